@@ -1,0 +1,135 @@
+"""Decks of 80-column cards: read, checked, sorted, matched, copied, delivered, accounted for.
+
+The names here are the plugin API; nothing else of the package is promised to plugins.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from deckwright.cards.codes import Alphabet, CodeTable
+    from deckwright.cards.collate import collating_ranks
+    from deckwright.cards.matrix import blank_rows, cut, rows_of
+    from deckwright.cards.values import Values
+    from deckwright.errors import DeckwrightError, MasterError, UnreadableDeckError
+    from deckwright.jobs.base import ConfigModel
+    from deckwright.layout.expressions import Expression, series, values_of
+    from deckwright.layout.reading import Layout
+    from deckwright.layout.tray import Tray, as_mask, legal_patterns, undefined
+    from deckwright.plugin.book import Book
+    from deckwright.plugin.hooks import hookimpl
+    from deckwright.plugin.media import (
+        Medium,
+        MediumConfig,
+        OddCards,
+        RawTray,
+        Span,
+        Survey,
+        UnwritableError,
+    )
+    from deckwright.plugin.shapes import own_fields, shapes_of
+    from deckwright.plugin.stages import (
+        Bench,
+        Closing,
+        FieldShape,
+        GroupStage,
+        Known,
+        Most,
+        OptionProblem,
+        Part,
+        Setting,
+        SinkStage,
+        SortKey,
+        SortStage,
+        SourceStage,
+        Stage,
+        StageConfig,
+        TrayStage,
+        unknown_name,
+    )
+
+_HOMES = {
+    "cards.codes": ("Alphabet", "CodeTable"),
+    "cards.collate": ("collating_ranks",),
+    "cards.matrix": ("blank_rows", "cut", "rows_of"),
+    "cards.values": ("Values",),
+    "errors": ("DeckwrightError", "MasterError", "UnreadableDeckError"),
+    "jobs.base": ("ConfigModel",),
+    "layout.expressions": ("Expression", "series", "values_of"),
+    "layout.reading": ("Layout",),
+    "layout.tray": ("Tray", "as_mask", "legal_patterns", "undefined"),
+    "plugin.book": ("Book",),
+    "plugin.hooks": ("hookimpl",),
+    "plugin.media": (
+        "Medium", "MediumConfig", "OddCards", "RawTray", "Span", "Survey", "UnwritableError",
+    ),
+    "plugin.shapes": ("own_fields", "shapes_of"),
+    "plugin.stages": (
+        "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Most", "OptionProblem", "Part",
+        "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage", "Stage", "StageConfig",
+        "TrayStage", "unknown_name",
+    ),
+}  # fmt: skip
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "Alphabet",
+    "Bench",
+    "Book",
+    "Closing",
+    "CodeTable",
+    "ConfigModel",
+    "DeckwrightError",
+    "Expression",
+    "FieldShape",
+    "GroupStage",
+    "Known",
+    "Layout",
+    "MasterError",
+    "Medium",
+    "MediumConfig",
+    "Most",
+    "OddCards",
+    "OptionProblem",
+    "Part",
+    "RawTray",
+    "Setting",
+    "SinkStage",
+    "SortKey",
+    "SortStage",
+    "SourceStage",
+    "Span",
+    "Stage",
+    "StageConfig",
+    "Survey",
+    "Tray",
+    "TrayStage",
+    "UnreadableDeckError",
+    "UnwritableError",
+    "Values",
+    "as_mask",
+    "blank_rows",
+    "collating_ranks",
+    "cut",
+    "hookimpl",
+    "legal_patterns",
+    "own_fields",
+    "rows_of",
+    "series",
+    "shapes_of",
+    "undefined",
+    "unknown_name",
+    "values_of",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first asked for, so that `--help` stays quick."""
+    if name not in _HOME_OF:
+        msg = f"module {__name__!r} has no attribute {name!r}"
+        raise AttributeError(msg)
+    value = getattr(importlib.import_module(f"{__name__}.{_HOME_OF[name]}"), name)
+    globals()[name] = value
+    return value

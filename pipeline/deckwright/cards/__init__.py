@@ -1,0 +1,1 @@
+"""Cards as arrays: hole patterns, codes, values, trays."""

@@ -1,0 +1,385 @@
+"""Codes: what the bytes of a medium and the holes of a column stand for.
+
+Every code maps onto an alphabet of 256 internal bytes in which ASCII characters keep their ASCII
+number, so that digits, letters and blanks are tested alike whatever the medium's code.
+
+Packaged hole codes, each row with its source in `data/NAME.csv`: ebcdic (8-bit card code with the
+characters of code page 037), iso6586 (8-bit card code by ISO 6586:1980, read as Latin-1),
+ascii-card (ANSI X3.26), commercial-48, commercial-64, scientific-48, scientific-64. Every
+single-byte codec of Python is a character code; an EBCDIC page carries the holes of the 8-bit card
+code by byte, any other page the holes of ascii-card by character.
+"""
+
+from __future__ import annotations
+
+import codecs
+import difflib
+import encodings
+import pkgutil
+import string
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deckwright.cards.codefiles import Cell, CodeFile, clashes, parse_code_file, read_code_file
+from deckwright.cards.holes import PATTERNS
+from deckwright.errors import ConfigError, DeckwrightError, Fault
+
+SIZE = 256
+"""Slots of an alphabet, and values of a byte."""
+
+ASCII_SIZE = 128
+
+ILLEGAL = 0x1A
+"""The internal byte for a pattern that is no character (SUB in ASCII)."""
+
+UNDEFINED = "\ufffd"
+"""How a slot without a character is shown."""
+
+_Scalar = TypeVar("_Scalar", bound=np.generic)
+
+_PACKAGED = "deckwright.cards"
+_SUFFIXES = (".toml", ".csv")
+_NO_CHARACTER = "\ufffe"  # marks "undefined" in tables of Python's charmap codec
+
+
+class UnknownCodeError(DeckwrightError, LookupError):
+    """There is no code of this name."""
+
+    exit_code = 2
+
+    def __init__(self, name: str, near: Sequence[str]) -> None:
+        self.name, self.near = name, list(near)
+        hint = f"; did you mean {' or '.join(map(repr, near))}" if near else ""
+        super().__init__(f"unknown code {name!r}{hint}")
+
+
+class UnfitCodeError(DeckwrightError, ValueError):
+    """The code cannot be used in this place."""
+
+    exit_code = 2
+
+    def __init__(self, name: str, what: str, remedy: str = "") -> None:
+        self.name, self.what, self.remedy = name, what, remedy
+        super().__init__(f"code {name!r} {what}" + (f"; {remedy}" if remedy else ""))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Alphabet:
+    """What the 256 internal bytes stand for; None is a slot without a character."""
+
+    characters: tuple[str | None, ...]
+
+    @property
+    def defined(self) -> NDArray[np.bool_]:
+        """Return bool (256): slots that have a character."""
+        return _defined(self.characters)
+
+    def decode(self, data: bytes) -> str:
+        """Return internal bytes as text; slots without a character become U+FFFD."""
+        return codecs.charmap_decode(data, "replace", _decoding(self.characters))[0]
+
+    def encode(self, text: str) -> bytes:
+        """Return text as internal bytes.
+
+        Raises:
+            ValueError: the alphabet lacks a character; names it.
+        """
+        try:
+            return codecs.charmap_encode(text, "strict", _encoding(self.characters))[0]
+        except UnicodeEncodeError as error:
+            character = text[error.start]
+            msg = f"the code has no character {character!r} (U+{ord(character):04X})"
+            raise ValueError(msg) from None
+
+    def utf8(self, data: bytes | NDArray[np.uint8]) -> bytes:
+        """Return internal bytes as UTF-8; slots without a character become U+FFFD."""
+        raw = data.tobytes() if isinstance(data, np.ndarray) else data
+        if raw.isascii() and not raw.translate(None, _plain(self.characters)):
+            return raw
+        return self.decode(raw).encode()
+
+
+ASCII_LATIN = Alphabet(tuple(map(chr, range(SIZE))))
+"""Latin-1: every slot is the character of its own number."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CodeTable:
+    """A code. Arrays must not be changed.
+
+    from_raw: uint8 (256), raw byte to internal byte. to_raw: int16 (256), internal byte to raw
+    byte, -1 none. Both None for a code without bytes. from_holes: int16 (4096), pattern to internal
+    byte, -1 where the pattern is no character. to_holes: int16 (256), internal byte to pattern,
+    -1 none.
+    """
+
+    name: str
+    title: str
+    source: str
+    alphabet: Alphabet
+    from_raw: NDArray[np.uint8] | None = None
+    to_raw: NDArray[np.int16] | None = None
+    from_holes: NDArray[np.int16] | None = None
+    to_holes: NDArray[np.int16] | None = None
+
+
+def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
+    """Return a code: packaged, from NAME.toml or NAME.csv in the folders, or a Python codec.
+
+    Raises:
+        UnknownCodeError: there is no code of this name.
+        UnfitCodeError: the codec takes more than one byte a character.
+        ConfigError: a file is wrong; names every fault with file and line.
+    """
+    own = [path for path in _own_files(folders) if path.stem == name]
+    rivals = ["the program", *own] if name in _packaged_names() else own
+    if own and len(rivals) > 1:
+        what = f"brings the code {name!r}, which {rivals[0]} brings too; rename this file"
+        raise ConfigError([Fault(str(own[-1]), 0, what)])
+    if own:
+        return _from_file(name, read_code_file(own[0]), str(own[0]))
+    if name in _packaged_names():
+        return _packaged(name)
+    return _from_codec(name, tuple(folders))
+
+
+def code_names(folders: Sequence[Path] = ()) -> list[str]:
+    """Return the names of all codes: packaged, in the folders, Python's single-byte codecs."""
+    own = {path.stem for path in _own_files(folders)}
+    return sorted({*_packaged_names(), *own, *_codec_names()})
+
+
+def translation(source: Alphabet, target: Alphabet) -> NDArray[np.int16]:
+    """Return int16 (256): slot of `source` to the slot of `target` with the same character.
+
+    -1 where the target lacks the character or the source slot has none.
+    """
+    slots = {char: slot for slot, char in enumerate(target.characters) if char is not None}
+    return np.array([slots.get(char or "", -1) for char in source.characters], np.int16)
+
+
+@lru_cache(maxsize=64)
+def _defined(characters: tuple[str | None, ...]) -> NDArray[np.bool_]:
+    return _fixed(np.array([character is not None for character in characters]))
+
+
+@lru_cache(maxsize=64)
+def _decoding(characters: tuple[str | None, ...]) -> str:
+    return "".join(character or _NO_CHARACTER for character in characters)
+
+
+@lru_cache(maxsize=64)
+def _encoding(characters: tuple[str | None, ...]) -> Any:
+    """Return the charmap codec's own table, which has no public type."""
+    return codecs.charmap_build(_decoding(characters))
+
+
+@lru_cache(maxsize=64)
+def _plain(characters: tuple[str | None, ...]) -> bytes:
+    """Return the ASCII bytes that stand for themselves."""
+    return bytes(byte for byte in range(ASCII_SIZE) if characters[byte] == chr(byte))
+
+
+def _own_files(folders: Sequence[Path]) -> list[Path]:
+    found = {path for folder in folders if folder.is_dir() for path in folder.iterdir()}
+    return sorted(path for path in found if path.suffix in _SUFFIXES and path.is_file())
+
+
+@lru_cache(maxsize=1)
+def _packaged_names() -> tuple[str, ...]:
+    data = files(_PACKAGED).joinpath("data").iterdir()
+    return tuple(sorted(entry.name.removesuffix(".csv") for entry in data if entry.is_file()))
+
+
+@lru_cache(maxsize=16)
+def _packaged(name: str) -> CodeTable:
+    text = files(_PACKAGED).joinpath("data", f"{name}.csv").read_text("utf-8")
+    return _from_file(name, parse_code_file(text, f"{name}.csv"), f"{name}.csv")
+
+
+def _from_file(name: str, table: CodeFile, file: str) -> CodeTable:
+    cells = _over_base(table, file) if table.base else table.cells
+    try:
+        slots = _slots(cell.character for cell in cells)
+    except ValueError as error:
+        raise ConfigError([Fault(file, 0, str(error))]) from error
+    alphabet = _alphabet(slots)
+    to_holes = _fill(SIZE, {slots[cell.character]: cell.pattern for cell in cells})
+    from_holes = _fill(PATTERNS, {cell.pattern: slots[cell.character] for cell in cells})
+    code = CodeTable(
+        name=name,
+        title=table.title or name,
+        source=table.source or file,
+        alphabet=alphabet,
+        from_holes=from_holes,
+        to_holes=to_holes,
+    )
+    named = {cell.byte: slots[cell.character] for cell in cells if cell.byte is not None}
+    return _with_bytes(code, named) if named else code
+
+
+def _over_base(table: CodeFile, file: str) -> list[Cell]:
+    """Return the cells of the base with those of the table put over them."""
+    if table.base not in _packaged_names():
+        near = ", ".join(_packaged_names())
+        what = f"the base {table.base!r} is not a packaged code; there are: {near}"
+        raise ConfigError([Fault(file, 0, what)])
+    text = files(_PACKAGED).joinpath("data", f"{table.base}.csv").read_text("utf-8")
+    base = parse_code_file(text, f"{table.base}.csv").cells
+    bytes_there = {cell.pattern: cell.byte for cell in base}
+    new = [
+        replace(cell, byte=bytes_there.get(cell.pattern)) if cell.byte is None else cell
+        for cell in table.cells
+    ]
+    characters, patterns = {cell.character for cell in new}, {cell.pattern for cell in new}
+    kept = [c for c in base if c.character not in characters and c.pattern not in patterns]
+    cells = kept + new
+    if faults := clashes(cells) + _lacking_bytes(cells):
+        raise ConfigError(faults)
+    return cells
+
+
+def _lacking_bytes(cells: list[Cell]) -> list[Fault]:
+    """Return a fault for each cell without a byte where others have one."""
+    if all(cell.byte is None for cell in cells):
+        return []
+    what = "the base has no byte for these holes; give one under [bytes]"
+    return [Fault(cell.file, cell.line, what) for cell in cells if cell.byte is None]
+
+
+def _from_codec(name: str, folders: tuple[Path, ...]) -> CodeTable:
+    try:
+        codecs.lookup(name)
+    except (LookupError, ValueError) as error:
+        near = difflib.get_close_matches(name, code_names(folders), n=2)
+        raise UnknownCodeError(name, near) from error
+    return _codec(name)
+
+
+@lru_cache(maxsize=128)
+def _codec(name: str) -> CodeTable:
+    characters = _single_bytes(name)
+    slots = _slots(character for character in characters if character is not None)
+    code = CodeTable(
+        name, f"Python codec {codecs.lookup(name).name}", "Python codec", _alphabet(slots)
+    )
+    code = _with_bytes(code, {b: slots[c] for b, c in enumerate(characters) if c is not None})
+    if code.from_raw is None:
+        return code
+    card = _packaged("ebcdic" if _is_ebcdic(characters) else "ascii-card")
+    if card.to_raw is None or card.from_holes is None:
+        return code
+    if card.name == "ebcdic":
+        byte_of = {p: int(card.to_raw[s]) for p, s in enumerate(card.from_holes) if s >= 0}
+        slot_of = {pattern: int(code.from_raw[byte]) for pattern, byte in byte_of.items()}
+        title = f"{code.title}, EBCDIC page with the holes of the 8-bit card code"
+    else:
+        slot_of = {p: int(s) for p, s in enumerate(card.from_holes) if s >= 0 and chr(s) in slots}
+        title = f"{code.title}, with the holes of the ASCII card code"
+    return replace(
+        code,
+        title=title,
+        from_holes=_fill(PATTERNS, slot_of),
+        to_holes=_fill(SIZE, {slot: pattern for pattern, slot in slot_of.items()}),
+    )
+
+
+def _single_bytes(name: str) -> list[str | None]:
+    """Return the character of each byte under a Python codec, None where it has none.
+
+    A character that several bytes share belongs to the lowest of them; the others have none, since
+    such a byte could not be written back.
+    """
+    info = codecs.lookup(name)
+    decoder = getattr(info, "incrementaldecoder", None)
+    if decoder is None or not getattr(info, "_is_text_encoding", True):
+        raise UnfitCodeError(name, "is not a code of characters")
+    characters: list[str | None] = []
+    for byte in range(SIZE):
+        try:
+            text = decoder("strict").decode(bytes([byte]))
+        except UnicodeError:
+            characters.append(None)
+            continue
+        if len(text) != 1:
+            what = "takes more than one byte for a character, so columns and bytes differ"
+            raise UnfitCodeError(name, what, "turn the deck into a single-byte code first")
+        characters.append(None if text in characters else text)
+    if not set(string.digits) <= set(characters):
+        raise UnfitCodeError(name, "has no digits, so no card can be read with it")
+    return characters
+
+
+def _is_ebcdic(characters: Sequence[str | None]) -> bool:
+    """Return whether digits and capitals sit where all EBCDIC pages have them (X'C1', X'F0')."""
+    return characters[0xC1] == "A" and characters[0xF0:0xFA] == list(string.digits)
+
+
+@lru_cache(maxsize=1)
+def _codec_names() -> tuple[str, ...]:
+    names = []
+    for module in pkgutil.iter_modules(encodings.__path__):
+        try:
+            _codec(module.name)
+        except (LookupError, ValueError):
+            continue
+        names.append(module.name)
+    return tuple(names)
+
+
+def _slots(characters: Iterable[str]) -> dict[str, int]:
+    """Return a slot for each character: ASCII and Latin-1 their own, others the lowest free one.
+
+    Raises:
+        ValueError: more than 128 characters are not ASCII.
+    """
+    given = list(characters)
+    slots = {character: ord(character) for character in given if ord(character) < SIZE}
+    taken = set(slots.values())
+    free = [slot for slot in range(ASCII_SIZE, SIZE) if slot not in taken]
+    others = [character for character in given if character not in slots]
+    if len(others) > len(free):
+        msg = f"holds {len(others) - len(free)} characters too many; 128 may be other than ASCII"
+        raise ValueError(msg)
+    return {**slots, **dict(zip(others, free, strict=False))}
+
+
+def _alphabet(slots: Mapping[str, int]) -> Alphabet:
+    characters: list[str | None] = [None] * SIZE
+    for character, slot in slots.items():
+        characters[slot] = character
+    return Alphabet(tuple(characters))
+
+
+def _with_bytes(code: CodeTable, slot_of: Mapping[int, int]) -> CodeTable:
+    """Return the code with its bytes; a byte without a character gets a slot without one."""
+    slots = dict(slot_of)
+    free = set(range(SIZE)) - set(slots.values())
+    rest = [byte for byte in range(SIZE) if byte not in slots]
+    slots.update({byte: byte for byte in rest if byte in free})
+    free -= set(slots.values())
+    # slots above ASCII first: an ASCII slot should not hold what is not ASCII
+    left = sorted(free, key=lambda slot: (slot < ASCII_SIZE, slot))
+    slots.update(zip((byte for byte in rest if byte not in slots), left, strict=True))
+    from_raw = np.array([slots[byte] for byte in range(SIZE)], np.uint8)
+    to_raw = _fill(SIZE, {slot: byte for byte, slot in slots.items()})
+    return replace(code, from_raw=_fixed(from_raw), to_raw=to_raw)
+
+
+def _fill(size: int, entries: Mapping[int, int]) -> NDArray[np.int16]:
+    table = np.full(size, -1, np.int16)
+    for place, value in entries.items():
+        table[place] = value
+    return _fixed(table)
+
+
+def _fixed(array: NDArray[_Scalar]) -> NDArray[_Scalar]:
+    array.flags.writeable = False
+    return array

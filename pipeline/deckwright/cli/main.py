@@ -1,0 +1,90 @@
+"""The command `deckwright`."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+
+import click
+from typing_extensions import override
+
+COMMANDS = {
+    "check": "Check a job and all that it names; run nothing.",
+    "demo": "Make the demo decks, run their job, compare with the truth.",
+    "guide": "Show a page of the guide.",
+    "journal": "Print the journal of a run as JSON lines.",
+    "run": "Run decks through the chain of a job.",
+    "schema": "Write the JSON Schemas of the config files.",
+    "stages": "List stages and media, or the options of one.",
+    "trace": "Tell what happened to one card.",
+}
+
+
+class _Commands(click.Group):
+    """Loads a command's module only when it is called, so that --help stays quick."""
+
+    @override
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    @override
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"deckwright.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    @override
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _version(ctx: click.Context, _: click.Parameter, value: bool) -> None:  # noqa: FBT001 # click's callback
+    if value:
+        from importlib.metadata import version  # noqa: PLC0415 # only for this option
+
+        click.echo(f"deckwright {version('deckwright')}")
+        ctx.exit()
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version,
+              help="Show the version and exit.")  # fmt: skip
+@click.option("--verbose", is_flag=True, help="Show the traceback behind the failure of a stage.")
+def cli(*, verbose: bool) -> None:  # noqa: ARG001 # main looks at it
+    """Take decks of 80-column cards through the whole job, with an account of every card.
+
+    Exit codes: 0 done; 2 a config file or an option is wrong; 3 a plugin failed; 4 the deck or
+    the master cannot be used; 70 a worker process ended by itself; 73 the run folder cannot be written; 130, 143 stopped by a signal.
+    """
+
+
+def main() -> None:
+    """Run the command line; a user's mistake ends in one sentence and an exit code."""
+    try:
+        cli.main(standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except click.exceptions.Exit as leaving:
+        sys.exit(leaving.exit_code)
+    except click.Abort:
+        sys.exit(130)
+    except BrokenPipeError:
+        # the reader of our output has gone, such as `head`; that is no fault
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        from deckwright.errors import DeckwrightError  # noqa: PLC0415 # only when something failed
+
+        if not isinstance(error, DeckwrightError):
+            raise
+        if "--verbose" in sys.argv[1:]:
+            for note in getattr(error, "__notes__", []):
+                click.echo(note, err=True)
+        for line in str(error).splitlines():
+            click.echo(f"deckwright: {line}", err=True)
+        sys.exit(error.exit_code)

@@ -1,0 +1,51 @@
+"""`deckwright run`: decks through the chain of a job into a run folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deckwright.cli.show import Watcher, summary
+from deckwright.engine.run import run_job
+
+PATH = click.Path(path_type=Path)
+
+
+@click.command(name="run")
+@click.argument("job", type=PATH)
+@click.argument("decks", type=PATH, nargs=-1, required=True, metavar="DECK...")
+@click.option("--out", type=PATH, required=True, help="Run folder to make; it must not exist.")
+@click.option(
+    "--workers", type=click.IntRange(1, 256), help="Worker processes; one a core when left out."
+)
+@click.option("--with", "replaced", multiple=True, metavar="NAME=PATH",
+              help="Use another file in place of one that the job names.")  # fmt: skip
+def command(
+    job: Path, decks: tuple[Path, ...], out: Path, workers: int | None, replaced: tuple[str, ...]
+) -> None:
+    """Run one or more DECKs through the chain of JOB.
+
+    Several decks are numbered through, as if stacked in the order given. The run folder appears
+    whole or not at all; the decks are never changed.
+    """
+    named = named_files(replaced)
+    with Watcher() as watcher:
+        outcome = run_job(job, decks, out, workers=workers, replaced=named, progress=watcher)
+    summary(outcome)
+
+
+def named_files(pairs: tuple[str, ...]) -> dict[str, str]:
+    """Return NAME=PATH options as a table.
+
+    Raises:
+        click.UsageError: one of them is not of that form.
+    """
+    named = {}
+    for pair in pairs:
+        name, sign, path = pair.partition("=")
+        if not (sign and name and path):
+            msg = f"--with takes NAME=PATH, not {pair!r}"
+            raise click.UsageError(msg)
+        named[name] = path
+    return named

@@ -1,0 +1,54 @@
+"""`deckwright schema`: JSON Schemas, with which editors complete and check config files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from deckwright.errors import PluginError
+from deckwright.jobs.job import JobSpec
+from deckwright.jobs.layouts import LayoutSpec
+from deckwright.plugin.registry import Registry
+
+
+@click.command(name="schema")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Folder for job.schema.json and layout.schema.json.",
+)
+def command(out: Path | None) -> None:
+    """Print the JSON Schemas of job and layout files, or write them into a folder."""
+    schemas = {"job": job_schema(), "layout": LayoutSpec.model_json_schema()}
+    if out is None:
+        click.echo(json.dumps(schemas, indent=2, ensure_ascii=False))
+        return
+    out.mkdir(parents=True, exist_ok=True)
+    for name, schema in schemas.items():
+        path = out / f"{name}.schema.json"
+        path.write_text(json.dumps(schema, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        click.echo(str(path))
+
+
+def job_schema() -> dict[str, Any]:
+    """Return the schema of a job file with the options of every stage kind that can be loaded."""
+    registry = Registry()
+    schema = JobSpec.model_json_schema()
+    kinds = []
+    for kind in registry.kinds("stages"):
+        try:
+            options = registry.stage(kind).config_model.model_json_schema(
+                ref_template=f"#/$defs/{kind}.{{model}}"
+            )
+        except PluginError:
+            continue
+        for name, inner in options.pop("$defs", {}).items():
+            schema.setdefault("$defs", {})[f"{kind}.{name}"] = inner
+        options["properties"] = {"kind": {"const": kind}, **options["properties"]}
+        options["required"] = ["kind", *options.get("required", [])]
+        kinds.append(options)
+    schema["properties"]["stage"]["items"] = {"oneOf": kinds}
+    return schema

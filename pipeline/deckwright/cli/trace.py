@@ -1,0 +1,35 @@
+"""`deckwright trace`: the history of one card."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deckwright.journal.reader import Journal
+from deckwright.journal.trace import trace
+
+
+@click.command(name="trace")
+@click.argument("run", type=click.Path(path_type=Path))
+@click.argument("card", type=click.IntRange(1), required=False)
+@click.option("--deck", help="Name of the deck that CARD counts in, where the run has several.")
+@click.option("--output", metavar="FILE", help="An output of the run, to go back from.")
+@click.option("--line", type=click.IntRange(1), help="Line of that output, headings counted.")
+def command(
+    run: Path, card: int | None, deck: str | None, output: str | None, line: int | None
+) -> None:
+    """Tell what happened to CARD in the run folder RUN, one line a stage.
+
+    With --output and --line, tell which card stands in that line of an output, and its history.
+    """
+    journal = Journal(run)
+    if output is not None and line is not None and card is None:
+        card = journal.output_card(output, line)
+    elif card is None or output is not None or line is not None:
+        msg = "give either a card number, or --output FILE with --line N"
+        raise click.UsageError(msg)
+    elif deck is not None:
+        card = journal.card_in(deck, card)
+    for told in trace(journal, card):
+        click.echo(told)

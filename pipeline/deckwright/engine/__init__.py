@@ -1,0 +1,1 @@
+"""The engine: plan, passes, accounts, executors, run folder."""

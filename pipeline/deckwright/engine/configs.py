@@ -1,0 +1,126 @@
+"""Finding and compiling what a job names: layouts, codes, media; every file kept as it was read."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from deckwright.cards.codes import CodeTable, UnfitCodeError, code_names, load_code
+from deckwright.errors import ConfigError, Fault
+from deckwright.jobs.faults import ConfigFile
+from deckwright.jobs.layouts import LayoutSpec, layout_problems
+from deckwright.layout.reading import Layout
+from deckwright.plugin.media import Medium
+from deckwright.plugin.registry import Registry
+from deckwright.plugin.stages import OptionProblem, unknown_name
+
+
+class Configs:
+    """The config files around one job file."""
+
+    def __init__(self, job: Path, registry: Registry) -> None:
+        self.job = job.resolve()
+        self.folder = self.job.parent
+        self.registry = registry
+        self.used: dict[str, bytes] = {}
+        self._layouts: dict[str, Layout] = {}
+        self._codes: dict[str, CodeTable] = {}
+
+    def layout(self, name: str) -> Layout:
+        """Return the compiled layout of this name, looked up beside the job.
+
+        Raises:
+            OptionProblem: there is no such file.
+            ConfigError: the file has faults.
+        """
+        if name not in self._layouts:
+            path = self._find("layouts", name)
+            self._layouts[name] = read_layout(path, name)
+            self.used[f"layouts/{name}.toml"] = path.read_bytes()
+        return self._layouts[name]
+
+    def layout_bytes(self, name: str) -> bytes:
+        """Return a layout file as it was read."""
+        self.layout(name)
+        return self.used[f"layouts/{name}.toml"]
+
+    def code(self, name: str) -> CodeTable:
+        """Return a code table: packaged, from `codes/` beside the job, or a Python code page.
+
+        Raises:
+            OptionProblem: no table has this name.
+        """
+        if name not in self._codes:
+            folders = [folder for folder in self._folders("codes") if folder.is_dir()]
+            try:
+                self._codes[name] = load_code(name, folders)
+            except (LookupError, ValueError) as error:
+                if isinstance(error, LookupError):
+                    what = unknown_name("code", name, code_names(folders))
+                    raise OptionProblem(what) from error
+                raise OptionProblem(str(error)) from error
+            for folder in folders:
+                for path in (folder / f"{name}.toml", folder / f"{name}.csv"):
+                    if path.is_file():
+                        self.used.setdefault(f"codes/{path.name}", path.read_bytes())
+        return self._codes[name]
+
+    def medium(self, options: Mapping[str, object]) -> Medium[Any]:
+        """Return the medium that these options describe.
+
+        Raises:
+            OptionProblem: they lack `kind`.
+            pydantic.ValidationError: an option is wrong.
+            PluginError: no plugin brings the kind.
+        """
+        kind = options.get("kind")
+        if not isinstance(kind, str):
+            known = ", ".join(self.registry.kinds("media"))
+            msg = f"a medium needs the key 'kind', one of: {known}"
+            raise OptionProblem(msg)
+        medium = self.registry.medium(kind)
+        config = medium.config_model.model_validate(dict(options))
+        try:
+            return medium(config, self.code(config.code))
+        except UnfitCodeError as error:
+            raise OptionProblem(str(error)) from error
+
+    def _folders(self, part: str) -> list[Path]:
+        return [self.folder / part, self.folder.parent / part, self.folder]
+
+    def _find(self, part: str, name: str) -> Path:
+        if "/" not in name and "\\" not in name:
+            for folder in self._folders(part):
+                path = folder / f"{name}.toml"
+                if path.is_file() and path != self.job:
+                    return path
+        names = sorted(
+            {p.stem for f in self._folders(part) if f.is_dir() for p in f.glob("*.toml")}
+        )
+        near = difflib.get_close_matches(name, names, n=2)
+        hint = (
+            f"did you mean {' or '.join(map(repr, near))}"
+            if near
+            else f"looked in {self.folder} and its 'layouts'"
+        )
+        msg = f"there is no layout {name!r}; {hint}"
+        raise OptionProblem(msg)
+
+
+def read_layout(path: Path, name: str) -> Layout:
+    """Return the layout in a file, compiled.
+
+    Raises:
+        ConfigError: with every fault of the file.
+    """
+    file = ConfigFile(path)
+    spec = file.validate(LayoutSpec, file.tables)
+    faults = [file.fault(place, what) for place, what in layout_problems(spec)]
+    if faults:
+        raise ConfigError(faults)
+    try:
+        return Layout(spec, name)
+    except ValueError as error:
+        raise ConfigError([Fault(file.name, 0, str(error))]) from error

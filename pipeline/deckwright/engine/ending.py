@@ -1,0 +1,39 @@
+"""What the passes of a run leave to be closed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from deckwright.engine.accounts import Count
+from deckwright.engine.plan import Plan
+from deckwright.engine.tasks import DeckPart, Result
+
+
+@dataclass(slots=True)
+class Ending:
+    """Plan, accounts, task results. outputs: name to rows, size, SHA-256."""
+
+    plan: Plan
+    work: Path
+    decks: list[DeckPart]
+    counts: dict[int, Count]
+    results: list[list[Result]]
+    outputs: dict[str, tuple[int, int, str]]
+    hashes: dict[str, str]
+    facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
+    beside: dict[str, bytes] = field(default_factory=dict)
+
+    @property
+    def cards(self) -> int:
+        """Return the number of cards that arrived."""
+        return sum(part.cards for part in self.decks)
+
+    @property
+    def run(self) -> Path:
+        """Return the run folder under construction."""
+        return self.work / "run"
+
+    def all_results(self) -> list[Result]:
+        """Return the results of all tasks."""
+        return [result for results in self.results for result in results]

@@ -1,0 +1,102 @@
+"""The run folder: built aside, shown whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from deckwright.errors import OutputError
+
+_AT_FDCWD = -100
+_RENAME_NOREPLACE = 1
+
+
+@contextmanager
+def run_folder(target: Path) -> Iterator[Path]:
+    """Give a work folder beside the target; when all went well its `run` becomes the target.
+
+    Raises:
+        OutputError: the target exists, or its parent cannot be written.
+    """
+    if os.path.lexists(target):
+        raise OutputError(str(target), "exists already; name another folder or move it away")
+    try:
+        work = Path(
+            tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".unfinished", dir=target.parent)
+        )
+    except OSError as error:
+        raise OutputError(str(target), f"cannot be made: {_why(error)}") from error
+    try:
+        for part in (
+            "run/journal",
+            "run/out",
+            "run/returned",
+            "run/set-aside",
+            "run/config",
+            "parts",
+            "spill",
+            "bench",
+        ):
+            (work / part).mkdir(parents=True)
+        yield work
+        (work / "run").chmod(0o777 & ~_umask())
+        rename_new(work / "run", target)
+    except OSError as error:
+        if error.errno in {
+            errno.ENOSPC,
+            errno.EDQUOT,
+            errno.EROFS,
+            errno.EACCES,
+            errno.EIO,
+            errno.EMFILE,
+        }:
+            raise OutputError(
+                str(target), f"cannot be written: {_why(error)}; the deck is untouched"
+            ) from error
+        raise
+    finally:
+        with contextlib.suppress(OSError):
+            shutil.rmtree(work)
+
+
+def rename_new(source: Path, target: Path) -> None:
+    """Rename without ever replacing what stands at the target.
+
+    Raises:
+        OutputError: the target has come into being meanwhile.
+    """
+    libc = ctypes.CDLL(None, use_errno=True)
+    rename = getattr(libc, "renameat2", None)
+    if rename is None:  # not Linux: the check before is the best there is
+        if os.path.lexists(target):
+            raise OutputError(str(target), "exists already; name another folder or move it away")
+        source.rename(target)
+        return
+    failed = rename(
+        _AT_FDCWD, os.fsencode(source), _AT_FDCWD, os.fsencode(target), _RENAME_NOREPLACE
+    )
+    if failed:
+        code = ctypes.get_errno()
+        if code == errno.EEXIST:
+            raise OutputError(str(target), "exists already; name another folder or move it away")
+        if code == errno.EINVAL and not os.path.lexists(target):  # a file system without the flag
+            source.rename(target)
+            return
+        raise OSError(code, os.strerror(code), str(target))
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

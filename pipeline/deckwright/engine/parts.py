@@ -1,0 +1,88 @@
+"""Stretches of outputs: written by tasks, joined in order."""
+
+from __future__ import annotations
+
+import hashlib
+from io import FileIO
+from pathlib import Path
+
+import numpy as np
+
+from deckwright.engine.tasks import PartFile, journal_folder, parts_folder
+from deckwright.journal.columns import pl_cards
+from deckwright.journal.segment import write_parquet
+from deckwright.plugin.stages import Part
+
+
+class PartWriter:
+    """The stretches that one task writes, one work file for each output."""
+
+    def __init__(self, work: Path, name: str) -> None:
+        self._work, self._name = work, name
+        self._files: dict[str, FileIO] = {}
+        self._rows: dict[str, int] = {}
+        self._cards: dict[str, list[np.ndarray[tuple[int], np.dtype[np.int64]]]] = {}
+
+    def add(self, parts: list[Part]) -> None:
+        """Append what a sink made of one tray."""
+        for part in parts:
+            if part.file not in self._files:
+                path = parts_folder(self._work) / f"{self._name}-{len(self._files)}"
+                self._files[part.file] = path.open("xb", buffering=0)
+                self._rows[part.file] = 0
+            view = memoryview(part.data)
+            while view:
+                view = view[self._files[part.file].write(view) :]
+            self._rows[part.file] += part.rows
+            if part.cards is not None:
+                self._cards.setdefault(part.file, []).append(part.cards)
+
+    def close(self) -> None:
+        """Close the work files."""
+        for file in self._files.values():
+            file.close()
+
+    def files(self) -> list[PartFile]:
+        """Return what was written; the cards of partial outputs go into the journal."""
+        found = []
+        for number, name in enumerate(self._files):
+            path = parts_folder(self._work) / f"{self._name}-{number}"
+            cards = self._cards.get(name)
+            if cards is not None:
+                journal = journal_folder(self._work) / f"{self._name}.lines-{name}.parquet"
+                write_parquet(pl_cards(np.concatenate(cards)), journal)
+            size = path.stat().st_size
+            found.append(PartFile(name, str(path), size, self._rows[name], cards is None))
+        return found
+
+
+class Joiner:
+    """One output file, made of its stretches in order; its SHA-256 grows along."""
+
+    def __init__(self, path: Path, head: bytes) -> None:
+        self._file = path.open("xb", buffering=0)
+        self._hash = hashlib.sha256()
+        self.rows = 0
+        self.size = 0
+        self._put(head)
+
+    def add(self, part: PartFile) -> None:
+        """Append a stretch and remove its work file."""
+        path = Path(part.path)
+        with path.open("rb", buffering=0) as source:
+            while block := source.read(1 << 20):
+                self._put(block)
+        path.unlink()
+        self.rows += part.rows
+
+    def _put(self, block: bytes) -> None:
+        self._hash.update(block)
+        self.size += len(block)
+        view = memoryview(block)
+        while view:
+            view = view[self._file.write(view) :]
+
+    def close(self) -> str:
+        """Close the file; return its SHA-256."""
+        self._file.close()
+        return self._hash.hexdigest()

@@ -1,0 +1,269 @@
+"""From a job file to a plan: stages made and checked, the chain cut into passes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from deckwright.engine.configs import Configs
+from deckwright.engine.sortkeys import KeyPlan
+from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
+from deckwright.jobs.faults import ConfigFile
+from deckwright.jobs.job import JobSpec, parse_size
+from deckwright.plugin.registry import Registry
+from deckwright.plugin.stages import (
+    GroupStage,
+    Known,
+    OptionProblem,
+    Setting,
+    SortStage,
+    SourceStage,
+    Stage,
+    StageConfig,
+    unknown_name,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One stage of a chain in its place. number: from 1; before: what is known of its cards."""
+
+    number: int
+    kind: str
+    stage: Stage[Any]
+    origin: str
+    before: Known
+
+    @property
+    def label(self) -> str:
+        """Return `stage 3 (sort)`."""
+        return f"stage {self.number} ({self.kind})"
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """A stretch of stages that need no re-ordering.
+
+    sort: the step whose order the cards are in when they come in, None for arrival order.
+    resumes: cards come in as the pass before left them. routes: keys that lead on to the next
+    pass. groups: fields whose equal values stay in one tray.
+    """
+
+    number: int
+    steps: tuple[Step, ...]
+    sort: Step | None = None
+    keys: KeyPlan | None = None
+    resumes: bool = False
+    routes: KeyPlan | None = None
+    last: bool = True
+    groups: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Plan:
+    """A job, ready to run."""
+
+    name: str
+    path: Path
+    spec: JobSpec
+    steps: list[Step]
+    passes: list[Pass]
+    files: dict[str, Path]
+    registry: Registry
+    configs: Configs
+    known: Known
+    replaced: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def source(self) -> SourceStage[Any]:
+        """Return the stage that decodes."""
+        stage = self.steps[0].stage
+        assert isinstance(stage, SourceStage)  # noqa: S101 # load_plan has checked it
+        return stage
+
+    @property
+    def memory(self) -> int:
+        """Return the memory limit in bytes."""
+        return parse_size(self.spec.memory)
+
+
+def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
+    """Read a job file and all that it names, and make the plan.
+
+    Args:
+        job: path of the job file.
+        replaced: named files to use in place of those that the job gives.
+
+    Raises:
+        ConfigError: with every fault of the job and its layouts.
+        PluginError: a plugin is missing or broken.
+    """
+    replaced = dict(replaced or {})
+    file = ConfigFile(job)
+    spec = file.validate(JobSpec, file.tables)
+    registry = Registry([job.parent / plugin for plugin in spec.plugins])
+    configs = Configs(job, registry)
+    configs.used["job.toml"] = file.data
+    for plugin in spec.plugins:
+        configs.used[f"plugins/{Path(plugin).name}"] = (job.parent / plugin).read_bytes()
+    faults = [
+        file.fault(("files",), unknown_name("file", name, spec.files))
+        for name in sorted(set(replaced) - set(spec.files))
+    ]
+    files = {name: (job.parent / path) for name, path in spec.files.items()}
+    files.update({name: Path(path) for name, path in replaced.items()})
+    maker = _Maker(file, configs, files)
+    steps = [step for index, table in enumerate(spec.stage) if (step := maker.step(index, table))]
+    faults.extend(maker.faults)
+    if not faults:
+        faults.extend(_chain_faults(file, steps))
+    if faults:
+        raise ConfigError(faults)
+    return Plan(
+        job.stem,
+        job,
+        spec,
+        steps,
+        _passes(steps),
+        files,
+        registry,
+        configs,
+        maker.known,
+        replaced,
+    )
+
+
+class _Maker:
+    """Makes the stages of a chain one after the other and collects every fault."""
+
+    def __init__(self, file: ConfigFile, configs: Configs, files: dict[str, Path]) -> None:
+        self.file, self.configs, self.files = file, configs, files
+        self.faults: list[Fault] = []
+        self.known = Known()
+        self._sound = True
+
+    def step(self, index: int, table: dict[str, Any]) -> Step | None:
+        """Return the step, or None after entering its faults."""
+        try:
+            return self._make(index, table)
+        except ConfigError as error:
+            self.faults.extend(error.faults)
+        except PluginError as error:
+            self.faults.append(
+                self.file.fault(("stage", index, "kind"), f"stage {index + 1}: {error}")
+            )
+            if not isinstance(error, UnknownKindError):
+                raise
+        self._sound = False
+        return None
+
+    def _make(self, index: int, table: dict[str, Any]) -> Step:
+        kind = table.get("kind")
+        where = ("stage", index)
+        if not isinstance(kind, str):
+            kinds = ", ".join(self.configs.registry.kinds("stages"))
+            what = f"stage {index + 1}: the key 'kind' is missing; one of: {kinds}"
+            raise ConfigError([self.file.fault(where, what)])
+        prefix = f"stage {index + 1} ({kind}): "
+        stage_class = self.configs.registry.stage(kind)
+        options = {key: value for key, value in table.items() if key != "kind"}
+        config = self.file.validate(stage_class.config_model, options, where, prefix)
+        before = self.known
+        try:
+            stage = stage_class(config, self._setting(index))
+            if self._sound:
+                self.known = stage.outline(before)
+        except OptionProblem as problem:
+            raise ConfigError(
+                [self.file.fault((*where, *problem.path), prefix + problem.what)]
+            ) from problem
+        except ValidationError as error:
+            what = "; ".join(_inner(detail) for detail in error.errors(include_url=False))
+            raise ConfigError([self.file.fault((*where, "medium"), prefix + what)]) from error
+        origin = self.configs.registry.origin("stages", kind)
+        return Step(index + 1, kind, stage, origin, before)
+
+    def _setting(self, index: int) -> Setting:
+        configs = self.configs
+        return Setting(
+            index + 1,
+            self.files,
+            configs.layout,
+            configs.layout_bytes,
+            configs.code,
+            configs.medium,
+        )
+
+
+def _inner(detail: Mapping[str, Any]) -> str:
+    name = ".".join(map(str, detail["loc"]))
+    if detail["type"] == "extra_forbidden":
+        return f"unknown key {name!r} of the medium"
+    return f"medium {name}: {str(detail['msg']).removeprefix('Value error, ')}"
+
+
+def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
+    faults = []
+    for index, step in enumerate(steps):
+        first = isinstance(step.stage, SourceStage)
+        if first != (index == 0):
+            what = "only the first stage brings cards; it must be one that decodes"
+            faults.append(file.fault(("stage", index), f"{step.label}: {what}"))
+        if isinstance(step.stage, GroupStage):
+            fault = _group_fault(step, steps[:index])
+            if fault:
+                faults.append(file.fault(("stage", index), f"{step.label}: {fault}"))
+    return faults
+
+
+def _group_fault(step: Step, earlier: list[Step]) -> str:
+    stage = step.stage
+    assert isinstance(stage, GroupStage)  # noqa: S101 # asked for by the caller
+    wanted = stage.group_fields()
+    for other in reversed(earlier):
+        if isinstance(other.stage, SortStage):
+            keys = [key.field for key in other.stage.keys()]  # noqa: SIM118 # not a dict
+            keys = keys[: len(wanted)]
+            if set(keys) == set(wanted):
+                return ""
+            break
+    return f"needs the cards sorted on {', '.join(wanted)} first"
+
+
+def _passes(steps: list[Step]) -> list[Pass]:
+    """Cut the chain: a sort begins a pass; so does a stage that must know its place."""
+    cuts: list[tuple[list[Step], Step | None, bool]] = [([], None, False)]
+    for step in steps:
+        current, _, _ = cuts[-1]
+        if isinstance(step.stage, SortStage):
+            cuts.append(([], step, False))
+        elif step.stage.needs_place and current:
+            cuts.append(([step], None, True))
+        else:
+            current.append(step)
+    passes = []
+    order: KeyPlan | None = None
+    for number, (members, sort, resumes) in enumerate(cuts, 1):
+        following = cuts[number] if number < len(cuts) else None
+        routes = _keys(following[1]) if following and following[1] else None
+        if sort:
+            order = _keys(sort)
+        stages = [step.stage for step in members]
+        groups = next((tuple(s.group_fields()) for s in stages if isinstance(s, GroupStage)), ())
+        passes.append(
+            Pass(number, tuple(members), sort, order, resumes, routes, following is None, groups),
+        )
+    return passes
+
+
+def _keys(step: Step | None) -> KeyPlan:
+    assert step is not None  # noqa: S101
+    assert isinstance(step.stage, SortStage)  # noqa: S101
+    return KeyPlan(step.stage.keys(), step.before)
+
+
+__all__ = ["Pass", "Plan", "StageConfig", "Step", "load_plan"]

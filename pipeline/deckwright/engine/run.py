@@ -1,0 +1,313 @@
+"""One run: decks through a chain into a run folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from deckwright.engine.accounts import Count
+from deckwright.engine.closing import close_run
+from deckwright.engine.diagnose import better_reading
+from deckwright.engine.ending import Ending
+from deckwright.engine.executors import Executor, InlineExecutor, ProcessExecutor
+from deckwright.engine.folder import run_folder
+from deckwright.engine.limits import Sizes, limits
+from deckwright.engine.partition import Cuts, cuts_of
+from deckwright.engine.parts import Joiner
+from deckwright.engine.plan import Pass, Plan, load_plan
+from deckwright.engine.signals import interruptible
+from deckwright.engine.spill import Block
+from deckwright.engine.tasks import CARDS_A_TRAY, DeckPart, Recipe, Result, Task, bench_folder
+from deckwright.engine.worker import Worker, raw_tray
+from deckwright.errors import AccountError, TooManyReturnedError, UnreadableDeckError
+from deckwright.plugin.book import Book
+from deckwright.plugin.media import Survey
+from deckwright.plugin.stages import Bench, SinkStage, TrayStage
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how many cards are through, and how many there are."""
+
+_SAMPLE_CARDS = 512
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run came to."""
+
+    folder: Path
+    cards: int
+    delivered: int
+    returned: int
+    set_aside: int
+    control: Mapping[str, object]
+
+
+def quiet(what: str, done: int, total: int) -> None:
+    """Say nothing."""
+
+
+def run_job(
+    job: Path,
+    decks: Sequence[Path],
+    out: Path,
+    *,
+    workers: int | None = None,
+    replaced: Mapping[str, str] | None = None,
+    executor: Executor | None = None,
+    progress: Progress = quiet,
+    sizes: Sizes | None = None,
+) -> Outcome:
+    """Run decks through the chain of a job.
+
+    Args:
+        job: the job file.
+        decks: the decks, in the order in which their cards are numbered.
+        out: the run folder to make; it must not exist.
+        workers: worker processes; None = one a core, and none for a small deck.
+        replaced: named files used in place of those of the job.
+        executor: runs the tasks; None = chosen by the size of the decks.
+        progress: told how far the run is.
+        sizes: how the cards are cut; None = by the memory limit.
+
+    Raises:
+        DeckwrightError: nothing is delivered; the message says why.
+    """
+    plan = load_plan(job, replaced)
+    with interruptible(), run_folder(out) as work:
+        run = _Run(plan, list(decks), work, workers, progress, sizes)
+        ending = run.go(executor)
+        control = close_run(ending)
+    return Outcome(
+        out,
+        ending.cards,
+        ending.counts[plan.steps[-1].number].left,
+        sum(count.returned for count in ending.counts.values()),
+        sum(count.set_aside for count in ending.counts.values()),
+        control,
+    )
+
+
+@dataclass(slots=True)
+class _Run:
+    plan: Plan
+    decks: list[Path]
+    work: Path
+    workers: int | None
+    progress: Progress
+    sizes: Sizes | None
+    parts: list[DeckPart] = field(default_factory=list)
+    surveys: list[Survey] = field(default_factory=list)
+    results: list[list[Result]] = field(default_factory=list)
+    counts: dict[int, Count] = field(default_factory=dict)
+    joiners: dict[str, Joiner] = field(default_factory=dict)
+    hashes: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def cards(self) -> int:
+        return sum(part.cards for part in self.parts)
+
+    def go(self, executor: Executor | None) -> Ending:
+        stamps = [_stamp(deck) for deck in self.decks]
+        cards_a_task = self._survey()
+        width = max(survey.width for survey in self.surveys)
+        limit = limits(self.plan.memory, width, self.cards, self.workers)
+        if executor is None:
+            executor = InlineExecutor() if limit.workers == 1 else ProcessExecutor(limit.workers)
+        recipe = Recipe(
+            str(self.plan.path),
+            self.plan.replaced,
+            str(self.work),
+            tuple(self.parts),
+            self.sizes.cards_a_tray if self.sizes else CARDS_A_TRAY,
+        )
+        executor.start(recipe, self.plan)
+        try:
+            self._prepare()
+            self._open_outputs()
+            for todo in self.plan.passes:
+                self._pass(todo, executor, recipe, cards_a_task)
+        finally:
+            executor.close()
+        if stamps != [_stamp(deck) for deck in self.decks]:
+            raise UnreadableDeckError(
+                self.decks[0].name, "was changed while it was read", "run it again"
+            )
+        return self._ending()
+
+    def _survey(self) -> int:
+        """Count the cards of every deck and cut them into spans; return the cards a task."""
+        first = 1
+        source = self.plan.steps[0]
+        width = source.stage.outline(source.before).width or 80
+        cards_a_task = limits(self.plan.memory, width, 0, 1).cards_a_task
+        if self.sizes:
+            cards_a_task = self.sizes.cards_a_task
+        for deck in self.decks:
+            if not deck.is_file():
+                raise UnreadableDeckError(str(deck), "is not a file that can be read")
+            try:
+                survey = self.plan.source.medium.survey(deck, cards_a_task)
+            except PermissionError as error:
+                raise UnreadableDeckError(str(deck), "may not be read by this user") from error
+            self.surveys.append(survey)
+            self.parts.append(DeckPart(deck.name, str(deck.resolve()), first, survey.cards))
+            first += survey.cards
+        return cards_a_task
+
+    def _prepare(self) -> None:
+        for step in self.plan.steps:
+            folder = bench_folder(self.work, step.number)
+            folder.mkdir(parents=True, exist_ok=True)
+            step.stage.prepare(Bench(folder, self.plan.memory))
+
+    def _open_outputs(self) -> None:
+        for step in self.plan.steps:
+            if isinstance(step.stage, SinkStage):
+                for name, head in step.stage.files().items():
+                    self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
+
+    def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, cards_a_task: int) -> None:
+        cuts = self._cuts(todo, recipe, cards_a_task) if todo.routes else None
+        tasks = list(self._tasks(todo, cuts))
+        if todo.number == 1:
+            tasks += [Task(1, -1, digest=path) for path in self._digests()]
+        results: list[Result] = []
+        total = sum(part.cards for part in self.parts)
+        done = 0
+        for task, result in zip(tasks, executor.run(tasks), strict=True):
+            if task.digest:
+                self.hashes[task.digest] = result.sha256
+                continue
+            results.append(result)
+            self._take(result)
+            done += result.arrived
+            self.progress(_title(todo), done, total)
+        self._check_order(todo, results)
+        self._drop_spill(todo)
+        self.results.append(results)
+
+    def _digests(self) -> Iterator[str]:
+        yield from (part.path for part in self.parts)
+        yield from sorted({str(path) for path in self.plan.files.values() if path.is_file()})
+
+    def _take(self, result: Result) -> None:
+        for stage, count in result.counts.items():
+            self.counts.setdefault(stage, Count()).add(count)
+        for part in result.parts:
+            self.joiners[part.file].add(part)
+        for step in self.plan.steps:
+            most = step.stage.most_returned(self.cards)
+            returned = self.counts[step.number].returned if step.number in self.counts else 0
+            if most is not None and returned > most.cards:
+                hint = better_reading(self.plan, step, Path(self.parts[0].path), self.surveys[0])
+                seen = self.counts[step.number].arrived
+                raise TooManyReturnedError(step.label, returned, seen, most.text, hint)
+
+    def _tasks(self, todo: Pass, cuts: Cuts | None) -> Iterator[Task]:
+        if todo.number == 1:
+            index = 0
+            for deck, survey in enumerate(self.surveys):
+                for span in survey.spans:
+                    yield Task(1, index, deck=deck, span=span, cuts=cuts)
+                    index += 1
+            return
+        before = self.results[-1]
+        place = 0
+        if todo.sort is None:
+            known = not any(count.added for result in before for count in result.counts.values())
+            for result in before:
+                yield Task(
+                    todo.number,
+                    result.task,
+                    blocks=tuple(result.blocks),
+                    place=place,
+                    cuts=cuts,
+                    cards_known=known,
+                )
+                place += result.left
+            return
+        blocks = [block for result in before for block in result.blocks]
+        ranges = len(blocks[0].starts) - 1 if blocks else 1
+        for number in range(ranges):
+            mine = tuple(
+                _narrowed(block, number)
+                for block in blocks
+                if block.starts[number + 1] > block.starts[number]
+            )
+            yield Task(todo.number, number, blocks=mine, place=place, cuts=cuts)
+            place += sum(int(block.starts[1] - block.starts[0]) for block in mine)
+
+    def _cuts(self, todo: Pass, recipe: Recipe, cards_a_task: int) -> Cuts:
+        ranges = -(-self.cards // cards_a_task)
+        words: list[np.ndarray[tuple[int, int], np.dtype[np.uint64]]] = []
+        cards: list[np.ndarray[tuple[int], np.dtype[np.int64]]] = []
+        assert todo.routes is not None  # noqa: S101 # asked for by the caller
+        if ranges > 1:
+            worker = Worker(recipe, self.plan)
+            for deck, survey in zip(self.parts, self.surveys, strict=True):
+                for span in survey.spans:
+                    medium = self.plan.source.medium
+                    raw = next(iter(medium.read(Path(deck.path), span, _SAMPLE_CARDS)))
+                    tray = raw_tray(raw, deck.first, medium.code)
+                    for step in (s for p in self.plan.passes[: todo.number] for s in p.steps):
+                        worker.open(step)
+                        if isinstance(step.stage, TrayStage):
+                            book = Book(arrival=raw if step.number == 1 else None)
+                            tray = step.stage.run(tray, book)
+                    words.append(todo.routes.encode(tray))
+                    cards.append(tray.cards)
+        if not words:
+            return Cuts(np.zeros((len(todo.routes.words), 0), np.uint64))
+        grouped = bool(self.plan.passes[todo.number].groups)
+        return cuts_of(np.hstack(words), np.concatenate(cards), ranges, part_equal=not grouped)
+
+    def _check_order(self, todo: Pass, results: list[Result]) -> None:
+        if todo.sort is None:
+            return
+        before = sum(result.digest_out for result in self.results[-1]) % 2**64
+        after = sum(result.digest_in for result in results) % 2**64
+        tallies = self.counts.setdefault(todo.sort.number, Count()).tallies
+        tallies["digest_before"], tallies["digest_after"] = before, after
+        moved = sum(result.left for result in self.results[-1])
+        if before != after or moved != self.counts[todo.sort.number].arrived:
+            what = f"changed the digest of all cards from {before:016x} to {after:016x}"
+            raise AccountError(todo.sort.label, todo.sort.origin, what, [])
+
+    def _drop_spill(self, todo: Pass) -> None:
+        for path in (self.work / "spill").glob(f"p{todo.number - 1}-*.cards"):
+            path.unlink()
+
+    def _ending(self) -> Ending:
+        outputs = {name: (j.rows, j.size, j.close()) for name, j in self.joiners.items()}
+        return Ending(
+            self.plan,
+            self.work,
+            self.parts,
+            self.counts,
+            self.results,
+            outputs,
+            self.hashes,
+        )
+
+
+def _narrowed(block: Block, number: int) -> Block:
+    """Return the block with only one range's starts, so that tasks stay small."""
+    return Block(
+        block.file, block.starts[number : number + 2].copy(), block.columns, block.readings
+    )
+
+
+def _stamp(deck: Path) -> tuple[int, int, int]:
+    try:
+        status = deck.stat()
+    except OSError:
+        return (0, 0, 0)
+    return (status.st_size, status.st_mtime_ns, status.st_ino)
+
+
+def _title(todo: Pass) -> str:
+    kinds = [todo.sort.kind] if todo.sort else []
+    return ", ".join(kinds + [step.kind for step in todo.steps])

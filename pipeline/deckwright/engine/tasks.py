@@ -1,0 +1,135 @@
+"""What executors run: one task of a pass, over a span of the deck or a range of the key."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deckwright.engine.accounts import Count
+from deckwright.engine.partition import Cuts
+from deckwright.engine.spill import Block
+from deckwright.plugin.media import Span
+
+CARDS_A_TRAY = 32_768
+
+
+@dataclass(frozen=True, slots=True)
+class DeckPart:
+    """A deck of the run. first: number of its first card, cards being numbered through."""
+
+    name: str
+    path: str
+    first: int
+    cards: int
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """All that a process needs to run tasks: read anew from the files, never sent as objects."""
+
+    job: str
+    replaced: dict[str, str]
+    work: str
+    decks: tuple[DeckPart, ...]
+    cards_a_tray: int = CARDS_A_TRAY
+
+    @property
+    def added_base(self) -> int:
+        """Return the first number for cards that stages add, far above every card that arrives."""
+        last = self.decks[-1]
+        return max(2**40, 10 * (last.first + last.cards))
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One task. Exactly one of span, range_number, block index or digest says what it reads."""
+
+    pass_number: int
+    index: int
+    deck: int = 0
+    span: Span | None = None
+    blocks: tuple[Block, ...] = ()
+    place: int = 0
+    cuts: Cuts | None = None
+    cards_known: bool = False
+    digest: str = ""
+    """Path of a file whose SHA-256 is wanted; then nothing else is done."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartFile:
+    """A stretch of an output, written by one task. cards: journal file of its cards, '' = all."""
+
+    file: str
+    path: str
+    size: int
+    rows: int
+    whole: bool
+
+
+ReasonKey = tuple[int, str, str, str, str]
+"""stage, severity, reason, field, detail"""
+
+
+@dataclass(slots=True)
+class Result:
+    """What a task did."""
+
+    task: int
+    counts: dict[int, Count] = field(default_factory=dict)
+    reasons: dict[ReasonKey, int] = field(default_factory=dict)
+    blocks: list[Block] = field(default_factory=list)
+    gone: list[Block] = field(default_factory=list)
+    records: dict[int, bytes] = field(default_factory=dict)
+    parts: list[PartFile] = field(default_factory=list)
+    met: dict[tuple[int, str], NDArray[np.int64]] = field(default_factory=dict)
+    digest_in: int = 0
+    digest_out: int = 0
+    arrived: int = 0
+    left: int = 0
+    first_card: int = 0
+    segment: list[str] = field(default_factory=list)
+    changes: dict[int, list[str]] = field(default_factory=dict)
+    sha256: str = ""
+
+    def count(self, stage: int) -> Count:
+        """Return the account of a stage, made when first asked for."""
+        return self.counts.setdefault(stage, Count())
+
+
+def parts_folder(work: Path) -> Path:
+    """Return the folder for stretches of outputs."""
+    return work / "parts"
+
+
+def spill_folder(work: Path) -> Path:
+    """Return the folder for cards between passes."""
+    return work / "spill"
+
+
+def journal_folder(work: Path) -> Path:
+    """Return the folder of the journal."""
+    return work / "run" / "journal"
+
+
+def bench_folder(work: Path, stage: int) -> Path:
+    """Return the folder of a stage's own work files."""
+    return work / "bench" / str(stage)
+
+
+def cut_trays(
+    total: int, cards_a_tray: int, edges: NDArray[np.intp] | None
+) -> Iterator[tuple[int, int]]:
+    """Yield (start, stop) of trays; where groups must stay whole, only at these edges."""
+    start = 0
+    while start < total:
+        stop = min(start + cards_a_tray, total)
+        if edges is not None and stop < total:
+            after = int(np.searchsorted(edges, stop))
+            stop = int(edges[after]) if after < len(edges) else total
+        yield start, stop
+        start = stop

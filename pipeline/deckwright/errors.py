@@ -1,0 +1,178 @@
+"""The errors a user may meet, each with its exit code.
+
+    DeckwrightError                 1
+    |- ConfigError                  2   a job, layout or code file is wrong, with file and line
+    |- PluginError                  3   a plugin is missing, broken or misbehaves
+    |  |- UnknownKindError
+    |  |- PluginLoadError
+    |  |- DuplicateKindError
+    |  `- AccountError                  a stage lost, doubled or renumbered cards
+    |- DeckError                    4   the deck cannot be run
+    |  |- UnreadableDeckError
+    |  |- TooManyReturnedError
+    |  `- StageError
+    |- MasterError                  4   the master cannot be used
+    |- OutputError                 73   the run folder cannot be written
+    `- InterruptedRunError        130   stopped by a signal (143 for SIGTERM)
+
+Anything else is a defect of the program and keeps its traceback.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from typing_extensions import override
+
+NAMED = 5
+"""Cards that a message names."""
+
+
+class DeckwrightError(Exception):
+    """A fault that a user can put right; shown as one sentence."""
+
+    exit_code = 1
+
+    @override
+    def __reduce__(self) -> tuple[object, ...]:
+        """Travel between processes whole: message, facts and all."""
+        return _rebuild, (type(self), self.args, self.__dict__)
+
+
+def _rebuild(
+    kind: type[DeckwrightError], args: tuple[object, ...], facts: dict[str, object]
+) -> DeckwrightError:
+    error = kind.__new__(kind, *args)
+    error.args = args
+    error.__dict__.update(facts)
+    return error
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Fault:
+    """One fault in a config file: file name, line (from 1, 0 = the file as a whole), sentence."""
+
+    file: str
+    line: int
+    what: str
+
+    @override
+    def __str__(self) -> str:
+        """Return `file:line: what`."""
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        return f"{place}: {self.what}"
+
+
+class ConfigError(DeckwrightError):
+    """One or more config files are wrong; `faults` holds every one of them."""
+
+    exit_code = 2
+
+    def __init__(self, faults: list[Fault]) -> None:
+        self.faults = sorted(set(faults))
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class PluginError(DeckwrightError):
+    """A plugin is missing, broken or misbehaves."""
+
+    exit_code = 3
+
+
+class UnknownKindError(PluginError):
+    """No installed plugin brings this kind."""
+
+    def __init__(self, group: str, kind: str, near: list[str]) -> None:
+        self.group, self.kind, self.near = group, kind, near
+        hint = f"; did you mean {' or '.join(map(repr, near))}" if near else ""
+        super().__init__(f"no plugin brings the {group} kind {kind!r}{hint}")
+
+
+class PluginLoadError(PluginError):
+    """A plugin's module cannot be imported or does not bring what it announces."""
+
+    def __init__(self, kind: str, distribution: str, cause: str) -> None:
+        self.kind, self.distribution, self.cause = kind, distribution, cause
+        super().__init__(f"plugin {kind!r} of {distribution} cannot be loaded: {cause}")
+
+
+class DuplicateKindError(PluginError):
+    """Two distributions bring one kind."""
+
+    def __init__(self, group: str, kind: str, first: str, second: str) -> None:
+        self.group, self.kind = group, kind
+        super().__init__(
+            f"the {group} kind {kind!r} is brought by both {first} and {second}; uninstall one",
+        )
+
+
+class AccountError(PluginError):
+    """A stage broke the count equation: in + added = out + returned + set aside."""
+
+    def __init__(self, stage: str, distribution: str, what: str, cards: list[int]) -> None:
+        self.stage, self.distribution, self.what, self.cards = stage, distribution, what, cards
+        named = ", ".join(map(str, cards[:NAMED])) + (" ..." if len(cards) > NAMED else "")
+        super().__init__(f"{stage} ({distribution}) {what}: card {named}; nothing was delivered")
+
+
+class DeckError(DeckwrightError):
+    """The deck cannot be run."""
+
+    exit_code = 4
+
+
+class UnreadableDeckError(DeckError):
+    """The medium's bytes do not make whole cards."""
+
+    def __init__(self, deck: str, what: str, remedy: str = "") -> None:
+        self.deck, self.what, self.remedy = deck, what, remedy
+        super().__init__(f"deck {deck!r} {what}" + (f"; {remedy}" if remedy else ""))
+
+
+class TooManyReturnedError(DeckError):
+    """More cards failed than the job allows."""
+
+    def __init__(self, stage: str, returned: int, seen: int, limit: str, hint: str) -> None:
+        self.stage, self.returned, self.seen = stage, returned, seen
+        super().__init__(
+            f"{stage}: {returned:,} of {seen:,} cards failed, above the limit of {limit}; {hint}",
+        )
+
+
+class StageError(DeckError):
+    """A stage raised; names stage, distribution, card range and cause."""
+
+    exit_code = 3
+
+    def __init__(self, stage: str, distribution: str, first: int, last: int, cause: str) -> None:
+        self.stage, self.distribution, self.cause = stage, distribution, cause
+        cards = f"card {first}" if first == last else f"cards {first} to {last}"
+        super().__init__(f"{stage} ({distribution}) failed on {cards}: {cause}")
+
+
+class MasterError(DeckwrightError):
+    """The master file cannot be used as the job says."""
+
+    exit_code = 4
+
+    def __init__(self, name: str, what: str) -> None:
+        self.name, self.what = name, what
+        super().__init__(f"master {name!r} {what}")
+
+
+class OutputError(DeckwrightError):
+    """The run folder cannot be written."""
+
+    exit_code = 73
+
+    def __init__(self, path: str, what: str) -> None:
+        self.path, self.what = path, what
+        super().__init__(f"{path}: {what}")
+
+
+class InterruptedRunError(DeckwrightError):
+    """The run was stopped by a signal."""
+
+    def __init__(self, signal_number: int) -> None:
+        self.exit_code = 128 + signal_number
+        super().__init__("stopped by a signal; nothing was delivered, the deck is untouched")

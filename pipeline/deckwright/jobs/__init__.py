@@ -1,0 +1,1 @@
+"""The files that people write: jobs, layouts; and their faults with file and line."""

@@ -1,0 +1,57 @@
+"""The job file as a model."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from pydantic import Field, field_validator
+
+from deckwright.jobs.base import ConfigModel
+
+_SIZE = re.compile(r"^\s*(\d+)\s*([KMG]i?B|B)?\s*$")
+_UNITS = {
+    None: 1,
+    "B": 1,
+    "KB": 10**3,
+    "MB": 10**6,
+    "GB": 10**9,
+    "KiB": 2**10,
+    "MiB": 2**20,
+    "GiB": 2**30,
+}
+
+
+class JobSpec(ConfigModel):
+    """A job: a chain of stages and the files that it names."""
+
+    title: str
+    """What the job is, in words; heads the control sheet."""
+    inbox: str = ""
+    """Inbox folder of the watched service whose decks get this job."""
+    memory: str = "512 MiB"
+    """Memory that the whole run may use; sets how many cards are held at a time."""
+    record_log: bool | None = None
+    """Write one log event for every change of a card; left out: for decks up to 100,000 cards."""
+    plugins: list[str] = Field(default_factory=list)
+    """One-file plugins, paths relative to the job file."""
+    files: dict[str, str] = Field(default_factory=dict)
+    """Named files such as masters, relative to the job file; `--with NAME=PATH` replaces one."""
+    stage: list[dict[str, Any]] = Field(min_length=1)
+    """The chain: one table a stage, in order, each with `kind` and the options of that kind."""
+
+    @field_validator("memory")
+    @classmethod
+    def _memory_is_a_size(cls, text: str) -> str:
+        if parse_size(text) < 256 * 2**20:
+            msg = "should be a size of at least 256 MiB, such as '512 MiB'"
+            raise ValueError(msg)
+        return text
+
+
+def parse_size(text: str) -> int:
+    """Return a size such as '512 MiB' in bytes; 0 when it is none."""
+    found = _SIZE.match(text)
+    if not found or found[2] not in _UNITS:
+        return 0
+    return int(found[1]) * _UNITS[found[2]]

@@ -1,0 +1,248 @@
+"""The layout file as a model, and what is wrong with a layout as a whole."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+
+from pydantic import Field
+
+from deckwright.jobs.base import ConfigModel
+from deckwright.jobs.fieldproblems import field_problems
+from deckwright.jobs.fieldspecs import MAX_WIDTH, CheckSpec, ColumnsModel, FieldSpec, Severity
+from deckwright.jobs.sqltext import names_in, parse_expression
+
+__all__ = [
+    "CardSpec",
+    "CheckSpec",
+    "ConditionSpec",
+    "FieldSpec",
+    "LayoutSpec",
+    "RuleSpec",
+    "layout_problems",
+]
+
+RESERVED = ("card", "card_type")
+"""Names that no field may have: the card number and the type of the card."""
+
+Path = tuple[str | int, ...]
+Problem = tuple[Path, str]
+
+
+class ConditionSpec(ColumnsModel):
+    """What must stand in some columns for a card to be of a type."""
+
+    is_: list[str] = Field(default_factory=list, alias="is")
+    """Texts, one of which must stand there, each as wide as the columns."""
+    not_: list[str] = Field(default_factory=list, alias="not")
+    """Texts, none of which may stand there, each as wide as the columns."""
+
+
+class CardSpec(ConfigModel):
+    """A card type."""
+
+    name: str = Field(pattern=r"^[a-z][a-z0-9_-]*$")
+    """Name of the type."""
+    when: list[ConditionSpec] = Field(default_factory=list)
+    """Conditions that must all hold."""
+    blank: bool = False
+    """The type is the wholly blank card."""
+    field: list[FieldSpec] = Field(default_factory=list)
+    """The fields of this type."""
+
+
+class RuleSpec(ConfigModel):
+    """A rule over the fields of one card."""
+
+    name: str = Field(pattern=r"^[a-z][a-z0-9-]*$")
+    """Short name, kebab-case; the reason is `rule:NAME`."""
+    holds: str
+    """Polars SQL expression that must hold; null counts as holding."""
+    message: str
+    """What is wrong with a card that breaks the rule."""
+    severity: Severity = "fatal"
+    """What a broken rule means."""
+    fields: list[str] = Field(default_factory=list)
+    """Fields to mark; left out: those that the expression names."""
+    card: str = ""
+    """Card type that the rule is for; left out: every type."""
+
+
+class LayoutSpec(ConfigModel):
+    """A layout: what stands where on the cards of a deck."""
+
+    title: str = ""
+    """The layout in words."""
+    record_length: int = Field(default=80, ge=1, le=MAX_WIDTH)
+    """Columns of a card."""
+    field: list[FieldSpec] = Field(default_factory=list)
+    """The fields, when all cards are of one type."""
+    card: list[CardSpec] = Field(default_factory=list)
+    """The card types, when there are several; the first that matches a card is its type."""
+    rule: list[RuleSpec] = Field(default_factory=list)
+    """Rules over the fields of one card."""
+
+    def card_fields(self) -> list[tuple[str, list[FieldSpec]]]:
+        """Return (card type, fields) with repeated fields written out; one type has the name ''."""
+        if not self.card:
+            return [("", [one for field in self.field for one in field.expanded()])]
+        return [
+            (card.name, [one for field in card.field for one in field.expanded()])
+            for card in self.card
+        ]
+
+
+def layout_problems(spec: LayoutSpec) -> list[tuple[Path, str]]:
+    """Return what is wrong with a layout beyond the shape of its tables.
+
+    Returns:
+        Pairs of a path into the file, such as `("field", 3, "columns")`, and a sentence.
+    """
+    problems = list(_card_problems(spec))
+    for place, fields in _field_tables(spec):
+        named: dict[str, int] = {}
+        taken: dict[int, str] = {}
+        for index, field in enumerate(fields):
+            here = (*place, index)
+            problems += [((*here, *path), what) for path, what in field_problems(field)]
+            for one in field.expanded():
+                problems += _name_problems(one, index, here, named)
+                problems += _place_problems(one, here, taken, spec.record_length)
+    problems += _same_shape_problems(spec)
+    problems += _rule_problems(spec)
+    return list(dict.fromkeys(problems))
+
+
+def _field_tables(spec: LayoutSpec) -> list[tuple[Path, list[FieldSpec]]]:
+    tables: list[tuple[Path, list[FieldSpec]]] = [(("field",), spec.field)] if spec.field else []
+    return tables + [(("card", i, "field"), card.field) for i, card in enumerate(spec.card)]
+
+
+def _card_problems(spec: LayoutSpec) -> Iterator[Problem]:
+    if spec.field and spec.card:
+        yield ("field",), "a layout has either [[field]] or [[card]] tables, not both"
+    if not spec.field and not spec.card:
+        yield (), "a layout needs [[field]] or [[card]] tables; there are none"
+    names = [card.name for card in spec.card]
+    for index, card in enumerate(spec.card):
+        here = ("card", index)
+        if card.name in names[:index]:
+            yield (*here, "name"), f"there are two card types {card.name!r}"
+        if bool(card.when) == card.blank:
+            yield here, f"card type {card.name!r} needs either 'when' or 'blank = true'"
+        for number, condition in enumerate(card.when):
+            yield from _condition_problems(condition, (*here, "when", number), spec.record_length)
+
+
+def _condition_problems(condition: ConditionSpec, here: Path, length: int) -> Iterator[Problem]:
+    if condition.span[1] > length:
+        yield (*here, "columns"), _beyond(condition.columns, length)
+    if bool(condition.is_) == bool(condition.not_):
+        yield here, "a condition needs either 'is' or 'not'"
+    for text in (*condition.is_, *condition.not_):
+        if len(text) != condition.width:
+            what = (
+                f"{text!r} should be {condition.width} characters, as columns {condition.columns}"
+            )
+            yield here, what
+        if not _is_latin(text):
+            yield here, f"{text!r} holds a character outside Latin-1"
+
+
+def _name_problems(
+    field: FieldSpec, index: int, here: Path, named: dict[str, int]
+) -> list[Problem]:
+    problems: list[Problem] = []
+    for name in filter(None, (field.name, field.flag_name)):
+        if name in RESERVED:
+            problems.append(((*here, "name"), f"the name {name!r} is reserved"))
+        elif name in named and (named[name] != index or field.repeat is None):
+            problems.append(((*here, "name"), f"there are two fields {name!r}"))
+        named.setdefault(name, index)
+    return problems
+
+
+def _place_problems(
+    field: FieldSpec, here: Path, taken: dict[int, str], length: int
+) -> list[Problem]:
+    first, last = field.span
+    path = (*here, "columns")
+    if last > length:
+        return [(path, _beyond(field.columns, length))]
+    if field.shares:
+        return []
+    columns = range(first, last + 1)
+    others = dict.fromkeys(taken[column] for column in columns if column in taken)
+    taken.update(dict.fromkeys(columns, field.name))
+    hint = "; write 'shares = true' if that is meant"
+    return [(path, f"columns {field.columns} overlap field {other!r}{hint}") for other in others]
+
+
+def _beyond(columns: str, length: int) -> str:
+    return f"columns {columns} end beyond the {length} columns of the card"
+
+
+def _same_shape_problems(spec: LayoutSpec) -> list[Problem]:
+    """Return fields that stand in several card types with different kinds of value."""
+    problems: list[Problem] = []
+    shapes: dict[str, tuple[object, str]] = {}
+    for place, fields in _field_tables(spec):
+        for index, field in enumerate(fields):
+            for one in field.expanded():
+                width = one.width if one.kind in ("digits", "holes") else 0
+                kind = "text" if one.kind == "choice" else one.kind
+                shape = (kind, one.scale, width, bool(one.overpunch))
+                known, other = shapes.setdefault(one.name, (shape, str(place)))
+                if known != shape and other != str(place):
+                    what = (
+                        f"field {one.name!r} has another kind, width or scale in another card type"
+                    )
+                    problems.append(((*place, index, "kind"), what))
+    return problems
+
+
+def _rule_problems(spec: LayoutSpec) -> Iterator[Problem]:
+    by_card = {
+        name: [n for one in fields for n in (one.name, one.flag_name) if n]
+        for name, fields in spec.card_fields()
+    }
+    everywhere = [name for names in by_card.values() for name in names]
+    seen: set[str] = set()
+    for index, rule in enumerate(spec.rule):
+        here = ("rule", index)
+        if rule.name in seen:
+            yield (*here, "name"), f"there are two rules {rule.name!r}"
+        seen.add(rule.name)
+        if rule.card and rule.card not in by_card:
+            yield (*here, "card"), unknown("card type", rule.card, list(by_card))
+        names = by_card.get(rule.card, everywhere)
+        if spec.card:
+            names = [*names, "card_type"]
+        yield from _expression_problems(rule, here, names)
+
+
+def _expression_problems(rule: RuleSpec, here: Path, names: list[str]) -> Iterator[Problem]:
+    for name in rule.fields:
+        if name not in names:
+            yield (*here, "fields"), unknown("field", name, names)
+    try:
+        used = names_in(parse_expression(rule.holds))
+    except ValueError as error:
+        yield (*here, "holds"), str(error)
+        return
+    if not used:
+        yield (*here, "holds"), "the expression names no field"
+    for name in used:
+        if name not in names:
+            yield (*here, "holds"), unknown("field", name, names)
+
+
+def unknown(what: str, name: str, names: list[str]) -> str:
+    """Return the sentence for a name that is not there, with near matches."""
+    near = difflib.get_close_matches(name, list(dict.fromkeys(names)), n=2)
+    hint = f"; did you mean {' or '.join(map(repr, near))}" if near else ""
+    return f"unknown {what} {name!r}{hint}"
+
+
+def _is_latin(text: str) -> bool:
+    return all(ord(character) < 256 for character in text)  # noqa: PLR2004 # one byte

@@ -1,0 +1,1 @@
+"""The journal: what happened to every card."""

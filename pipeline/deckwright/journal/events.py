@@ -1,0 +1,155 @@
+"""The journal told as events: one for every transformation of a card."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+
+from deckwright.journal.reader import Event, Journal, PassEntry
+
+_CHANGE = re.compile(r"^s(\d+)_(before|after|met)(?:_(.+))?$")
+_SPAN = re.compile(r"^\d+_\d+$")
+
+
+def events(
+    journal: Journal,
+    *,
+    card: int | None = None,
+    stage: int | None = None,
+    field: str = "",
+    reason: str = "",
+) -> Iterator[Event]:
+    """Yield the events of a run by card and stage; each filter narrows them.
+
+    Args:
+        journal: the journal.
+        card: only this card.
+        stage: only this stage number.
+        field: only events that concern this field.
+        reason: only events with this reason.
+    """
+    found: dict[tuple[int, int], list[Event]] = defaultdict(list)
+    for event in _all(journal, card):
+        if stage is not None and event["stage"] != stage:
+            continue
+        if field and not _concerns(event, field):
+            continue
+        if reason and event.get("reason") != reason:
+            continue
+        found[event["card"], event["stage"]].append(event)
+    for key in sorted(found):
+        yield from found[key]
+
+
+def _concerns(event: Event, field: str) -> bool:
+    return event.get("field") == field or field in event.get("fields", {})
+
+
+def _all(journal: Journal, card: int | None) -> Iterator[Event]:
+    yield from _reasons(journal, card)
+    yield from _fates(journal, card)
+    for where in journal.passes:
+        yield from _rows(journal, where, card)
+
+
+def _reasons(journal: Journal, card: int | None) -> Iterator[Event]:
+    entries = journal.entries if card is None else journal.entries.filter(pl.col("card") == card)
+    for row in entries.iter_rows(named=True):
+        event: Event = {
+            "event": f"card_{_VERBS[row['severity']]}",
+            "card": row["card"],
+            "stage": row["stage"],
+        }
+        event["reason"] = row["reason"]
+        for name in ("field", "first", "last", "column", "found", "detail"):
+            if row[name] not in (None, ""):
+                event[name] = row[name]
+        yield event
+
+
+_VERBS = {"fatal": "failed", "query": "queried", "note": "noted"}
+
+
+def _fates(journal: Journal, card: int | None) -> Iterator[Event]:
+    fates = journal.fates if card is None else journal.fates.filter(pl.col("card") == card)
+    for row in fates.iter_rows(named=True):
+        event: Event = {"event": f"card_{row['fate'].replace('-', '_')}"}
+        event.update(card=row["card"], stage=row["stage"])
+        if row["reason"]:
+            event["reason"] = row["reason"]
+        yield event
+
+
+def _rows(journal: Journal, where: PassEntry, card: int | None) -> Iterator[Event]:
+    for index in _tasks_with(journal, where, card):
+        cards = journal.cards(where, index)
+        picked = np.arange(len(cards)) if card is None else np.flatnonzero(cards == card)
+        if where.sort:
+            place = where.tasks[index].place
+            for row in picked:
+                yield {
+                    "event": "card_moved",
+                    "card": int(cards[row]),
+                    "stage": where.sort,
+                    "place": place + int(row) + 1,
+                }
+        rows = journal.rows(where.tasks[index])
+        if rows.width:
+            yield from _changes(journal, rows[picked.tolist()], cards[picked])
+
+
+def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[int]:
+    """Return the tasks of a pass that may have seen the card."""
+    everything = list(range(len(where.tasks)))
+    if card is None or where.number == 1:
+        if card is None:
+            return everything
+        return [
+            i for i, t in enumerate(where.tasks) if t.first_card <= card < t.first_card + t.arrived
+        ]
+    before = journal.passes[where.number - 2]
+    found = _tasks_with(journal, before, card)
+    if where.resumes:
+        return found
+    for index in found:
+        rows = journal.rows(before.tasks[index])
+        if "range" in rows.columns:
+            row = np.flatnonzero(journal.cards(before, index) == card)
+            target = rows["range"][int(row[0])] if row.size else None
+            return [] if target is None else [int(target)]
+    return everything if len(everything) == 1 else []
+
+
+def _changes(
+    journal: Journal, rows: pl.DataFrame, cards: np.ndarray[tuple[int], np.dtype[np.int64]]
+) -> Iterator[Event]:
+    columns = [(name, match) for name in rows.columns if (match := _CHANGE.match(name))]
+    for values, card in zip(rows.iter_rows(named=True), cards.tolist(), strict=True):
+        fields: dict[int, dict[str, dict[str, object]]] = defaultdict(dict)
+        for name, match in columns:
+            value = values[name]
+            stage, word, what = int(match[1]), match[2], match[3]
+            if word == "met":
+                if value:
+                    yield {"event": "card_matched", "card": card, "stage": stage, "record": value}
+            elif value is not None:
+                fields[stage].setdefault(_name(journal, stage, what), {})[word] = _plain(value)
+        for stage, changed in fields.items():
+            kept = {n: v for n, v in changed.items() if v.get("before") != v.get("after")}
+            if kept:
+                yield {"event": "card_changed", "card": card, "stage": stage, "fields": kept}
+
+
+def _name(journal: Journal, stage: int, what: str) -> str:
+    if not _SPAN.match(what):
+        return what
+    names = journal.stages[stage].get("columns", {})
+    return str(names.get(what, "columns " + what.replace("_", "-")))
+
+
+def _plain(value: object) -> object:
+    return value if isinstance(value, (str, int)) else str(value)

@@ -1,0 +1,214 @@
+"""Reading the journal of a run: what happened to a card, or to all of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from deckwright.errors import DeckwrightError
+
+Event = dict[str, Any]
+SCHEMA = 1
+
+
+class RunFolderError(DeckwrightError):
+    """A folder is not a run folder, or not one that this version reads."""
+
+    exit_code = 2
+
+    def __init__(self, folder: Path, what: str) -> None:
+        self.folder = folder
+        super().__init__(f"{folder}: {what}")
+
+
+class NoSuchCardError(DeckwrightError):
+    """The run has no such card or line."""
+
+    exit_code = 2
+
+    def __init__(self, what: str) -> None:
+        super().__init__(what)
+
+
+@dataclass(frozen=True, slots=True)
+class TaskEntry:
+    """One task of a pass: its name in the journal, its cards."""
+
+    name: str
+    first_card: int
+    arrived: int
+    left: int
+    place: int
+
+
+@dataclass(frozen=True, slots=True)
+class PassEntry:
+    """One pass. sort: number of the stage whose order it is in, 0 = order of arrival."""
+
+    number: int
+    stages: tuple[int, ...]
+    sort: int
+    resumes: bool
+    tasks: tuple[TaskEntry, ...]
+
+
+class Journal:
+    """The journal of one run folder."""
+
+    def __init__(self, run: Path) -> None:
+        """Open a run folder.
+
+        Raises:
+            RunFolderError: it is none, or of another version.
+        """
+        path = run / "journal" / "journal.json"
+        if not path.is_file():
+            raise RunFolderError(run, "is not a run folder; it holds no journal")
+        self.index = json.loads(path.read_text(encoding="utf-8"))
+        if self.index["schema"] != SCHEMA:
+            raise RunFolderError(
+                run, f"has a journal of schema {self.index['schema']}, not {SCHEMA}"
+            )
+        self.run = run
+        self.stages = {int(stage["number"]): stage for stage in self.index["stages"]}
+        self.passes = [
+            PassEntry(
+                p["number"], tuple(p["stages"]), p["sort"], p["resumes"],
+                tuple(TaskEntry(**task) for task in p["tasks"]),
+            )
+            for p in self.index["passes"]
+        ]  # fmt: skip
+
+    def deck_of(self, card: int) -> tuple[str, int]:
+        """Return the deck that a card came in, and its place there (from 1).
+
+        Raises:
+            NoSuchCardError: the run has no such card.
+        """
+        for deck in reversed(self.index["decks"]):
+            if deck["first_card"] <= card < deck["first_card"] + deck["cards"]:
+                return deck["name"], card - deck["first_card"] + 1
+        total = sum(deck["cards"] for deck in self.index["decks"])
+        msg = f"there is no card {card}; the run has cards 1 to {total}"
+        raise NoSuchCardError(msg)
+
+    def card_in(self, deck: str, card: int) -> int:
+        """Return the card number in the run of a card of one of its decks.
+
+        Raises:
+            NoSuchCardError: there is no such deck or card.
+        """
+        for entry in self.index["decks"]:
+            if entry["name"] == deck and 1 <= card <= entry["cards"]:
+                return int(entry["first_card"] + card - 1)
+        msg = f"there is no card {card} of a deck {deck!r} in this run"
+        raise NoSuchCardError(msg)
+
+    def rows(self, task: TaskEntry, columns: list[str] | None = None) -> pl.DataFrame:
+        """Return the rows of a task's segment: a row a card in the order in which they came."""
+        path = self.run / "journal" / f"{task.name}.rows.parquet"
+        if not path.is_file():
+            return pl.DataFrame()
+        return pl.read_parquet(path, columns=columns)
+
+    def cards(self, where: PassEntry, index: int) -> NDArray[np.int64]:
+        """Return the card number of each row of a task's segment."""
+        task = where.tasks[index]
+        path = self.run / "journal" / f"{task.name}.rows.parquet"
+        if path.is_file() and "card" in pl.read_parquet_schema(path):
+            return pl.read_parquet(path, columns=["card"])["card"].cast(pl.Int64).to_numpy()
+        if where.resumes:
+            return self.left(self.passes[where.number - 2], index)
+        return np.arange(task.first_card, task.first_card + task.arrived, dtype=np.int64)
+
+    def left(self, where: PassEntry, index: int) -> NDArray[np.int64]:
+        """Return the cards that went on from a task, in order."""
+        cards = self.cards(where, index)
+        gone = self.fates.filter(pl.col("stage").is_in(where.stages))["card"].to_numpy()
+        return cards[~np.isin(cards, gone)]
+
+    @cached_property
+    def fates(self) -> pl.DataFrame:
+        """Cards that left the chain: card, stage, fate, reason."""
+        return self._all("fates")
+
+    @cached_property
+    def entries(self) -> pl.DataFrame:
+        """Every reason that a stage gave: card, stage, severity, reason, field, columns, found."""
+        return self._all("entries")
+
+    def _all(self, part: str) -> pl.DataFrame:
+        files = sorted((self.run / "journal").glob(f"*.{part}.parquet"))
+        if not files:
+            schema = {"card": pl.Int64, "stage": pl.UInt16, "fate": pl.String, "reason": pl.String}
+            return pl.DataFrame(schema={**schema, "severity": pl.String, "field": pl.String})
+        return pl.read_parquet(files)
+
+    def output_cards(self, file: str) -> NDArray[np.int64]:
+        """Return the card of each line of an output, in the order of its lines.
+
+        Raises:
+            NoSuchCardError: the run has no such output.
+        """
+        found = next((o for o in self.index["outputs"] if o["file"] == file), None)
+        if found is None:
+            names = ", ".join(o["file"] for o in self.index["outputs"])
+            msg = f"the run has no output {file!r}; it has: {names}"
+            raise NoSuchCardError(msg)
+        where = self.passes[int(found["pass"]) - 1]
+        pieces = [self._part_cards(where, index, file, found) for index in range(len(where.tasks))]
+        return np.concatenate(pieces) if pieces else np.zeros(0, np.int64)
+
+    def output_card(self, file: str, line: int) -> int:
+        """Return the card of one line (from 1, headings counted) of an output.
+
+        Raises:
+            NoSuchCardError: there is no such output or line.
+        """
+        found = next((o for o in self.index["outputs"] if o["file"] == file), None)
+        row = line - 1 - (int(found["head_lines"]) if found else 0)
+        if found is not None and row >= 0:
+            where = self.passes[int(found["pass"]) - 1]
+            for index, rows in enumerate(found["rows"]):
+                if row < rows:
+                    return int(self._part_cards(where, index, file, found)[row])
+                row -= rows
+        elif found is not None and line >= 1:
+            msg = f"line {line} of {file!r} is its heading"
+            raise NoSuchCardError(msg)
+        else:
+            self.output_cards(file)
+        msg = f"output {file!r} has no line {line}"
+        raise NoSuchCardError(msg)
+
+    def _part_cards(
+        self, where: PassEntry, index: int, file: str, found: dict[str, Any]
+    ) -> NDArray[np.int64]:
+        if not found["rows"][index]:
+            return np.zeros(0, np.int64)
+        task = where.tasks[index]
+        path = self.run / "journal" / f"{task.name}.lines-{file}.parquet"
+        if path.is_file():
+            return pl.read_parquet(path)["card"].cast(pl.Int64).to_numpy()
+        return self.at_stage(where, index, int(found["stage"]))
+
+    def at_stage(self, where: PassEntry, index: int, stage: int) -> NDArray[np.int64]:
+        """Return the cards of a task that reached one of its stages, in order."""
+        cards = self.cards(where, index)
+        before = [number for number in where.stages if number < stage]
+        gone = self.fates.filter(pl.col("stage").is_in(before))["card"].to_numpy()
+        return cards[~np.isin(cards, gone)]
+
+    def tasks(self) -> Iterator[tuple[PassEntry, int]]:
+        """Yield every task of every pass."""
+        for where in self.passes:
+            for index in range(len(where.tasks)):
+                yield where, index

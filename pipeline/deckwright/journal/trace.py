@@ -1,0 +1,53 @@
+"""What happened to one card, in one line a stage."""
+
+from __future__ import annotations
+
+from deckwright.journal.events import events
+from deckwright.journal.reader import Event, Journal
+
+
+def trace(journal: Journal, card: int) -> list[str]:
+    """Return the history of a card: a heading, then a line for each stage that it came to.
+
+    Raises:
+        NoSuchCardError: the run has no such card.
+    """
+    deck, place = journal.deck_of(card)
+    by_stage: dict[int, list[Event]] = {}
+    for event in events(journal, card=card):
+        by_stage.setdefault(event["stage"], []).append(event)
+    lines = [f"card {card}: card {place} of deck {deck!r}"]
+    for number, stage in sorted(journal.stages.items()):
+        found = by_stage.get(number, [])
+        said = "; ".join(_say(event) for event in found) or "kept as it was"
+        lines.append(f"  {number} {stage['kind']:<10} {said}")
+        if any(event["event"] in {"card_returned", "card_set_aside"} for event in found):
+            break
+    return lines
+
+
+def _say(event: Event) -> str:
+    kind = event["event"]
+    if kind == "card_moved":
+        return f"now in place {event['place']:,}"
+    if kind == "card_matched":
+        return f"met master record {event['record']:,}"
+    if kind == "card_changed":
+        return ", ".join(_change(name, change) for name, change in event["fields"].items())
+    if kind in {"card_returned", "card_set_aside"}:
+        reason = f" ({event['reason']})" if "reason" in event else ""
+        return str(kind).removeprefix("card_").replace("_", " ") + reason
+    where = event.get("field", "card")
+    if "first" in event:
+        exact = event.get("column")
+        where += f" in column {exact}" if exact else f" in columns {event['first']}-{event['last']}"
+    found = f", found {event['found']!r}" if "found" in event else ""
+    verb = {"card_failed": "failed", "card_queried": "queried", "card_noted": "noted"}[kind]
+    return f"{verb} {event['reason']}: {where}{found}; {event.get('detail', '')}".removesuffix("; ")
+
+
+def _change(name: str, change: object) -> str:
+    assert isinstance(change, dict)  # noqa: S101 # as events makes it
+    if "before" in change:
+        return f"{name} {change['before']!r} -> {change['after']!r}"
+    return f"{name} added {change['after']!r}"

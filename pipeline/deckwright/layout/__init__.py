@@ -1,0 +1,1 @@
+"""Layouts: reading fields from trays and writing them back."""

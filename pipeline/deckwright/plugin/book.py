@@ -1,0 +1,160 @@
+"""The book: where a stage writes what it does with the cards of one tray."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, cast
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from deckwright.cards.matrix import cut, rows_of
+from deckwright.layout.tray import Tray, as_mask
+
+if TYPE_CHECKING:
+    from deckwright.plugin.media import RawTray
+
+Severity = Literal["fatal", "query", "note"]
+"""fatal: the card is returned; query: kept and listed for a person; note: kept and counted."""
+
+Mask = NDArray[np.bool_] | NDArray[np.integer] | pl.Series
+"""A mask (n) or places (k, from 0) in a tray."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One reason that holds for some cards. cards: int64 (k); found: text (k) that stood there."""
+
+    cards: NDArray[np.int64]
+    reason: str
+    severity: Severity
+    field: str
+    columns: tuple[int, int] | None
+    column: NDArray[np.integer] | None
+    found: NDArray[np.uint8] | list[str] | None
+    detail: str
+
+
+@dataclass(slots=True)
+class Book:
+    """The account of one stage over one tray. The engine makes it, checks it and journals it.
+
+    Attributes:
+        place: place (from 0) of the tray's first card in the order of all cards at this stage.
+        arrival: what the medium delivered; only for the stage that decodes.
+    """
+
+    place: int = 0
+    arrival: RawTray | None = None
+    entries: list[Entry] = field(default_factory=list)
+    returned: list[NDArray[np.int64]] = field(default_factory=list)
+    aside: list[tuple[str, NDArray[np.int64]]] = field(default_factory=list)
+    added: list[NDArray[np.int64]] = field(default_factory=list)
+    records: dict[int, bytes] = field(default_factory=dict)
+    met_rows: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]] = field(default_factory=dict)
+    tallies: dict[str, int] = field(default_factory=dict)
+    next_added: int = 0
+
+    def give_back(
+        self,
+        tray: Tray,
+        mask: Mask,
+        reason: str,
+        *,
+        field: str = "",
+        detail: str = "",
+    ) -> Tray:
+        """Return the cards under the mask to be repaired; give the tray without them."""
+        rows = _rows(mask)
+        if not rows.size:
+            return tray
+        self.fault(tray, rows, reason, field=field, detail=detail)
+        return self.settle(tray)
+
+    def fault(
+        self,
+        tray: Tray,
+        mask: Mask,
+        reason: str,
+        *,
+        field: str = "",
+        columns: tuple[int, int] | None = None,
+        column: NDArray[np.integer] | None = None,
+        detail: str = "",
+        severity: Severity = "fatal",
+    ) -> None:
+        """Enter a reason for the cards under the mask and keep them, for `settle` to decide.
+
+        Args:
+            tray: the tray that the mask speaks of.
+            mask: bool (n), or places (k).
+            reason: short code, kebab-case.
+            field: the field that is at fault.
+            columns: its columns, from 1; looked up in the layouts in force when left out.
+            column: the exact column (k), from 1, where known.
+            detail: one sentence that says the rule.
+            severity: fatal, query or note.
+        """
+        rows = _rows(mask)
+        if not rows.size:
+            return
+        if columns is None and field:
+            columns = _columns_of(tray, field)
+        found: NDArray[np.uint8] | list[str] | None = None
+        if columns is not None:
+            found = cut(rows_of(tray.text, rows), *columns)
+        elif field and field in tray.names:
+            found = [str(value) for value in tray[field].gather(rows).to_list()]
+        cards = tray.cards[rows]
+        self.entries.append(Entry(cards, reason, severity, field, columns, column, found, detail))
+
+    def settle(self, tray: Tray) -> Tray:
+        """Return every card of the tray that has a fatal reason; give the others."""
+        fatal = [e.cards for e in self.entries if e.severity == "fatal"]
+        if not fatal:
+            return tray
+        gone = np.isin(tray.cards, np.concatenate(fatal))
+        if gone.any():
+            self.returned.append(tray.cards[gone])
+        return tray.keep(~gone)
+
+    def set_aside(self, tray: Tray, mask: Mask, reason: str) -> Tray:
+        """Take cards that are not data out of the chain; give the tray without them."""
+        rows = _rows(mask)
+        if not rows.size:
+            return tray
+        self.aside.append((reason, tray.cards[rows]))
+        keep = np.ones(len(tray), np.bool_)
+        keep[rows] = False
+        return tray.keep(keep)
+
+    def add_cards(self, count: int) -> NDArray[np.int64]:
+        """Return numbers for `count` new cards that the stage adds to its tray."""
+        cards = np.arange(self.next_added, self.next_added + count, dtype=np.int64)
+        self.next_added += count
+        self.added.append(cards)
+        return cards
+
+    def met(self, tray: Tray, master: str, records: NDArray[np.int64]) -> None:
+        """Enter which record (n, from 1; 0 = none) of a master each card of the tray met."""
+        self.met_rows[master] = (tray.cards, records)
+
+    def tally(self, name: str, amount: int) -> None:
+        """Add to a count or total that the control sheet shows for this stage."""
+        self.tallies[name] = self.tallies.get(name, 0) + int(amount)
+
+
+def _rows(mask: Mask) -> NDArray[np.integer]:
+    if isinstance(mask, np.ndarray) and mask.dtype != np.bool_:
+        return mask.astype(np.intp, copy=False)
+    return np.flatnonzero(as_mask(cast("NDArray[np.bool_] | pl.Series", mask)))
+
+
+def _columns_of(tray: Tray, name: str) -> tuple[int, int] | None:
+    for reading in reversed(tray.readings):
+        columns: Sequence[tuple[int, int]] = getattr(reading.layout, "columns", lambda _: [])(name)
+        if columns:
+            return columns[0]
+    return None

@@ -1,0 +1,338 @@
+"""The shape of a medium: how the bytes of a deck become cards, and cards bytes again."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, ClassVar, Generic, Literal, TypeVar, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+from typing_extensions import override
+
+from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, translation
+from deckwright.cards.holes import format_pattern
+from deckwright.errors import DeckError, UnreadableDeckError
+from deckwright.jobs.base import ConfigModel
+
+WIDEST = 32_760
+"""The most columns that a record may have."""
+
+BLANK = 32
+"""The internal byte of a blank."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a deck that holds whole cards: byte offset and size, first card (from 1)."""
+
+    index: int
+    offset: int
+    size: int
+    first_card: int
+    cards: int
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What is known of a deck before it is read: cards in all, columns a record, its spans."""
+
+    cards: int
+    width: int
+    spans: list[Span]
+
+
+@dataclass(frozen=True, slots=True)
+class OddCards:
+    """Something odd about k cards of a tray as the medium delivers it.
+
+    rows: int (k), places in the tray from 0. reason: short code, kebab-case. detail: one sentence.
+    columns: int (k), first odd column from 1. severity: a fatal card is returned, a note is kept
+    and listed. records: the whole original record (without its line end) of each row, where text
+    and length cannot give it back.
+    """
+
+    rows: NDArray[np.intp]
+    reason: str
+    detail: str
+    columns: NDArray[np.intp] | None = None
+    severity: Literal["fatal", "note"] = "fatal"
+    records: list[bytes] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RawTray:
+    """Cards as a medium delivers them.
+
+    text: uint8 (n, L), internal bytes. holes: uint16 (n, L), where the medium has them. lengths:
+    uint16 (n), columns that each record really had; None when all were full.
+    """
+
+    first_card: int
+    text: NDArray[np.uint8]
+    holes: NDArray[np.uint16] | None
+    lengths: NDArray[np.uint16] | None
+    odd: list[OddCards]
+
+
+class UnwritableError(DeckError):
+    """Cards hold a character that the medium's code lacks.
+
+    Attributes:
+        row: place (from 0) of the first such card among those given.
+        column: its first such column, from 1.
+        character: what stands there; "" for a byte or pattern that is no character.
+        rows: int (k), places of all such cards.
+    """
+
+    def __init__(
+        self,
+        row: int,
+        column: int,
+        character: str,
+        *,
+        code: str,
+        rows: NDArray[np.intp],
+        what: str = "",
+    ) -> None:
+        self.row, self.column, self.character, self.code = row, column, character, code
+        self.rows = rows
+        found = what or (f"the character {character!r}" if character else "no known character")
+        super().__init__(
+            f"column {column} holds {found}, which cannot be written in code {code!r}",
+        )
+
+
+class MediumConfig(ConfigModel):
+    """Options of a medium; every medium has these."""
+
+    kind: str
+    """Which medium."""
+
+    code: str = "ascii"
+    """What its bytes or holes stand for."""
+
+
+ConfigT = TypeVar("ConfigT", bound=MediumConfig)
+
+
+class Medium(ABC, Generic[ConfigT]):
+    """A way to hold cards in a file. Holds no state of a run; made once in each process.
+
+    `read` must give the same cards however a deck is cut into spans and trays, and what `encode`
+    writes must read back as the same cards.
+    """
+
+    kind: ClassVar[str]
+    config_model: ClassVar[type[MediumConfig]]
+
+    @override
+    def __init_subclass__(cls, **kwargs: object) -> None:
+        super().__init_subclass__(**kwargs)
+        for base in getattr(cls, "__orig_bases__", ()):
+            for argument in get_args(base):
+                if isinstance(argument, type) and issubclass(argument, MediumConfig):
+                    cls.config_model = argument
+
+    def __init__(self, config: ConfigT, code: CodeTable) -> None:
+        """Take options and the code that they name.
+
+        Raises:
+            UnfitCodeError: the medium cannot hold this code.
+        """
+        self.config = config
+        self.code = code
+
+    @abstractmethod
+    def survey(self, deck: Path, cards_a_span: int) -> Survey:
+        """Count the cards of a deck and cut it into spans.
+
+        Raises:
+            UnreadableDeckError: the deck is empty or its bytes do not make whole cards.
+        """
+
+    @abstractmethod
+    def read(self, deck: Path, span: Span, cards_a_tray: int) -> Iterator[RawTray]:
+        """Read a span, tray by tray, in order.
+
+        Raises:
+            UnreadableDeckError: the deck is not what it was at the survey.
+        """
+
+    @abstractmethod
+    def encode(
+        self,
+        text: NDArray[np.uint8],
+        holes: NDArray[np.uint16] | None,
+        lengths: NDArray[np.uint16] | None,
+        alphabet: Alphabet,
+    ) -> bytes:
+        """Return cards as the medium's bytes.
+
+        Args:
+            text: uint8 (n, L), internal bytes of `alphabet`.
+            holes: uint16 (n, L) patterns, where the cards have them.
+            lengths: uint16 (n), columns to write of each card where the medium can write less.
+            alphabet: what the internal bytes of `text` stand for.
+
+        Raises:
+            UnwritableError: the medium's code lacks a character.
+        """
+
+    def record(self, record: bytes) -> bytes:
+        """Return an original record, as `OddCards.records` holds it, as it stands in a deck."""
+        return record
+
+    def suffix(self) -> str:
+        """Return the file suffix for decks of this medium, without the dot."""
+        return "dat"
+
+    def own_text(self, text: NDArray[np.uint8], alphabet: Alphabet) -> NDArray[np.uint8]:
+        """Return text (n, L) of another alphabet as internal bytes of this medium's code.
+
+        Raises:
+            UnwritableError: the code lacks a character.
+        """
+        if alphabet.characters == self.code.alphabet.characters:
+            return text
+        table = translation(alphabet, self.code.alphabet)
+        self.must_fit(text, table >= 0, alphabet)
+        return translate(text, table.astype(np.uint8).tobytes())
+
+    def must_fit(
+        self,
+        text: NDArray[np.uint8],
+        fits: NDArray[np.bool_],
+        alphabet: Alphabet,
+    ) -> None:
+        """Check that every byte of text (n, L) is one that fits, bool (256).
+
+        Raises:
+            UnwritableError: some byte does not.
+        """
+        if not strangers(text, fits):
+            return
+        misfit = ~fits[text]
+        rows = np.flatnonzero(misfit.any(axis=1))
+        row, column = int(rows[0]), int(misfit[rows[0]].argmax())
+        character = alphabet.characters[int(text[row, column])] or ""
+        raise UnwritableError(row, column + 1, character, code=self.code.name, rows=rows)
+
+    def must_be_characters(
+        self,
+        text: NDArray[np.uint8],
+        holes: NDArray[np.uint16] | None,
+        alphabet: Alphabet,
+    ) -> None:
+        """Check that no column (n, L) holds a pattern that the text cannot tell.
+
+        Such a column has the internal byte 0x1A, and holes other than those of that character.
+
+        Raises:
+            UnwritableError: some column does, so a medium without holes would lose it.
+        """
+        if holes is None:
+            return
+        lost = text == ILLEGAL
+        if alphabet.characters[ILLEGAL] is not None:
+            lost &= holes != _SUBSTITUTE
+        rows = np.flatnonzero(lost.any(axis=1))
+        if not rows.size:
+            return
+        row, column = int(rows[0]), int(lost[rows[0]].argmax())
+        what = f"the holes {format_pattern(int(holes[row, column]))}"
+        raise UnwritableError(row, column + 1, "", code=self.code.name, rows=rows, what=what)
+
+
+_SUBSTITUTE = 0x007
+"""9-8-7: the pattern of SUB in the 8-bit card codes and in the ASCII card code."""
+
+
+def translate(text: NDArray[np.uint8], table: bytes) -> NDArray[np.uint8]:
+    """Return text (n, L) with every byte looked up in a table of 256."""
+    return np.frombuffer(text.tobytes().translate(table), np.uint8).reshape(text.shape)
+
+
+def strangers(text: NDArray[np.uint8], known: NDArray[np.bool_]) -> bool:
+    """Return whether text (n, L) has a byte outside the known ones, bool (256)."""
+    return bool(text.tobytes().translate(None, np.flatnonzero(known).astype(np.uint8).tobytes()))
+
+
+def first_columns(
+    odd: NDArray[np.bool_],
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the rows (k) of bool (n, L) that have any, and the first column (from 1) of each."""
+    rows = np.flatnonzero(odd.any(axis=1))
+    return rows, odd[rows].argmax(axis=1) + 1
+
+
+def cut_spans(offsets: NDArray[np.int64], end: int, cards: int, cards_a_span: int) -> list[Span]:
+    """Return spans that begin at these offsets (k) of every `cards_a_span`-th card."""
+    ends = [*offsets[1:].tolist(), end]
+    return [
+        Span(index, start, stop - start, first + 1, min(cards_a_span, cards - first))
+        for index, (start, stop) in enumerate(zip(offsets.tolist(), ends, strict=True))
+        for first in (index * cards_a_span,)
+    ]
+
+
+def survey_records(deck: Path, size: int, width: int, cards_a_span: int) -> Survey:
+    """Survey a deck of records of `size` bytes that hold `width` columns.
+
+    Raises:
+        UnreadableDeckError: the deck is empty or ends inside a card.
+    """
+    total = deck.stat().st_size
+    if not total:
+        raise UnreadableDeckError(str(deck), "holds no cards")
+    cards, rest = divmod(total, size)
+    if rest:
+        what = f"ends inside card {cards + 1}, after {rest} of the {size} bytes of a record"
+        raise UnreadableDeckError(str(deck), what, _advice(deck, total, size))
+    offsets = np.arange(0, cards, cards_a_span, dtype=np.int64) * size
+    return Survey(cards, width, cut_spans(offsets, total, cards, cards_a_span))
+
+
+def read_records(
+    deck: Path,
+    span: Span,
+    size: int,
+    cards_a_tray: int,
+) -> Iterator[tuple[int, bytes]]:
+    """Read the records of a span: first card and bytes of up to `cards_a_tray` records at a time.
+
+    Raises:
+        UnreadableDeckError: the deck is shorter than at the survey.
+    """
+    with deck.open("rb", buffering=0) as file:
+        file.seek(span.offset)
+        for done in range(0, span.cards, cards_a_tray):
+            wanted = min(cards_a_tray, span.cards - done) * size
+            yield span.first_card + done, read_exactly(file, wanted, deck)
+
+
+def read_exactly(file: Any, wanted: int, deck: Path) -> bytes:
+    """Return the next bytes of an open deck.
+
+    Raises:
+        UnreadableDeckError: the deck ends before them.
+    """
+    parts = []
+    while wanted:
+        part: bytes = file.read(wanted)
+        if not part:
+            what = "became shorter while it was read"
+            raise UnreadableDeckError(str(deck), what, "run again when nothing writes to it")
+        parts.append(part)
+        wanted -= len(part)
+    return parts[0] if len(parts) == 1 else b"".join(parts)
+
+
+def _advice(deck: Path, total: int, size: int) -> str:
+    with deck.open("rb") as file:
+        head = file.read(size + 2)
+    if head[size : size + 1] == b"\n" or head[size : size + 2] == b"\r\n":
+        return f"its records end with line ends, so read it with kind = 'text' (of {total:,} bytes)"
+    return f"{total:,} bytes are no whole number of records; check the record length and the copy"

@@ -1,0 +1,151 @@
+"""Finding and loading plugins by kind, one by one."""
+
+from __future__ import annotations
+
+import difflib
+import importlib.util
+import sys
+from collections.abc import Sequence
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pluggy
+
+from deckwright.errors import DuplicateKindError, PluginLoadError, UnknownKindError
+from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
+from deckwright.plugin.media import Medium
+from deckwright.plugin.stages import Stage
+
+
+class Registry:
+    """The plugins of one run. Only modules of kinds that are asked for are imported."""
+
+    def __init__(self, files: Sequence[Path] = ()) -> None:
+        """Take one-file plugins first; they bring kinds without being installed.
+
+        Raises:
+            PluginLoadError: a file cannot be imported or brings nothing.
+        """
+        self._manager = pluggy.PluginManager(PROJECT)
+        for specs, _ in GROUPS.values():
+            self._manager.add_hookspecs(specs)
+        self._manager.add_hookspecs(ObserverSpecs)
+        self._kinds: dict[tuple[str, str], type[Any]] = {}
+        self._origin: dict[tuple[str, str], str] = {}
+        for path in files:
+            self._load_file(path)
+
+    def stage(self, kind: str) -> type[Stage[Any]]:
+        """Return the stage class of this kind.
+
+        Raises:
+            UnknownKindError, DuplicateKindError, PluginLoadError
+        """
+        return self._find("stages", kind)
+
+    def medium(self, kind: str) -> type[Medium[Any]]:
+        """Return the medium class of this kind.
+
+        Raises:
+            UnknownKindError, DuplicateKindError, PluginLoadError
+        """
+        return self._find("media", kind)
+
+    def origin(self, group: str, kind: str) -> str:
+        """Return the distribution and version that brought a kind."""
+        return self._origin.get((group, kind), "unknown")
+
+    def kinds(self, group: str) -> list[str]:
+        """Return the names of all kinds that can be asked for."""
+        loaded = {kind for where, kind in self._kinds if where == group}
+        return sorted(loaded | {point.name for point in _points(group)})
+
+    def observe(self, hook: str, **facts: object) -> None:
+        """Call a hook of every observer."""
+        for point in _points("observers"):
+            if not self._manager.has_plugin(point.value):
+                self._register(_load(point), point.value, point.name, _distribution(point))
+        getattr(self._manager.hook, hook)(**facts)
+
+    def _find(self, group: str, kind: str) -> type[Any]:
+        if (group, kind) not in self._kinds:
+            self._load_point(group, kind)
+        return self._kinds[group, kind]
+
+    def _load_point(self, group: str, kind: str) -> None:
+        found = [point for point in _points(group) if point.name == kind]
+        if not found:
+            near = difflib.get_close_matches(kind, self.kinds(group), n=2)
+            raise UnknownKindError(group.removesuffix("s"), kind, near or self.kinds(group))
+        origins = sorted({_distribution(point) for point in found})
+        if len(origins) > 1:
+            raise DuplicateKindError(group.removesuffix("s"), kind, *origins[:2])
+        module = _load(found[0])
+        self._bring(group, module, found[0].value, kind, origins[0])
+        if (group, kind) not in self._kinds:
+            raise PluginLoadError(kind, origins[0], f"{found[0].value} brings no such kind")
+
+    def _bring(self, group: str, module: ModuleType, name: str, kind: str, origin: str) -> None:
+        self._register(module, name, kind, origin)
+        hook = self._manager.subset_hook_caller(GROUPS[group][1], self._others(module)).__call__
+        for classes in hook():
+            for brought in classes:
+                key = (group, brought.kind)
+                if key in self._kinds and self._kinds[key] is not brought:
+                    raise DuplicateKindError(group, brought.kind, self._origin[key], origin)
+                self._kinds[key] = brought
+                self._origin[key] = origin
+
+    def _others(self, module: ModuleType) -> list[Any]:
+        return [plugin for plugin in self._manager.get_plugins() if plugin is not module]
+
+    def _register(self, module: ModuleType, name: str, kind: str, origin: str) -> None:
+        if self._manager.is_registered(module):
+            return
+        try:
+            # a scratch manager first, so that a faulty plugin is never half registered
+            scratch = pluggy.PluginManager(PROJECT)
+            for specs, _ in GROUPS.values():
+                scratch.add_hookspecs(specs)
+            scratch.add_hookspecs(ObserverSpecs)
+            scratch.register(module)
+            scratch.check_pending()
+        except pluggy.PluginValidationError as error:
+            raise PluginLoadError(kind, origin, str(error).splitlines()[-1]) from error
+        self._manager.register(module, name)
+
+    def _load_file(self, path: Path) -> None:
+        origin = path.name
+        spec = importlib.util.spec_from_file_location(f"deckwright_file_{path.stem}", path)
+        if spec is None or spec.loader is None or not path.is_file():
+            raise PluginLoadError(path.stem, origin, "there is no such Python file")
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[spec.name] = module
+        try:
+            spec.loader.exec_module(module)
+        except Exception as error:
+            raise PluginLoadError(path.stem, origin, f"{type(error).__name__}: {error}") from error
+        for group, (_, hook) in GROUPS.items():
+            if hasattr(module, hook):
+                self._bring(group, module, spec.name, path.stem, origin)
+
+
+def _points(group: str) -> list[EntryPoint]:
+    return list(entry_points(group=f"{PROJECT}.{group}"))
+
+
+def _distribution(point: EntryPoint) -> str:
+    return f"{point.dist.name} {point.dist.version}" if point.dist else "an unnamed distribution"
+
+
+def _load(point: EntryPoint) -> ModuleType:
+    try:
+        module = point.load()
+    except Exception as error:
+        cause = f"{type(error).__name__}: {error}"
+        raise PluginLoadError(point.name, _distribution(point), cause) from error
+    if not isinstance(module, ModuleType):
+        raise PluginLoadError(point.name, _distribution(point), f"{point.value} is not a module")
+    return module

@@ -1,0 +1,251 @@
+"""The shapes of a stage, and what a stage is told when it is made."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, ClassVar, Generic, TypeVar, get_args
+
+import numpy as np
+from typing_extensions import override
+
+from deckwright.cards.codes import CodeTable
+from deckwright.cards.values import ValueKind
+from deckwright.jobs.base import ConfigModel
+from deckwright.layout.reading import Layout
+from deckwright.layout.tray import Tray
+from deckwright.plugin.book import Book
+from deckwright.plugin.media import Medium
+
+
+class StageConfig(ConfigModel):
+    """Options of a stage; every stage has these."""
+
+    title: str = ""
+    """Shown on the control sheet in place of the kind."""
+
+
+ConfigT = TypeVar("ConfigT", bound=StageConfig)
+
+
+class OptionProblem(Exception):  # noqa: N818 # a message to the loader, not a fault of the run
+    """An option does not fit the rest of the job; the loader adds file and line."""
+
+    def __init__(self, what: str, *path: str | int) -> None:
+        self.what, self.path = what, path
+        super().__init__(what)
+
+
+@dataclass(frozen=True, slots=True)
+class FieldShape:
+    """What is known of a field before the run. digits: a text that holds digits only."""
+
+    kind: ValueKind
+    width: int
+    scale: int = 0
+    digits: bool = False
+    unit: str = ""
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of the cards at one place in the chain, before the run."""
+
+    fields: Mapping[str, FieldShape] = field(default_factory=dict)
+    width: int = 80
+    code: CodeTable | None = None
+    layout: Layout | None = None
+    medium: Medium[Any] | None = None
+
+    def need(self, name: str, *path: str | int) -> FieldShape:
+        """Return the shape of a field.
+
+        Raises:
+            OptionProblem: no field has this name; says which come near.
+        """
+        if name in self.fields:
+            return self.fields[name]
+        raise OptionProblem(unknown_name("field", name, self.fields), *path)
+
+    def with_fields(self, fields: Mapping[str, FieldShape]) -> Known:
+        """Return what is known once these fields are there too."""
+        return replace(self, fields={**self.fields, **fields})
+
+
+def unknown_name(what: str, name: str, names: Sequence[str] | Mapping[str, object]) -> str:
+    """Return the sentence for a name that is not there, with near matches."""
+    import difflib  # noqa: PLC0415 # only needed for a fault
+
+    near = difflib.get_close_matches(name, list(names), n=2)
+    if near:
+        hint = f"; did you mean {' or '.join(map(repr, near))}"
+    else:
+        hint = f"; there are: {', '.join(list(names)[:12])}" if names else "; there are none yet"
+    return f"unknown {what} {name!r}{hint}"
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the job gives to a stage: its number, named files, layouts, codes, media."""
+
+    number: int
+    files: Mapping[str, Path]
+    layout: Callable[[str], Layout]
+    layout_bytes: Callable[[str], bytes]
+    code: Callable[[str], CodeTable]
+    medium: Callable[[Mapping[str, object]], Medium[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A stage's own place for work files during one run."""
+
+    folder: Path
+    memory: int
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """What is known when all cards have gone through: for `finish`.
+
+    met: for each master, bool (records + 1): which records some card met.
+    """
+
+    bench: Bench
+    tallies: Mapping[str, int]
+    met: Mapping[str, np.ndarray[Any, np.dtype[np.bool_]]]
+    write: Callable[[str, bytes], None]
+    cards: int
+
+
+@dataclass(frozen=True, slots=True)
+class Most:
+    """A limit: so many cards, and how the job says it."""
+
+    cards: int
+    text: str
+
+
+class Stage(ABC, Generic[ConfigT]):
+    """One step of a chain. Made once in each process; holds no state between trays."""
+
+    kind: ClassVar[str]
+    config_model: ClassVar[type[StageConfig]]
+    needs_place: bool = False
+    """True: `Book.place` must be right, so the cards before are counted first."""
+    derived: frozenset[str] = frozenset()
+    """Fields that this stage takes over from the master record that it enters with `Book.met`."""
+
+    @override
+    def __init_subclass__(cls, **kwargs: object) -> None:
+        super().__init_subclass__(**kwargs)
+        for base in getattr(cls, "__orig_bases__", ()):
+            for argument in get_args(base):
+                if isinstance(argument, type) and issubclass(argument, StageConfig):
+                    cls.config_model = argument
+
+    def __init__(self, config: ConfigT, setting: Setting) -> None:
+        self.config = config
+        self.setting = setting
+
+    def outline(self, known: Known) -> Known:
+        """Check the options against what is known before the run; return what is known after.
+
+        Raises:
+            OptionProblem: an option names something that is not there or does not fit.
+        """
+        return known
+
+    def most_returned(self, cards: int) -> Most | None:
+        """Return how many returned cards, of `cards` in all, this stage bears; None = any."""
+
+    def masters(self) -> dict[str, int]:
+        """Return the masters that this stage meets cards with, each with its number of records."""
+        return {}
+
+    def prepare(self, bench: Bench) -> None:
+        """Do what is done once a run, before the first card, in the main process."""
+
+    def open(self, bench: Bench) -> None:
+        """Do what is done once in each process that runs this stage."""
+
+    def finish(self, closing: Closing) -> dict[str, int | str]:
+        """Do what is done once a run, after the last card; return facts for the control sheet."""
+        return dict(closing.tallies)
+
+
+class TrayStage(Stage[ConfigT]):
+    """A stage that takes any tray in any order."""
+
+    @abstractmethod
+    def run(self, tray: Tray, book: Book) -> Tray:
+        """Return the cards that go on; enter all others in the book."""
+
+
+class GroupStage(TrayStage[ConfigT]):
+    """A stage that needs cards in key order; its trays never split a group of equal keys.
+
+    A sort on these fields (or on these and more) must come before it in the chain.
+    """
+
+    @abstractmethod
+    def group_fields(self) -> list[str]:
+        """Return the fields whose equal values make a group."""
+
+
+class SourceStage(TrayStage[ConfigT]):
+    """The first stage of a chain: brings cards from a medium."""
+
+    medium: Medium[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class SortKey:
+    """One key of a sort.
+
+    collate: bytes (256), rank of each internal byte; None = as ASCII, or by value for numbers.
+    values: texts in the order wanted, all others after them.
+    """
+
+    field: str
+    descending: bool = False
+    missing_first: bool = False
+    collate: bytes | None = None
+    values: tuple[str, ...] = ()
+
+
+class SortStage(Stage[ConfigT]):
+    """A stage that puts cards in order; it declares keys, the engine does the work."""
+
+    @abstractmethod
+    def keys(self) -> list[SortKey]:
+        """Return the keys, major first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A stretch of an output file. cards: int64 (rows), None = every card of the tray, in order."""
+
+    file: str
+    data: bytes | memoryview
+    rows: int
+    cards: np.ndarray[Any, np.dtype[np.int64]] | None = None
+
+
+class SinkStage(Stage[ConfigT]):
+    """A stage that writes deliveries; the cards go on unchanged."""
+
+    @abstractmethod
+    def files(self) -> dict[str, bytes]:
+        """Return the names of the files that it writes, each with its first bytes (a header)."""
+
+    @abstractmethod
+    def write(self, tray: Tray, book: Book) -> list[Part]:
+        """Return what this tray puts into each file."""
+
+    def beside(self) -> dict[str, bytes]:
+        """Return files that go beside the deliveries, such as a schema."""
+        return {}

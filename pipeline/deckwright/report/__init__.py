@@ -1,0 +1,3 @@
+"""What people look at after a run: drawn cards and the control sheet."""
+
+from __future__ import annotations

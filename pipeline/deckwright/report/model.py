@@ -1,0 +1,105 @@
+"""What the control sheet shows, as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Mark = tuple[int, int, str]
+"""First and last column at fault, from 1, and a sentence; (0, 0, ...) speaks of the whole card."""
+
+SORT_PROOF = ("digest_before", "digest_after")
+"""Facts of a sort that the sheet shows as its proof."""
+
+MERGE_OUTCOMES = ("matched", "without_master", "masters", "masters_without_card")
+"""Facts of a merge that the sheet shows as its four outcomes."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeckLine:
+    """A deck that was read. sha256: 64 hexadecimal digits."""
+
+    name: str
+    cards: int
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageLine:
+    """The account of one stage: arrived + added = left + returned + set aside.
+
+    queries counts entries about cards that went on. facts: what the stage says of itself; those
+    named in SORT_PROOF and MERGE_OUTCOMES have a place of their own, the others are listed.
+    """
+
+    number: int
+    kind: str
+    title: str
+    arrived: int
+    added: int
+    left: int
+    returned: int
+    set_aside: int
+    queries: int = 0
+    facts: Mapping[str, str | int] = field(default_factory=dict)
+
+    @property
+    def balances(self) -> bool:
+        """Return whether the equation holds."""
+        return self.arrived + self.added == self.left + self.returned + self.set_aside
+
+
+@dataclass(frozen=True, slots=True)
+class ReasonLine:
+    """How often one reason was entered. stage: its number; severity: fatal, query or note."""
+
+    stage: int
+    reason: str
+    field: str
+    severity: str
+    count: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputLine:
+    """A delivered file."""
+
+    file: str
+    form: str
+    rows: int
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CardLine:
+    """A returned card. patterns: uint16 (80), None where there are no holes to draw.
+
+    text: what is printed, one character a column; deck: its name where there is more than one.
+    """
+
+    card: int
+    patterns: NDArray[np.uint16] | None
+    text: str
+    marks: Sequence[Mark] = ()
+    deck: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ControlData:
+    """All that the control sheet of one run shows. No times, so that it is the same every run."""
+
+    title: str
+    decks: Sequence[DeckLine]
+    stages: Sequence[StageLine]
+    equation_holds: bool
+    reasons: Sequence[ReasonLine] = ()
+    outputs: Sequence[OutputLine] = ()
+    returned_cards: Sequence[CardLine] = ()
+    totals: Sequence[tuple[str, str | int]] = ()
+    versions: Mapping[str, str] = field(default_factory=dict)

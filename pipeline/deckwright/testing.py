@@ -1,0 +1,166 @@
+"""What every stage must pass: a suite for plugin authors, used for the stages of this package too.
+
+In a test module of a plugin:
+
+    from deckwright.testing import StageContract
+
+    class TestMyStage(StageContract):
+        kind = "my-stage"
+        options = {"field": "amount"}
+        plugins = ["my_stage.py"]          # only for a stage in one file
+
+pytest then runs the contract's tests. Override `layout`, `deck` or `before` where the stage needs
+other cards, or other stages before it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, ClassVar
+
+import numpy as np
+
+from deckwright.cards.codes import ASCII_LATIN
+from deckwright.engine.limits import Sizes
+from deckwright.engine.run import Outcome, run_job
+from deckwright.errors import ConfigError
+from deckwright.journal.reader import Journal
+from deckwright.journal.replay import replay
+
+LAYOUT = """
+title = "Invented depot receipts"
+[[field]]
+name = "item"
+columns = "1-5"
+kind = "digits"
+role = "key"
+[[field]]
+name = "amount"
+columns = "6-11"
+kind = "decimal"
+decimals = 2
+sign = "overpunch-right"
+[[field]]
+name = "note"
+columns = "12-30"
+kind = "text"
+"""
+"""Layout of the cards that the contract uses when a test class brings none."""
+
+_UNITS = "{ABCDEFGHI}JKLMNOPQR"
+
+
+def example_deck(count: int = 60) -> bytes:
+    """Return invented cards as text lines: items 0 to 16, amounts of both signs, some notes."""
+    lines = []
+    for place in range(count):
+        item = (place * 7) % 17
+        amount = (place * 313) % 9000
+        units = _UNITS[amount % 10 + (10 if place % 3 == 0 else 0)]
+        line = f"{item:05}{amount // 10:05}{units}{'checked' if place % 4 == 0 else ''}"
+        lines.append(line.ljust(80))
+    return "".join(f"{line}\n" for line in lines).encode()
+
+
+class StageContract:
+    """Tests that hold for every stage that takes trays. Subclass it; the name must begin `Test`."""
+
+    kind: ClassVar[str]
+    options: ClassVar[Mapping[str, Any]] = {}
+    plugins: ClassVar[Sequence[str]] = ()
+    before: ClassVar[Sequence[Mapping[str, Any]]] = ({"kind": "validate", "layout": "contract"},)
+    """Stages between decode and the stage under test."""
+    files: ClassVar[Mapping[str, str]] = {}
+    layout: ClassVar[str] = LAYOUT
+
+    def deck(self) -> bytes:
+        """Return the deck as text lines of 80 columns."""
+        return example_deck()
+
+    def setup_files(self, folder: Path) -> None:
+        """Write what the options name, such as a master or a layout, into the job's folder."""
+
+    def job(self, folder: Path, extra: Mapping[str, Any] | None = None) -> Path:
+        """Write a job with the stage under test into the folder; return its path."""
+        (folder / "contract.toml").write_text(self.layout, encoding="utf-8")
+        self.setup_files(folder)
+        stages: list[Mapping[str, Any]] = [
+            {"kind": "decode", "medium": {"kind": "text"}},
+            *self.before,
+            {"kind": self.kind, **self.options, **(extra or {})},
+            {"kind": "emit", "output": [{"file": "cards.csv", "form": "csv"}, _DECK]},
+        ]
+        tables: dict[str, Any] = {"title": "Contract", "stage": stages}
+        if self.plugins:
+            tables["plugins"] = [str(plugin) for plugin in self.plugins]
+        if self.files:
+            tables["files"] = dict(self.files)
+        path = folder / "job.toml"
+        lines = [f"{name} = {_toml(value)}" for name, value in tables.items()]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        return path
+
+    def run_stage(self, folder: Path, name: str, sizes: Sizes | None = None) -> Outcome:
+        """Run the deck; return the outcome."""
+        deck = folder / "contract.txt"
+        deck.write_bytes(self.deck())
+        return run_job(self.job(folder), [deck], folder / name, workers=1, sizes=sizes)
+
+    def test_every_card_is_accounted_for(self, tmp_path: Path) -> None:
+        """In + added = out + returned + set aside, for the stage and for the run."""
+        outcome = self.run_stage(tmp_path, "run")
+        control = json.loads((outcome.folder / "control.json").read_text(encoding="utf-8"))
+        for account in (*control["stages"], control["equation"]):
+            left = account["out"] + account["returned"] + account["set_aside"]
+            assert account["in"] + account["added"] == left  # noqa: S101 # a test
+
+    def test_same_deliveries_for_any_cut_into_trays(self, tmp_path: Path) -> None:
+        """However the cards are cut into trays, tasks and ranges, the same bytes are delivered."""
+        whole = deliveries(self.run_stage(tmp_path, "whole").folder)
+        for number, sizes in enumerate((Sizes(10_000, 7), Sizes(16, 5), Sizes(9, 1))):
+            cut = deliveries(self.run_stage(tmp_path, f"cut{number}", sizes).folder)
+            assert cut == whole  # noqa: S101 # a test
+
+    def test_no_change_of_a_card_is_missing_in_the_journal(self, tmp_path: Path) -> None:
+        """Replaying the journal on the cards as read gives the cards as delivered."""
+        outcome = self.run_stage(tmp_path, "run", Sizes(16, 5))
+        lines = self.deck().split(b"\n")[:-1]
+        text = np.array([list(line.ljust(80)) for line in lines], np.uint8)
+        cards, images = replay(Journal(outcome.folder), text, ASCII_LATIN)
+        delivered = (outcome.folder / "out" / "cards.deck").read_bytes()
+        replayed = b"".join(image.tobytes() + b"\n" for image in images)
+        assert replayed == delivered  # noqa: S101 # a test
+        assert len(np.unique(cards)) == outcome.delivered  # noqa: S101 # a test
+
+    def test_an_unknown_option_is_named_with_file_and_line(self, tmp_path: Path) -> None:
+        """A misspelt option is refused before the run."""
+        path = self.job(tmp_path, {"no_such_option_of_this_stage": 1})
+        try:
+            run_job(path, [tmp_path / "none"], tmp_path / "run")
+        except ConfigError as error:
+            named = str(error)
+        else:
+            named = "nothing was refused"
+        assert "no_such_option_of_this_stage" in named  # noqa: S101 # a test
+        assert f"{path}:" in named  # noqa: S101 # a test
+
+
+_DECK = {"file": "cards.deck", "form": "deck", "medium": {"kind": "text", "code": "latin-1"}}
+
+
+def deliveries(run: Path) -> dict[str, bytes]:
+    """Return the bytes of everything that a run delivered, returned or set aside."""
+    parts = ("out", "returned", "set-aside")
+    paths = [path for part in parts for path in sorted((run / part).iterdir())]
+    return {path.relative_to(run).as_posix(): path.read_bytes() for path in paths}
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{json.dumps(name)} = {_toml(item)}" for name, item in value.items())
+        return f"{{ {inner} }}"
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(_toml(item) for item in value)}]"
+    return json.dumps(value)

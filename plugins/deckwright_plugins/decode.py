@@ -1,0 +1,71 @@
+"""Decode: bring cards from a medium, name every odd one, set blank ones aside."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from typing_extensions import override
+
+from deckwright import (
+    Book,
+    Known,
+    Setting,
+    SourceStage,
+    Stage,
+    StageConfig,
+    Tray,
+    blank_rows,
+    hookimpl,
+)
+
+
+class DecodeConfig(StageConfig):
+    """Read cards from a medium."""
+
+    medium: dict[str, Any]
+    """What the deck lies on: a table with `kind` and the options of that medium."""
+    blank_cards: Literal["set-aside", "keep"] = "set-aside"
+    """What becomes of cards without a single hole or character."""
+
+
+class DecodeStage(SourceStage[DecodeConfig]):
+    """Brings the cards."""
+
+    kind = "decode"
+
+    def __init__(self, config: DecodeConfig, setting: Setting) -> None:
+        super().__init__(config, setting)
+        self.medium = setting.medium(config.medium)
+
+    @override
+    def outline(self, known: Known) -> Known:
+        length = getattr(self.medium.config, "record_length", 80)
+        width = length if isinstance(length, int) else 0
+        return Known(width=width, code=self.medium.code, medium=self.medium)
+
+    @override
+    def run(self, tray: Tray, book: Book) -> Tray:
+        odd = book.arrival.odd if book.arrival else []
+        for cards in odd:
+            width = tray.text.shape[1]
+            book.fault(
+                tray,
+                cards.rows,
+                cards.reason,
+                columns=(1, width),
+                column=cards.columns,
+                detail=cards.detail,
+                severity=cards.severity,
+            )
+            for row, record in zip(cards.rows, cards.records or [], strict=False):
+                book.records[int(tray.cards[row])] = record
+        tray = book.settle(tray)
+        if self.config.blank_cards == "set-aside":
+            tray = book.set_aside(tray, blank_rows(tray.text), "blank")
+        return tray
+
+
+@hookimpl
+def deckwright_stages() -> list[type[Stage[Any]]]:
+    """Bring the stage."""
+    return [DecodeStage]

@@ -1,0 +1,246 @@
+"""Merge: meet every card with its master record; four outcomes, counted."""
+
+from __future__ import annotations
+
+import io
+from typing import Any, Literal
+
+import numpy as np
+import polars as pl
+from pydantic import Field
+from typing_extensions import override
+
+from deckwright import (
+    Bench,
+    Book,
+    Closing,
+    FieldShape,
+    Known,
+    MasterError,
+    OptionProblem,
+    Setting,
+    Stage,
+    StageConfig,
+    Tray,
+    TrayStage,
+    Values,
+    hookimpl,
+    unknown_name,
+    values_of,
+)
+from deckwright_plugins.masterfile import MasterConfig, MasterFile
+from deckwright_plugins.masterindex import IndexBuilder, MasterIndex, key_words
+
+_NAMED = 5  # repeated keys that a message names
+
+
+class MergeConfig(StageConfig):
+    """Match cards with a master."""
+
+    master: str | MasterConfig
+    """A name of [files], or a table with `file` and how it is held."""
+    match: dict[str, str] = Field(min_length=1)
+    """Card field = master column; all must be equal."""
+    take: dict[str, str] = Field(default_factory=dict)
+    """New field = master column to take over."""
+    unmatched: Literal["return", "keep"] = "return"
+    """What becomes of cards without master."""
+    duplicates: Literal["error", "first", "last", "return"] = "error"
+    """When several master records have one key: stop, take the first or last of the file, or
+    return the cards that meet it."""
+
+
+class MergeStage(TrayStage[MergeConfig]):
+    """Meets cards with a master."""
+
+    kind = "merge"
+
+    def __init__(self, config: MergeConfig, setting: Setting) -> None:
+        super().__init__(config, setting)
+        named = config.master
+        self.file = MasterFile(
+            MasterConfig(file=named) if isinstance(named, str) else named, setting
+        )
+        self.derived = frozenset(config.take)
+        self._known = Known()
+        self._records = 0
+        self._index: MasterIndex | None = None
+        self._taken: dict[str, Values] = {}
+
+    @override
+    def outline(self, known: Known) -> Known:
+        for name, column in self.config.match.items():
+            shape = known.need(name, "match", name)
+            if shape.kind == "holes":
+                what = f"field {name!r} holds patterns and cannot be a key"
+                raise OptionProblem(what, "match", name)
+            self._column(column, "match", name)
+        shapes: dict[str, FieldShape] = {}
+        for name, column in self.config.take.items():
+            if name in known.fields:
+                what = (
+                    f"the cards have a field {name!r} already; take the column under another name"
+                )
+                raise OptionProblem(what, "take", name)
+            shapes[name] = self._column(column, "take", name)
+        self._known = known
+        return known.with_fields(shapes)
+
+    def _column(self, column: str, *path: str) -> FieldShape:
+        if column not in self.file.shapes:
+            names = list(self.file.shapes)
+            what = unknown_name(f"column of master {self.file.name!r}", column, names)
+            raise OptionProblem(what, *path)
+        return self.file.shapes[column]
+
+    @property
+    def _columns(self) -> list[str]:
+        return list(dict.fromkeys([*self.config.match.values(), *self.config.take.values()]))
+
+    @override
+    def prepare(self, bench: Bench) -> None:
+        shapes = [self._known.need(name) for name in self.config.match]
+        assert self._known.code is not None  # noqa: S101 # every chain begins with a code
+        folder = bench.folder / "index"
+        folder.mkdir()
+        builder = IndexBuilder(folder, self.file.name, shapes, self._known.code)
+        rows: list[pl.DataFrame] = []
+        for batch in self.file.batches(self._columns):
+            builder.add(
+                batch.select(
+                    pl.col(c).alias(str(i)) for i, c in enumerate(self.config.match.values())
+                )
+            )
+            rows.append(batch.select(list(dict.fromkeys(self.config.take.values()))))
+        self._records = builder.close()
+        self._check_repeats(MasterIndex(folder))
+        if self.config.take:
+            self._write_taken(bench, pl.concat(rows))
+        (bench.folder / "unusable").write_text(str(builder.unusable))
+
+    def _check_repeats(self, index: MasterIndex) -> None:
+        if self.config.duplicates != "error":
+            return
+        repeats = [records for _, records in zip(range(_NAMED + 1), index.repeated(), strict=False)]
+        if repeats:
+            named = "; ".join("records " + " and ".join(map(str, r[:3])) for r in repeats[:_NAMED])
+            more = " and more" if len(repeats) > _NAMED else ""
+            what = (
+                f"has the same key in {named}{more}; put the master right, or say which counts "
+                "with duplicates = 'first', 'last' or 'return'"
+            )
+            raise MasterError(self.file.name, what)
+
+    def _write_taken(self, bench: Bench, rows: pl.DataFrame) -> None:
+        assert self._known.code is not None  # noqa: S101 # every chain begins with a code
+        for number, (name, column) in enumerate(self.config.take.items()):
+            shape = self.file.shapes[column]
+            values = _taken(rows[column], shape, self._known, self.file.name, name)
+            np.save(bench.folder / f"take{number}.npy", values.data)
+            missing = values.missing
+            np.save(bench.folder / f"none{number}.npy", np.zeros(0) if missing is None else missing)
+
+    @override
+    def masters(self) -> dict[str, int]:
+        return {self.file.name: self._records}
+
+    @override
+    def open(self, bench: Bench) -> None:
+        self._index = MasterIndex(bench.folder / "index")
+        for number, (name, column) in enumerate(self.config.take.items()):
+            shape = self.file.shapes[column]
+            data = np.load(bench.folder / f"take{number}.npy", mmap_mode="r")
+            missing = np.load(bench.folder / f"none{number}.npy")
+            kind = shape.kind
+            self._taken[name] = Values(kind, data, missing if missing.size else None, shape.scale)
+
+    @override
+    def run(self, tray: Tray, book: Book) -> Tray:
+        assert self._index is not None  # noqa: S101 # open comes first
+        names = list(self.config.match)
+        tray.load(names)
+        keys = [tray.values(name) for name in names]
+        found = self._index.find(key_words(keys), last=self.config.duplicates == "last")
+        records = found.records
+        for values in keys:
+            if values.missing is not None:
+                records = np.where(values.missing, 0, records)
+        without = records == 0
+        book.tally("matched", int((~without).sum()))
+        book.tally("without_master", int(without.sum()))
+        book.tally("repeated_key", int(found.repeated.sum()))
+        book.met(tray, self.file.name, records)
+        severity: Literal["fatal", "query"] = (
+            "fatal" if self.config.unmatched == "return" else "query"
+        )
+        detail = f"master {self.file.name!r} has no record with this key"
+        book.fault(tray, without, "no-master", field=names[0], detail=detail, severity=severity)
+        if self.config.duplicates == "return":
+            detail = f"master {self.file.name!r} has several records with this key"
+            book.fault(tray, found.repeated, "repeated-master", field=names[0], detail=detail)
+        return self._take(book.settle(tray), tray, records)
+
+    def _take(self, kept: Tray, tray: Tray, records: np.ndarray[Any, np.dtype[np.int64]]) -> Tray:
+        if len(kept) != len(tray):
+            records = records[np.isin(tray.cards, kept.cards)]
+        rows = np.maximum(records - 1, 0)
+        none = records == 0
+        for name, column in self._taken.items():
+            taken = column.take(rows)
+            if none.any():
+                data, missing = taken.data.copy(), ~taken.present() | none
+                data[none] = 32 if taken.kind == "text" else 0
+                taken = Values(taken.kind, data, missing, taken.scale)
+            kept = kept.with_field(name, taken)
+        return kept
+
+    @override
+    def finish(self, closing: Closing) -> dict[str, int | str]:
+        met = closing.met[self.file.name][1:]
+        alone = np.flatnonzero(~met) + 1
+        name = f"{self.file.name}-without-card.csv"
+        closing.write(name, self._without_card(alone))
+        facts: dict[str, int | str] = dict(closing.tallies)
+        facts["masters"] = len(met)
+        facts["masters_without_card"] = len(alone)
+        facts["unusable_master_keys"] = int((closing.bench.folder / "unusable").read_text())
+        return facts
+
+    def _without_card(self, records: np.ndarray[Any, np.dtype[np.int64]]) -> bytes:
+        """Return the master records that no card met, with their record numbers, as CSV."""
+        buffer = io.BytesIO()
+        columns = list(self.file.shapes)
+        start = 0
+        header = True
+        for batch in self.file.batches(columns):
+            mine = records[(records > start) & (records <= start + len(batch))]
+            frame = batch[(mine - start - 1).astype(np.int64)]
+            frame = frame.insert_column(0, pl.Series("record", mine))
+            frame.write_csv(buffer, include_header=header, line_terminator="\r\n")
+            start, header = start + len(batch), False
+        return buffer.getvalue()
+
+
+def _taken(column: pl.Series, shape: FieldShape, known: Known, master: str, name: str) -> Values:
+    """Return a master column as field values, in the characters of the deck's code."""
+    assert known.code is not None  # noqa: S101 # every chain begins with a code
+    if shape.kind != "text":
+        return values_of(column, shape.kind, shape.scale, 0)[0]
+    text = column.cast(pl.String)
+    longest = text.str.len_chars().max()
+    width = max(1, longest if isinstance(longest, int) else 1)
+    values, misfit = values_of(text, "text", 0, width, known.code.alphabet)
+    if misfit.any():
+        record = int(np.flatnonzero(misfit)[0])
+        what = (
+            f"record {record + 1}: {text[record]!r} for field {name!r} holds a character that the "
+            f"deck's code {known.code.name!r} lacks"
+        )
+        raise MasterError(master, what)
+    return values
+
+
+@hookimpl
+def deckwright_stages() -> list[type[Stage[Any]]]:
+    """Bring the stage."""
+    return [MergeStage]

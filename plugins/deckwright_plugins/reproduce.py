@@ -1,0 +1,311 @@
+"""Reproduce: punch a new card from the fields of the old one, and compare it in full."""
+
+from __future__ import annotations
+
+from decimal import Decimal, InvalidOperation
+from typing import Any, Literal, Self
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+from typing_extensions import override
+
+from deckwright import (
+    Book,
+    ConfigModel,
+    Expression,
+    FieldShape,
+    Known,
+    OptionProblem,
+    Setting,
+    Stage,
+    StageConfig,
+    Tray,
+    TrayStage,
+    Values,
+    cut,
+    hookimpl,
+    legal_patterns,
+    own_fields,
+    series,
+    shapes_of,
+    undefined,
+    values_of,
+)
+
+_BLANK = 32
+
+
+class SequenceConfig(ConfigModel):
+    """A number that grows from card to card, in the order in which the cards stand."""
+
+    start: int = 1
+    """Number of the first card."""
+    step: int = Field(default=1, ge=1)
+    """What is added from card to card."""
+    prefix: str = ""
+    """Text before the number; the number fills the rest of the field."""
+
+
+class SourceConfig(ConfigModel):
+    """Where a field of the new card comes from: exactly one of these."""
+
+    move: str | None = None
+    """A field of the old card."""
+    constant: str | int | Decimal | None = None
+    """The same value on every card."""
+    compute: str | None = None
+    """A Polars SQL expression over fields."""
+    sequence: SequenceConfig | None = None
+    """A running number."""
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> Self:
+        if (
+            sum(
+                part is not None for part in (self.move, self.constant, self.compute, self.sequence)
+            )
+            != 1
+        ):
+            msg = "needs exactly one of move, constant, compute, sequence"
+            raise ValueError(msg)
+        return self
+
+
+class ReproduceConfig(StageConfig):
+    """Punch a new card from fields: moved, constant, computed, numbered."""
+
+    layout: str
+    """Layout of the new card."""
+    base: Literal["blank", "card"] = "blank"
+    """What stands in columns that no field fills: blanks, or what the old card has there."""
+    fields: dict[str, SourceConfig] = Field(default_factory=dict)
+    """Where each field of the new card comes from; one that is not listed is moved from the field
+    of the same name."""
+
+
+class ReproduceStage(TrayStage[ReproduceConfig]):
+    """Makes new card images; each is read again and compared with what it should hold."""
+
+    kind = "reproduce"
+
+    def __init__(self, config: ReproduceConfig, setting: Setting) -> None:
+        super().__init__(config, setting)
+        try:
+            self.layout = setting.layout(config.layout)
+        except OptionProblem as problem:
+            raise OptionProblem(problem.what, "layout") from problem
+        self.needs_place = any(source.sequence for source in config.fields.values())
+        self._shapes = shapes_of(self.layout)
+        self._made = {name: self._source(name) for name in self._own_names()}
+        self._expressions = {
+            name: self._expression(name, source.compute)
+            for name, source in self._made.items()
+            if source.compute is not None
+        }
+
+    def _own_names(self) -> list[str]:
+        return own_fields(self.layout)
+
+    def _source(self, name: str) -> SourceConfig:
+        return self.config.fields.get(name) or SourceConfig(move=name)
+
+    def _expression(self, name: str, text: str) -> Expression:
+        try:
+            return Expression(text)
+        except ValueError as error:
+            what = f"field {name!r}: {error}"
+            raise OptionProblem(what, "fields", name) from error
+
+    @override
+    def outline(self, known: Known) -> Known:
+        for name in self.config.fields:
+            if name not in self._made:
+                after = Known(fields={own: self._shapes[own] for own in self._made})
+                after.need(name, "fields", name)
+        for name, source in self._made.items():
+            where = ("fields", name) if name in self.config.fields else ("layout",)
+            if source.move is not None:
+                self._can_move(name, known.need(source.move, *where), where)
+            elif source.compute is not None:
+                for used in self._expressions[name].names:
+                    known.need(used, *where)
+            elif source.constant is not None:
+                self._constant(name, source.constant, 1)
+        return known.with_fields(self._shapes)
+
+    def _can_move(self, name: str, shape: FieldShape, where: tuple[str, ...]) -> None:
+        target = self._shapes[name]
+        if "holes" in (shape.kind, target.kind):
+            what = (
+                f"field {name!r}: patterns cannot be moved; leave them in place with base = 'card'"
+            )
+            raise OptionProblem(what, *where)
+        if shape.kind == "text" and target.kind == "text" and shape.width > target.width > 0:
+            what = f"field {name!r} has {target.width} columns, what is moved there {shape.width}"
+            raise OptionProblem(what, *where)
+
+    def _constant(self, name: str, constant: str | int | Decimal, count: int) -> Values:
+        shape = self._shapes[name]
+        try:
+            column = _constant_column(constant, shape, count)
+            values, misfit = values_of(column, shape.kind, shape.scale, shape.width)
+        except (ValueError, InvalidOperation, pl.exceptions.PolarsError) as error:
+            what = f"constant {constant!r} does not fit field {name!r} of kind {shape.kind}"
+            raise OptionProblem(what, "fields", name) from error
+        if misfit.any():
+            what = f"constant {constant!r} does not fit field {name!r} of {shape.width} columns"
+            raise OptionProblem(what, "fields", name)
+        return values
+
+    @override
+    def run(self, tray: Tray, book: Book) -> Tray:
+        tray, made = self._make(tray, book)
+        width = self.layout.width
+        base = np.full((len(tray), width), _BLANK, np.uint8)
+        if self.config.base == "card":
+            have = min(width, tray.text.shape[1])
+            base[:, :have] = tray.text[:, :have]
+        before = base.copy() if self.config.base == "card" else None
+        for failure in self.layout.write(made, base):
+            book.fault(
+                tray, failure.rows, failure.reason, field=failure.field, columns=failure.columns,
+                detail=failure.detail,
+            )  # fmt: skip
+        kept = book.settle(tray)
+        if len(kept) != len(tray):
+            rows = np.flatnonzero(np.isin(tray.cards, kept.cards))
+            base = base[rows]
+            before = None if before is None else before[rows]
+            made = {name: values.take(rows) for name, values in made.items()}
+        fresh = kept.with_text(base, self.layout)
+        self._compare(fresh, made, before, book)
+        return fresh
+
+    def _make(self, tray: Tray, book: Book) -> tuple[Tray, dict[str, Values]]:
+        """Return the values for every field of the new card; misfits are entered in the book."""
+        used = [e.names for e in self._expressions.values()]
+        names = {name for names in used for name in names}
+        frame = tray.frame(sorted(names)) if names else None
+        made = {}
+        for name, source in self._made.items():
+            made[name] = self._values(name, source, tray, frame, book)
+        return tray, made
+
+    def _values(
+        self, name: str, source: SourceConfig, tray: Tray, frame: pl.DataFrame | None, book: Book
+    ) -> Values:
+        shape = self._shapes[name]
+        if source.move is not None:
+            values = tray.values(source.move)
+            if values.kind == shape.kind and values.scale == shape.scale:
+                return values
+            column = series(values, name, tray.code.alphabet)
+        elif source.sequence is not None:
+            column = _numbers(source.sequence, shape, book.place, len(tray))
+        elif source.constant is not None:
+            return self._constant(name, source.constant, len(tray))
+        else:
+            assert frame is not None  # noqa: S101 # an expression that names fields has a frame
+            column = self._expressions[name].evaluate(frame)
+        values, misfit = values_of(column, shape.kind, shape.scale, shape.width)
+        if misfit.any():
+            detail = f"the value made for {name!r} does not fit its {shape.width} columns exactly"
+            book.fault(tray, misfit, "does-not-fit", field=source.move or "", detail=detail)
+        return values
+
+    def _compare(
+        self, fresh: Tray, made: dict[str, Values], before: NDArray[np.uint8] | None, book: Book
+    ) -> None:
+        """Read the new cards again and compare every column: fields by value, the rest as bytes.
+
+        Raises:
+            ValueError: a card does not hold what it should; names it.
+        """
+        read = self.layout.read(
+            fresh.text, None, None, legal_patterns(fresh.code), undefined(fresh.code)
+        )
+        for name, values in made.items():
+            wrong = _differs(values, read[name])
+            if wrong.any():
+                card = int(fresh.cards[np.flatnonzero(wrong)[0]])
+                columns = self.layout.columns(name)[0]
+                msg = (
+                    f"card {card}: field {name!r} in columns {columns[0]}-{columns[1]} of the new "
+                    "card does not read as what was to be punched"
+                )
+                raise ValueError(msg)
+        for first, last in self._gaps():
+            should = _BLANK if before is None else cut(before, first, last)
+            if (cut(fresh.text, first, last) != should).any():
+                msg = f"columns {first}-{last} of the new cards hold what no field put there"
+                raise ValueError(msg)
+        fresh.remember(read)
+        book.tally("compared_cards", len(fresh))
+
+    def _gaps(self) -> list[tuple[int, int]]:
+        """Return the stretches of columns that no field fills."""
+        free = np.ones(self.layout.width + 2, np.bool_)
+        free[0] = free[-1] = False
+        for name in self._made:
+            for first, last in self.layout.columns(name):
+                free[first : last + 1] = False
+        edges = np.flatnonzero(np.diff(free.astype(np.int8)))
+        return [(int(a) + 1, int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _constant_column(constant: str | int | Decimal, shape: FieldShape, count: int) -> pl.Series:
+    if shape.kind == "date":
+        return pl.Series([str(constant)] * count).str.to_date("%Y-%m-%d")
+    if shape.kind in {"whole", "decimal"}:
+        value = Decimal(str(constant))
+        return pl.Series([value] * count, dtype=pl.Decimal(38, max(shape.scale, 0)))
+    return pl.Series([str(constant)] * count, dtype=pl.String)
+
+
+def _numbers(sequence: SequenceConfig, shape: FieldShape, place: int, count: int) -> pl.Series:
+    numbers = pl.Series(sequence.start + sequence.step * (place + np.arange(count, dtype=np.int64)))
+    if shape.kind in {"whole", "decimal"}:
+        return numbers
+    digits = numbers.cast(pl.String).str.zfill(shape.width - len(sequence.prefix))
+    return sequence.prefix + digits if sequence.prefix else digits
+
+
+def _differs(wanted: Values, found: Values) -> NDArray[np.bool_]:
+    """Return bool (n): cards whose new field does not read as the value that was to stand there."""
+    differs = wanted.present() != found.present()
+    old, new = wanted.data, found.data
+    if old.ndim > 1:
+        width = max(old.shape[1], new.shape[1])
+        old, new = _text_cells(old, width), _text_cells(new, width)
+        if old.shape == new.shape and (old == new).all():
+            return np.asarray(differs & _not_blank(wanted))
+        same = _trimmed_equal(old, new)
+        return np.asarray(~same)
+    return np.asarray(differs | ((old != new) & wanted.present()))
+
+
+def _text_cells(data: NDArray[np.generic], width: int) -> NDArray[np.uint8]:
+    cells = np.full((len(data), width), _BLANK, np.uint8)
+    cells[:, : data.shape[1]] = data
+    return cells
+
+
+def _not_blank(values: Values) -> NDArray[np.bool_]:
+    return np.asarray((values.data != _BLANK).any(axis=1))
+
+
+def _trimmed_equal(old: NDArray[np.uint8], new: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Compare texts without the blanks or zeros that only fill the field on the left."""
+    left = [bytes(row).strip() for row in old]
+    right = [bytes(row).strip() for row in new]
+    return np.array(
+        [a == b or a.rjust(len(b), b"0") == b for a, b in zip(left, right, strict=True)], np.bool_
+    )
+
+
+@hookimpl
+def deckwright_stages() -> list[type[Stage[Any]]]:
+    """Bring the stage."""
+    return [ReproduceStage]

@@ -1,0 +1,104 @@
+"""Validate: read every field by its layout and report every check that fails."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from pydantic import field_validator
+from typing_extensions import override
+
+from deckwright import (
+    Book,
+    FieldShape,
+    Known,
+    Layout,
+    Most,
+    OptionProblem,
+    Setting,
+    Stage,
+    StageConfig,
+    Tray,
+    TrayStage,
+    hookimpl,
+    legal_patterns,
+    shapes_of,
+    undefined,
+)
+
+_SHARE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*$")
+
+
+class ValidateConfig(StageConfig):
+    """Check every column against a layout."""
+
+    layout: str
+    """Name of the layout file, looked up beside the job and in its `layouts` folder."""
+    most_returned: int | str = "50 %"
+    """Returned cards, as a number or a share of the deck, above which the run stops."""
+
+    @field_validator("most_returned")
+    @classmethod
+    def _is_a_limit(cls, limit: int | str) -> int | str:
+        if isinstance(limit, str) and not _SHARE.match(limit):
+            msg = "should be a number of cards or a share such as '5 %'"
+            raise ValueError(msg)
+        return limit
+
+
+class ValidateStage(TrayStage[ValidateConfig]):
+    """Checks fields and rules; cards with a fatal fault are returned."""
+
+    kind = "validate"
+
+    def __init__(self, config: ValidateConfig, setting: Setting) -> None:
+        super().__init__(config, setting)
+        try:
+            self.layout: Layout = setting.layout(config.layout)
+        except OptionProblem as problem:
+            raise OptionProblem(problem.what, "layout") from problem
+
+    @override
+    def outline(self, known: Known) -> Known:
+        if known.width and known.width < self.layout.width:
+            what = (
+                f"layout {self.layout.name!r} has {self.layout.width} columns, "
+                f"the records only {known.width}"
+            )
+            raise OptionProblem(what, "layout")
+        shapes: dict[str, FieldShape] = shapes_of(self.layout)
+        return Known({**known.fields, **shapes}, known.width, known.code, self.layout, known.medium)
+
+    @override
+    def most_returned(self, cards: int) -> Most | None:
+        limit = self.config.most_returned
+        if isinstance(limit, int):
+            return Most(limit, f"{limit:,} cards")
+        share = _SHARE.match(limit)
+        return Most(int(cards * float(share[1]) / 100), limit) if share else None
+
+    @override
+    def run(self, tray: Tray, book: Book) -> Tray:
+        values, failures = self.layout.check(
+            tray.text, tray.holes, legal_patterns(tray.code), undefined(tray.code)
+        )
+        tray = tray.with_reading(self.layout)
+        tray.remember(values)
+        for failure in failures:
+            book.fault(
+                tray,
+                failure.rows,
+                failure.reason,
+                field=failure.field,
+                columns=failure.columns,
+                column=failure.column,
+                detail=failure.detail,
+                severity=failure.severity,
+            )
+        return book.settle(tray)
+
+
+@hookimpl
+def deckwright_stages() -> list[type[Stage[Any]]]:
+    """Bring the stage."""
+    return [ValidateStage]
