@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from deckwright.errors import DeckwrightError, MasterError, UnreadableDeckError
     from deckwright.jobs.base import ConfigModel
     from deckwright.layout.expressions import Expression, series, values_of
+    from deckwright.layout.formatting import plain_digits
     from deckwright.layout.reading import Layout
-    from deckwright.layout.tray import Tray, as_mask, legal_patterns, undefined
+    from deckwright.layout.tray import Tray, as_mask, kept_rows, legal_patterns, undefined
     from deckwright.plugin.book import Book
     from deckwright.plugin.hooks import hookimpl
     from deckwright.plugin.media import (
@@ -58,8 +59,9 @@ _HOMES = {
     "errors": ("DeckwrightError", "MasterError", "UnreadableDeckError"),
     "jobs.base": ("ConfigModel",),
     "layout.expressions": ("Expression", "series", "values_of"),
+    "layout.formatting": ("plain_digits",),
     "layout.reading": ("Layout",),
-    "layout.tray": ("Tray", "as_mask", "legal_patterns", "undefined"),
+    "layout.tray": ("Tray", "as_mask", "kept_rows", "legal_patterns", "undefined"),
     "plugin.book": ("Book",),
     "plugin.hooks": ("hookimpl",),
     "plugin.media": (
@@ -114,8 +116,10 @@ __all__ = [
     "collating_ranks",
     "cut",
     "hookimpl",
+    "kept_rows",
     "legal_patterns",
     "own_fields",
+    "plain_digits",
     "rows_of",
     "series",
     "shapes_of",

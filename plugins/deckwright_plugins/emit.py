@@ -28,11 +28,13 @@ from deckwright import (
     Stage,
     StageConfig,
     Tray,
+    UnwritableError,
     hookimpl,
     own_fields,
     unknown_name,
 )
 
+_BLANK = 32
 _SPECIAL = (34, 44, 10, 13)  # quote, comma, line feed, carriage return: RFC 4180 wants quotes
 
 
@@ -208,8 +210,11 @@ class _CsvWriter(_Writer):
     @staticmethod
     def _has_empty(missing: NDArray[np.bool_] | None, data: NDArray[Any]) -> bool:
         """Return whether some text is blank without being missing: it is written as ""."""
-        blank = (data == 32).all(axis=1)  # noqa: PLR2004 # a blank
-        return bool((blank & ~missing).any() if missing is not None else blank.any())
+        begins = data[:, 0] == _BLANK
+        if missing is not None:
+            begins &= ~missing
+        rows = np.flatnonzero(begins)
+        return bool(rows.size) and bool((data[rows] == _BLANK).all(axis=1).any())
 
     @staticmethod
     def _csv(frame: pl.DataFrame, *, header: bool, plain: bool = False) -> bytes:
@@ -309,7 +314,12 @@ class _DeckWriter(_Writer):
 
     @override
     def body(self, tray: Tray) -> bytes:
-        return self.medium.encode(tray.text, holes_now(tray), None, tray.code.alphabet)
+        try:
+            return self.medium.encode(tray.text, holes_now(tray), None, tray.code.alphabet)
+        except UnwritableError as error:
+            card = int(tray.cards[error.row])
+            error.args = (f"output {self.output.file!r}: card {card}, {error}",)
+            raise
 
 
 def holes_now(tray: Tray) -> NDArray[np.uint16] | None:

@@ -178,11 +178,12 @@ class MergeStage(TrayStage[MergeConfig]):
         if self.config.duplicates == "return":
             detail = f"master {self.file.name!r} has several records with this key"
             book.fault(tray, found.repeated, "repeated-master", field=names[0], detail=detail)
-        return self._take(book.settle(tray), tray, records)
-
-    def _take(self, kept: Tray, tray: Tray, records: np.ndarray[Any, np.dtype[np.int64]]) -> Tray:
+        kept = book.settle_rows(tray)
         if len(kept) != len(tray):
-            records = records[np.isin(tray.cards, kept.cards)]
+            tray, records = tray.take(kept), records[kept]
+        return self._take(tray, records)
+
+    def _take(self, kept: Tray, records: np.ndarray[Any, np.dtype[np.int64]]) -> Tray:
         rows = np.maximum(records - 1, 0)
         none = records == 0
         for name, column in self._taken.items():

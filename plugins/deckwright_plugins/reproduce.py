@@ -26,8 +26,10 @@ from deckwright import (
     Values,
     cut,
     hookimpl,
+    kept_rows,
     legal_patterns,
     own_fields,
+    plain_digits,
     series,
     shapes_of,
     undefined,
@@ -44,7 +46,7 @@ class SequenceConfig(ConfigModel):
     """Number of the first card."""
     step: int = Field(default=1, ge=1)
     """What is added from card to card."""
-    prefix: str = ""
+    prefix: str = Field(default="", pattern=r"^[ -~]*$")
     """Text before the number; the number fills the rest of the field."""
 
 
@@ -133,6 +135,8 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
                     known.need(used, *where)
             elif source.constant is not None:
                 self._constant(name, source.constant, 1)
+            elif source.sequence is not None:
+                self._can_number(name, source.sequence)
         return known.with_fields(self._shapes)
 
     def _can_move(self, name: str, shape: FieldShape, where: tuple[str, ...]) -> None:
@@ -145,6 +149,17 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
         if shape.kind == "text" and target.kind == "text" and shape.width > target.width > 0:
             what = f"field {name!r} has {target.width} columns, what is moved there {shape.width}"
             raise OptionProblem(what, *where)
+
+    def _can_number(self, name: str, sequence: SequenceConfig) -> None:
+        shape = self._shapes[name]
+        if shape.kind not in {"text", "whole", "decimal"}:
+            what = f"field {name!r} of kind {shape.kind} cannot be numbered"
+            raise OptionProblem(what, "fields", name)
+        if len(sequence.prefix) >= shape.width or (sequence.prefix and shape.kind != "text"):
+            what = (
+                f"field {name!r} has no columns for a number after the prefix {sequence.prefix!r}"
+            )
+            raise OptionProblem(what, "fields", name)
 
     def _constant(self, name: str, constant: str | int | Decimal, count: int) -> Values:
         shape = self._shapes[name]
@@ -175,7 +190,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             )  # fmt: skip
         kept = book.settle(tray)
         if len(kept) != len(tray):
-            rows = np.flatnonzero(np.isin(tray.cards, kept.cards))
+            rows = kept_rows(tray, kept)
             base = base[rows]
             before = None if before is None else before[rows]
             made = {name: values.take(rows) for name, values in made.items()}
@@ -203,15 +218,28 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
                 return values
             column = series(values, name, tray.code.alphabet)
         elif source.sequence is not None:
-            column = _numbers(source.sequence, shape, book.place, len(tray))
+            values, misfit = _numbered(source.sequence, shape, book.place, len(tray))
+            return self._fitting(name, source, tray, values, misfit, book)
         elif source.constant is not None:
             return self._constant(name, source.constant, len(tray))
         else:
             assert frame is not None  # noqa: S101 # an expression that names fields has a frame
             column = self._expressions[name].evaluate(frame)
-        values, misfit = values_of(column, shape.kind, shape.scale, shape.width)
+        values, misfit = values_of(column, shape.kind, shape.scale, shape.width, tray.code.alphabet)
+        return self._fitting(name, source, tray, values, misfit, book)
+
+    def _fitting(
+        self,
+        name: str,
+        source: SourceConfig,
+        tray: Tray,
+        values: Values,
+        misfit: NDArray[np.bool_],
+        book: Book,
+    ) -> Values:
         if misfit.any():
-            detail = f"the value made for {name!r} does not fit its {shape.width} columns exactly"
+            width = self._shapes[name].width
+            detail = f"the value made for {name!r} does not fit its {width} columns exactly"
             book.fault(tray, misfit, "does-not-fit", field=source.move or "", detail=detail)
         return values
 
@@ -264,12 +292,17 @@ def _constant_column(constant: str | int | Decimal, shape: FieldShape, count: in
     return pl.Series([str(constant)] * count, dtype=pl.String)
 
 
-def _numbers(sequence: SequenceConfig, shape: FieldShape, place: int, count: int) -> pl.Series:
-    numbers = pl.Series(sequence.start + sequence.step * (place + np.arange(count, dtype=np.int64)))
-    if shape.kind in {"whole", "decimal"}:
-        return numbers
-    digits = numbers.cast(pl.String).str.zfill(shape.width - len(sequence.prefix))
-    return sequence.prefix + digits if sequence.prefix else digits
+def _numbered(
+    sequence: SequenceConfig, shape: FieldShape, place: int, count: int
+) -> tuple[Values, NDArray[np.bool_]]:
+    """Return running numbers (n) for a field, and where one is too long for it."""
+    numbers = sequence.start + sequence.step * (place + np.arange(count, dtype=np.int64))
+    if shape.kind == "text":
+        prefix = np.frombuffer(sequence.prefix.encode("ascii"), np.uint8)
+        digits, misfit = plain_digits(numbers.astype(np.uint64), shape.width - len(prefix))
+        return Values("text", np.hstack([np.tile(prefix, (count, 1)), digits])), misfit
+    scaled = numbers * 10**shape.scale
+    return Values(shape.kind, scaled, scale=shape.scale), np.zeros(count, np.bool_)
 
 
 def _differs(wanted: Values, found: Values) -> NDArray[np.bool_]:

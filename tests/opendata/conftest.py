@@ -6,6 +6,8 @@ import hashlib
 import importlib
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -105,6 +107,25 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Run]:
         control = json.loads((out / "control.json").read_text(encoding="utf-8"))
         assert control["equation"]["holds"]
         return Run(out, control)
+
+    return start
+
+
+@pytest.fixture(scope="session")
+def refused(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Path], tuple[int, str]]:
+    """Return a runner of the command for decks that must not pass: -> (exit code, message)."""
+
+    def start(job: str, deck: Path) -> tuple[int, str]:
+        out = tmp_path_factory.mktemp(job) / "run"
+        command = [sys.executable, "-c", "from deckwright.cli.main import main; main()", "run"]
+        done = subprocess.run(  # noqa: S603 # our own command
+            [*command, str(JOBS / f"{job}.toml"), str(deck), "--out", str(out)],
+            capture_output=True,
+            check=False,
+            text=True,
+        )
+        assert list(out.parent.iterdir()) == [], "a run that stops leaves nothing behind"
+        return done.returncode, done.stderr
 
     return start
 

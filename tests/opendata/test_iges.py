@@ -229,6 +229,20 @@ def test_two_swapped_records_are_named(run, parameters, tmp_path):
     assert wrong.rows() == [("71", "71", "30001"), ("30001", "30001", "71")]
 
 
+def test_the_deck_punched_and_read_again_is_the_very_same(run, deck, small_pieces):
+    punched = run("punch", deck, sizes=small_pieces)
+    assert len(punched.deck("punched.cbn")) == 49_189 * 160
+    printed = run("read-punched", punched.folder / "out" / "punched.cbn", sizes=small_pieces)
+    ended = printed.deck("printed.txt").replace(b"\n", b"\r\n")
+    assert hashlib.sha256(ended).hexdigest() == SHA256
+
+
+def test_lower_case_cannot_be_punched_in_a_code_of_64_characters(refused, deck):
+    code, message = refused("punch-64", deck)
+    assert code == 4
+    assert "the character 'o', which cannot be written in code 'scientific-64'" in message
+
+
 def test_the_small_sibling_ends_in_lf_and_has_all_its_records(run, data_file):
     small = data_file("pyiges", "pyiges/examples/sample.igs", "3533b019")
     found = run("iges-deliver", small)
@@ -250,3 +264,6 @@ def test_the_reader_agrees_on_directory_lines_and_arcs(reader, deck, delivered, 
         assert entity.d["status_number"] == int(row["status"] or 0)
     lines = [[float(v) for v in row[1:7]] for kind, row in values.values() if kind == "110"]
     assert [[*line.coordinates.reshape(-1)] for line in iges.lines()] == lines
+    arcs = [[float(v) for v in row[1:8]] for kind, row in values.values() if kind == "100"]
+    read = [[a.z, a.x, a.y, a.x1, a.y1, a.x2, a.y2] for a in iges.circular_arcs()]
+    assert read == arcs

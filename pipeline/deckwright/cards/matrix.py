@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
 Bytes = NDArray[np.uint8]
+Item = TypeVar("Item", bound=np.generic)
 EIGHT_BLANKS = np.uint64(0x2020202020202020)
 
 
@@ -29,13 +32,14 @@ def cut(text: Bytes, first: int, last: int) -> Bytes:
     return view.copy().view(np.uint8).reshape(count, wide)
 
 
-def rows_of(text: Bytes, rows: NDArray[np.integer]) -> Bytes:
-    """Return these rows of text (n, L), in this order, as a contiguous (k, L)."""
+def rows_of(text: NDArray[Item], rows: NDArray[np.integer]) -> NDArray[Item]:
+    """Return these rows of a matrix (n, L), in this order, as a contiguous (k, L)."""
     count, width = text.shape
     if count == 0 or width == 0 or not text.flags.c_contiguous:
         return np.ascontiguousarray(text[rows])
-    items: Bytes = text.view(f"V{width}").reshape(count).take(rows).view(np.uint8)
-    return items.reshape(-1, width)
+    size = width * text.itemsize
+    moved: NDArray[Item] = text.view(f"V{size}").reshape(count).take(rows).view(text.dtype)
+    return moved.reshape(-1, width)
 
 
 def blank_rows(text: Bytes) -> NDArray[np.bool_]:

@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from deckwright.cards.matrix import rows_of
+
 ValueKind = Literal["text", "whole", "decimal", "date", "holes"]
 """How a field's values are held."""
 
@@ -35,6 +37,8 @@ class Values:
     def take(self, rows: Rows) -> Values:
         """Return the values of these rows, in this order."""
         missing = None if self.missing is None else self.missing[rows]
+        if self.data.ndim > 1 and rows.dtype != np.bool_:
+            return replace(self, data=rows_of(self.data, rows), missing=missing)
         return replace(self, data=self.data[rows], missing=missing)
 
     def present(self) -> NDArray[np.bool_]:

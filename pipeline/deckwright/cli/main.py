@@ -64,6 +64,8 @@ def cli(*, verbose: bool) -> None:  # noqa: ARG001 # main looks at it
 
 def main() -> None:
     """Run the command line; a user's mistake ends in one sentence and an exit code."""
+    # trays are small; threads of the frame library cost more than they bring
+    os.environ.setdefault("POLARS_MAX_THREADS", "1")
     try:
         cli.main(standalone_mode=False)
     except click.ClickException as error:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
 
-from deckwright.cli.show import Watcher, summary
-from deckwright.engine.run import run_job
+from deckwright.engine.helpers import drop_early, start_early
+
+LARGE = 12_000_000
+"""Bytes of decks for which more than one process is surely wanted: 150,000 cards of 80."""
 
 PATH = click.Path(path_type=Path)
 
@@ -30,9 +33,24 @@ def command(
     whole or not at all; the decks are never changed.
     """
     named = named_files(replaced)
-    with Watcher() as watcher:
-        outcome = run_job(job, decks, out, workers=workers, replaced=named, progress=watcher)
+    _start_helpers(decks, workers)
+    from deckwright.cli.show import Watcher, summary  # noqa: PLC0415 # while helpers start
+    from deckwright.engine.run import run_job  # noqa: PLC0415
+
+    try:
+        with Watcher() as watcher:
+            outcome = run_job(job, decks, out, workers=workers, replaced=named, progress=watcher)
+    finally:
+        drop_early()
     summary(outcome)
+
+
+def _start_helpers(decks: tuple[Path, ...], workers: int | None) -> None:
+    """Start helpers at once when the decks look large; they load while this process does."""
+    size = sum(deck.stat().st_size for deck in decks if deck.is_file())
+    wanted = workers or len(os.sched_getaffinity(0))
+    if wanted > 1 and size > LARGE:
+        start_early(wanted - 1)
 
 
 def named_files(pairs: tuple[str, ...]) -> dict[str, str]:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.errors import AccountError, PluginError
-from deckwright.layout.tray import Tray
-from deckwright.plugin.book import Book
+from deckwright.layout.tray import Tray, is_among
+from deckwright.plugin.book import Book, Gone
 
 Cards = NDArray[np.int64]
 
@@ -79,10 +79,10 @@ def settle(stage: str, origin: str, tray: Tray, out: object, book: Book) -> Sett
         msg = f"{stage} ({origin}) returned {type(out).__name__} in place of a tray"
         raise PluginError(msg)
     _check_shape(stage, origin, out)
-    returned = np.concatenate(book.returned) if book.returned else _NONE
-    aside = np.concatenate([cards for _, cards in book.aside]) if book.aside else _NONE
+    returned = np.concatenate([gone.cards for gone in book.returned] or [_NONE])
+    aside = np.concatenate([gone.cards for gone in book.aside] or [_NONE])
     added = np.concatenate(book.added) if book.added else _NONE
-    kept = _kept(tray, out, returned, aside)
+    kept = _kept(tray, out, [*book.returned, *book.aside])
     if kept is False:
         _compare(stage, origin, (tray.cards, added), (out.cards, returned, aside))
     count = Count(
@@ -106,14 +106,17 @@ def _check_shape(stage: str, origin: str, out: Tray) -> None:
         raise PluginError(msg)
 
 
-def _kept(tray: Tray, out: Tray, returned: Cards, aside: Cards) -> NDArray[np.intp] | bool | None:
+def _kept(tray: Tray, out: Tray, left: list[Gone]) -> NDArray[np.intp] | bool | None:
     """Return the places that go on; None = all; False = not simply a part of the tray."""
-    gone = len(returned) + len(aside)
+    gone = sum(len(each.cards) for each in left)
     if not gone:
         same = out.cards is tray.cards or np.array_equal(out.cards, tray.cards)
         return None if same else False
-    stay = ~np.isin(tray.cards, np.concatenate([returned, aside]))
-    places = np.flatnonzero(stay)
+    if all(each.of is tray.cards for each in left):
+        away = np.logical_or.reduce([each.mask for each in left])
+    else:
+        away = is_among(tray.cards, np.concatenate([each.cards for each in left]))
+    places = np.flatnonzero(~away)
     # a card that is both returned and set aside, or returned twice, shows as a count too small
     simple = len(places) + gone == len(tray) and np.array_equal(tray.cards[places], out.cards)
     return places if simple else False

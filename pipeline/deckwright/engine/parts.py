@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import mmap
+import os
 from io import FileIO
 from pathlib import Path
 
@@ -69,11 +71,19 @@ class Joiner:
     def add(self, part: PartFile) -> None:
         """Append a stretch and remove its work file."""
         path = Path(part.path)
-        with path.open("rb", buffering=0) as source:
-            while block := source.read(1 << 20):
-                self._put(block)
+        if part.size:
+            with path.open("rb", buffering=0) as source:
+                with mmap.mmap(source.fileno(), 0, access=mmap.ACCESS_READ) as data:
+                    self._hash.update(data)
+                self._copy(source.fileno(), part.size)
         path.unlink()
         self.rows += part.rows
+
+    def _copy(self, source: int, size: int) -> None:
+        """Append a whole file inside the kernel; its bytes never come into this process."""
+        self.size += size
+        while size:
+            size -= os.sendfile(self._file.fileno(), source, None, size)
 
     def _put(self, block: bytes) -> None:
         self._hash.update(block)

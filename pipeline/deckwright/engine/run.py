@@ -131,6 +131,8 @@ class _Run:
                 self._pass(todo, executor, recipe, cards_a_task)
         finally:
             executor.close()
+            for joiner in self.joiners.values():
+                joiner.close()
         if stamps != [_stamp(deck) for deck in self.decks]:
             raise UnreadableDeckError(
                 self.decks[0].name, "was changed while it was read", "run it again"

@@ -29,7 +29,7 @@ from deckwright.engine.tasks import (
 )
 from deckwright.errors import DeckwrightError, StageError
 from deckwright.journal.segment import Segment
-from deckwright.layout.tray import Tray
+from deckwright.layout.tray import Tray, is_among
 from deckwright.plugin.book import Book
 from deckwright.plugin.media import RawTray
 from deckwright.plugin.stages import Bench, SinkStage, TrayStage
@@ -153,8 +153,8 @@ class _TaskRun:
                 name for name in made if name not in self.result.changes.get(step.number, [])
             )
         self._keep_gone(step, tray, settled.returned, "returned")
-        for reason, cards in book.aside:
-            self._keep_gone(step, tray, cards, "set-aside", reason)
+        for gone in book.aside:
+            self._keep_gone(step, tray, gone.cards, "set-aside", gone.reason)
         for master, (cards, records) in book.met_rows.items():
             self._met(step, master, tray, rows, cards, records)
         return out, kept
@@ -190,7 +190,7 @@ class _TaskRun:
         if not len(cards):
             return
         self.segment.fate(step.number, fate, reason, cards)
-        rows = np.flatnonzero(np.isin(tray.cards, cards))
+        rows = np.flatnonzero(is_among(tray.cards, cards))
         part = tray.take(rows)
         native = Tray(part.cards, part.native_text, part.code, part.holes, part.lengths)
         mark = 1 if fate == "returned" else 2

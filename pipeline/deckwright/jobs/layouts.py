@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator
 
+import polars as pl
 from pydantic import Field
 
 from deckwright.jobs.base import ConfigModel
@@ -202,39 +203,65 @@ def _same_shape_problems(spec: LayoutSpec) -> list[Problem]:
 
 
 def _rule_problems(spec: LayoutSpec) -> Iterator[Problem]:
-    by_card = {
-        name: [n for one in fields for n in (one.name, one.flag_name) if n]
-        for name, fields in spec.card_fields()
-    }
-    everywhere = [name for names in by_card.values() for name in names]
-    seen: set[str] = set()
+    by_card = {card: _value_types(fields) for card, fields in spec.card_fields()}
+    everywhere = {name: kind for types in by_card.values() for name, kind in types.items()}
     for index, rule in enumerate(spec.rule):
         here = ("rule", index)
-        if rule.name in seen:
+        if any(rule.name == other.name for other in spec.rule[:index]):
             yield (*here, "name"), f"there are two rules {rule.name!r}"
-        seen.add(rule.name)
         if rule.card and rule.card not in by_card:
             yield (*here, "card"), unknown("card type", rule.card, list(by_card))
-        names = by_card.get(rule.card, everywhere)
+        types = dict(by_card.get(rule.card, everywhere))
         if spec.card:
-            names = [*names, "card_type"]
-        yield from _expression_problems(rule, here, names)
+            types["card_type"] = pl.String()
+        yield from _expression_problems(rule, here, types)
 
 
-def _expression_problems(rule: RuleSpec, here: Path, names: list[str]) -> Iterator[Problem]:
+def _value_types(fields: list[FieldSpec]) -> dict[str, pl.DataType]:
+    """Return the Polars type of every field and flag."""
+    types: dict[str, pl.DataType] = {}
+    for field in fields:
+        kinds: dict[str, pl.DataType] = {
+            "whole": pl.Int64(),
+            "decimal": pl.Decimal(38, field.scale),
+            "date": pl.Date(),
+        }
+        types[field.name] = kinds.get(field.kind, pl.String())
+        if field.flag_name:
+            types[field.flag_name] = pl.String()
+    return types
+
+
+def _expression_problems(
+    rule: RuleSpec, here: Path, types: dict[str, pl.DataType]
+) -> Iterator[Problem]:
+    names = list(types)
     for name in rule.fields:
-        if name not in names:
+        if name not in types:
             yield (*here, "fields"), unknown("field", name, names)
     try:
-        used = names_in(parse_expression(rule.holds))
+        expression = parse_expression(rule.holds)
     except ValueError as error:
         yield (*here, "holds"), str(error)
         return
+    used = names_in(expression)
+    strange = [name for name in used if name not in types]
+    for name in strange:
+        yield (*here, "holds"), unknown("field", name, names)
     if not used:
         yield (*here, "holds"), "the expression names no field"
-    for name in used:
-        if name not in names:
-            yield (*here, "holds"), unknown("field", name, names)
+    if strange or not used:
+        return
+    try:
+        result = pl.DataFrame(schema=types).select(expression).to_series().dtype
+    except pl.exceptions.PolarsError as error:
+        yield (
+            (*here, "holds"),
+            f"the expression cannot be worked out: {' '.join(str(error).split())}",
+        )
+        return
+    if result != pl.Boolean:
+        yield (*here, "holds"), f"the expression should be true or false; it is {result}"
 
 
 def unknown(what: str, name: str, names: list[str]) -> str:

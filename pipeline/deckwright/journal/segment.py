@@ -55,7 +55,7 @@ class Segment:
     cards: list[NDArray[np.int64]] = field(default_factory=list)
     count: int = 0
     _columns: dict[str, list[_Chunk]] = field(default_factory=dict)
-    _entries: list[pl.DataFrame] = field(default_factory=list)
+    _entries: list[tuple[int, Entry]] = field(default_factory=list)
     _fates: list[pl.DataFrame] = field(default_factory=list)
 
     def arrive(self, cards: NDArray[np.int64]) -> RowPlaces:
@@ -85,33 +85,14 @@ class Segment:
 
     def entry(self, stage: int, entry: Entry) -> None:
         """Enter a reason that a stage gave."""
-        found = entry.found
-        if isinstance(found, np.ndarray):
-            text = text_column(found, self.alphabet)
-        else:
-            text = pl.Series(
-                found if found is not None else [None] * len(entry.cards), dtype=pl.String
-            )
-        first, last = entry.columns or (None, None)
-        column = entry.column if entry.column is None else entry.column.astype(np.uint16)
-        frame = pl.DataFrame({"card": entry.cards, "found": text}).with_columns(
-            pl.lit(stage, pl.UInt16).alias("stage"),
-            pl.lit(entry.severity).alias("severity"),
-            pl.lit(entry.reason).alias("reason"),
-            pl.lit(entry.field).alias("field"),
-            pl.lit(first, pl.UInt16).alias("first"),
-            pl.lit(last, pl.UInt16).alias("last"),
-            (pl.lit(None, pl.UInt16) if column is None else pl.Series(column)).alias("column"),
-            pl.lit(entry.detail).alias("detail"),
-        )
-        self._entries.append(frame.select(ENTRY_SCHEMA.names()))
+        self._entries.append((stage, entry))
 
     def write(self, folder: Path, name: str) -> list[str]:
         """Write the segment's files into the folder; return their names."""
         written = []
         for suffix, frame in (
             ("rows", self._rows()),
-            ("entries", _stack(self._entries, ENTRY_SCHEMA)),
+            ("entries", entry_table(self._entries, self.alphabet)),
             ("fates", _stack(self._fates, FATE_SCHEMA)),
         ):
             if frame.width and (frame.height or suffix == "rows"):
@@ -143,6 +124,42 @@ class Segment:
         if len(rows) == self.count and (self.count == 0 or bool((np.diff(rows) == 1).all())):
             return column
         return with_gaps(column, rows, self.count)
+
+
+def entry_table(entries: list[tuple[int, Entry]], alphabet: Alphabet) -> pl.DataFrame:
+    """Return entries as one table, a row a card and reason."""
+    if not entries:
+        return pl.DataFrame(schema=ENTRY_SCHEMA)
+    sizes = np.array([len(entry.cards) for _, entry in entries])
+    which = np.repeat(np.arange(len(entries)), sizes)
+    words = pl.DataFrame(
+        [
+            (stage, e.severity, e.reason, e.field, *(e.columns or (None, None)), e.detail)
+            for stage, e in entries
+        ],
+        schema={
+            name: ENTRY_SCHEMA[name]
+            for name in ("stage", "severity", "reason", "field", "first", "last", "detail")
+        },
+        orient="row",
+    )
+    found = [_found(entry, alphabet) for _, entry in entries]
+    column = [
+        np.zeros(len(e.cards), np.uint16) if e.column is None else e.column.astype(np.uint16)
+        for _, e in entries
+    ]
+    table = words[which].with_columns(
+        pl.Series("card", np.concatenate([entry.cards for _, entry in entries])),
+        pl.concat(found).alias("found"),
+        pl.Series("column", np.concatenate(column)).replace(0, None),
+    )
+    return table.select(ENTRY_SCHEMA.names())
+
+
+def _found(entry: Entry, alphabet: Alphabet) -> pl.Series:
+    if isinstance(entry.found, np.ndarray):
+        return text_column(entry.found, alphabet)
+    return pl.Series(entry.found or [None] * len(entry.cards), dtype=pl.String)
 
 
 def write_parquet(frame: pl.DataFrame, path: Path) -> None:

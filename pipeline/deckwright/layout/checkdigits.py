@@ -23,6 +23,7 @@ NONE = 0xFF
 
 _TEN = 10
 _ELEVEN = 11
+_LETTER_COUNT = 26
 _LETTERS = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ*"
 
 
@@ -64,7 +65,8 @@ def check_columns(
     else:
         check = _SCHEMES[scheme](values)
     if scheme == "mod11" and not x:
-        valid &= check != _TEN
+        issued: Mask = check != _TEN
+        valid &= issued
     cells = _as_cells(check)
     if scheme in ("mod11", "mod11-2"):
         cells[check == _TEN] = ord("X")
@@ -91,16 +93,16 @@ def _values(columns: Bytes, *, letters: bool) -> tuple[Bytes, Mask]:
     Characters without a value count as 0.
     """
     values: Bytes = columns - np.uint8(48)
-    known = values < _TEN
+    known: Mask = np.less(values, _TEN)
     if known.all():
         return values, np.ones(columns.shape[1], np.bool_)
     if letters:
         alphabetic = columns - np.uint8(65)
-        is_letter = alphabetic < 26  # noqa: PLR2004
+        is_letter: Mask = np.less(alphabetic, _LETTER_COUNT)
         values = np.where(is_letter, alphabetic + np.uint8(_TEN), values)
         known |= is_letter
     values = np.where(known, values, np.uint8(0))
-    valid: Mask = known.all(axis=0)
+    valid: Mask = np.logical_and.reduce(known, axis=0)
     return values, valid
 
 
@@ -173,7 +175,8 @@ def _dihedral() -> NDArray[np.uint8]:
     left, right = np.indices((_TEN, _TEN))
     turn = np.where(left < 5, left + right, left - right) % 5  # noqa: PLR2004
     mirrored = (left >= 5) != (right >= 5)  # noqa: PLR2004
-    return (turn + 5 * mirrored).astype(np.uint8)
+    table: NDArray[np.uint8] = (turn + 5 * mirrored).astype(np.uint8)
+    return table
 
 
 def _permutations() -> NDArray[np.uint8]:
@@ -187,7 +190,7 @@ def _permutations() -> NDArray[np.uint8]:
 
 _DIHEDRAL = _dihedral()
 _PERMUTATIONS = _permutations()
-_INVERSE = np.argmin(_DIHEDRAL, axis=1).astype(np.uint16)
+_INVERSE: Sums = np.argmin(_DIHEDRAL, axis=1).astype(np.uint16)
 _DAMM_ROWS = b"""\
 0317598642 7092154863 4206871359 1750983426 6123045978
 3674209581 5869720134 8945362017 9438617205 2581436790"""
@@ -198,7 +201,8 @@ def _verhoeff(values: Bytes) -> Sums:
     state = np.zeros(values.shape[1], np.uint8)
     for place, column in enumerate(reversed(values), 1):
         state = _DIHEDRAL[state, _PERMUTATIONS[place % 8][column]]
-    return _INVERSE[state]
+    check: Sums = _INVERSE[state]
+    return check
 
 
 def _damm(values: Bytes) -> Sums:

@@ -19,6 +19,7 @@ from deckwright.cards.values import ValueKind, Values
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.layout.failures import Reason
 from deckwright.layout.numbers import CloseReading
+from deckwright.layout.overpunch import read_zoned_zeros
 from deckwright.layout.words import BLANK, Bytes, Places, cells_at, holds_text
 
 Mask = NDArray[np.bool_]
@@ -69,6 +70,7 @@ class TwoWayKernel(FieldKernel):
         super().__init__(spec)
         self.blank_is_value = spec.blank in ("text", "zero")
         self.missing_texts = placements(spec.missing_values, spec.width)
+        self.zoned = bool(spec.overpunch) or spec.sign.startswith("overpunch")
         # a missing value without blanks may look like a value to the quick way
         self.disguised = [text for text in self.missing_texts if BLANK not in text]
 
@@ -93,6 +95,8 @@ class TwoWayKernel(FieldKernel):
         if not rows.size:
             return self._undoubted(data)
         columns = np.ascontiguousarray(cells_at(text, rows, self.first, self.last).T)
+        if holes is not None and self.zoned:
+            read_zoned_zeros(columns, holes[rows, self.first - 1 : self.last].T)
         reading = self._sorted_out(columns)
         data[rows] = reading.data
         missing: Mask | None = None

@@ -60,7 +60,7 @@ def number_cells(scaled: NDArray[np.int64], spec: FieldSpec) -> tuple[Bytes, Mas
     elif spec.sign == "leading":
         misfit |= _put_sign(cells, negative, start, spec)
     else:
-        _put_zone(cells, negative, start, spec)
+        misfit |= _put_zone(cells, negative, start, spec)
     if blanks and spec.justified == "left":
         cells = _shifted_left(cells)
     return cells, misfit
@@ -97,29 +97,29 @@ def _put_sign(cells: Bytes, negative: Mask, start: NDArray[np.intp], spec: Field
     signed = negative if spec.plus == "bare" else np.ones(len(cells), np.bool_)
     marks = np.where(negative, ord("-"), ord("+")).astype(np.uint8)
     rows = np.flatnonzero(signed)
-    place = start[rows] - 1 if spec.filled == " " else np.zeros(len(rows), np.intp)
-    room = place >= 0
-    if spec.filled != " ":
-        room = cells[rows, 0] == _ZERO
-    elif spec.point == "punched" and spec.width - 1 - spec.scale > 0:
-        # "0.5" may give up its zero for the sign: "-.5"
-        tight = (place < 0) & (cells[rows, 0] == _ZERO)
-        place = np.where(tight, 0, place)
-        room = place >= 0
+    place = np.maximum(start[rows] - 1, 0)
+    there = cells[rows, place]
+    room = there == BLANK
+    if spec.point == "implied" or spec.width > 2:  # noqa: PLR2004 # "0." keeps its only digit
+        room |= there == _ZERO  # "0.5" may give up its zero: "-.5"
     cells[rows[room], place[room]] = marks[rows[room]]
     misfit = np.zeros(len(cells), np.bool_)
     misfit[rows[~room]] = True
     return misfit
 
 
-def _put_zone(cells: Bytes, negative: Mask, start: NDArray[np.intp], spec: FieldSpec) -> None:
-    """Write signs over the last or first digit."""
+def _put_zone(cells: Bytes, negative: Mask, start: NDArray[np.intp], spec: FieldSpec) -> Mask:
+    """Write signs over the last or first digit; return where a point stands there instead."""
     rows = np.flatnonzero(negative) if spec.plus == "bare" else np.arange(len(cells))
     last = np.full(len(rows), cells.shape[1] - 1)
     places = start[rows] if spec.sign == "overpunch-left" else last
+    digit = cells[rows, places] - np.uint8(_ZERO)
+    free = digit < 10  # noqa: PLR2004
     zone = np.where(negative[rows], 2, 1)
-    digit = np.minimum(cells[rows, places] - np.uint8(_ZERO), 9)
-    cells[rows, places] = OVER[zone, digit]
+    cells[rows[free], places[free]] = OVER[zone[free], digit[free]]
+    misfit = np.zeros(len(cells), np.bool_)
+    misfit[rows[~free]] = True
+    return misfit
 
 
 def _shifted_left(cells: Bytes) -> Bytes:

@@ -14,6 +14,11 @@ ILLEGAL = 0x1A
 """The internal byte that stands for a pattern which is no character."""
 
 
+NO_ROWS: Places = np.zeros(0, np.intp)
+
+_BLOCK = 1 << 17
+
+
 @dataclass(frozen=True, slots=True)
 class Marks:
     """Columns at fault. rows: places (k, ascending) of cards; hits: bool (k, L)."""
@@ -50,29 +55,42 @@ def find_marks(
 
 
 def _illegal(text: Bytes, holes: NDArray[np.uint16], legal: NDArray[np.bool_]) -> Marks | None:
-    suspects = text == ILLEGAL
-    if not suspects.any():
+    rows = _rows_within(text, ILLEGAL, ILLEGAL)
+    if not rows.size:
         return None
-    rows = np.unique(np.flatnonzero(suspects) // text.shape[1])
     patterns = holes[rows]
-    hits = ~legal[np.minimum(patterns, len(legal) - 1)] & suspects[rows, : patterns.shape[1]]
+    hits = ~legal[np.minimum(patterns, len(legal) - 1)]
+    hits &= text[rows] == ILLEGAL
     return _marked(Reason.ILLEGAL_PATTERN, rows, hits)
 
 
 def _undefined(text: Bytes, undefined: NDArray[np.bool_]) -> Marks | None:
     low, high = int(text.min()), int(text.max())
-    gaps = [(max(first, low), min(last, high)) for first, last in _runs(undefined)]
-    gaps = [(first, last) for first, last in gaps if first <= last]
-    rows: list[Places] = []
-    for first, last in gaps:
-        # one comparison finds a run, since what lies below it wraps round
-        suspects = (text - np.uint8(first)) <= np.uint8(last - first)
-        if suspects.any():
-            rows.append(np.flatnonzero(suspects) // text.shape[1])
-    if not rows:
+    found = [NO_ROWS]
+    for first, last in _runs(undefined):
+        if first <= high and last >= low:
+            found.append(_rows_within(text, first, last))
+    rows = np.unique(np.concatenate(found))
+    if not rows.size:
         return None
-    places = np.unique(np.concatenate(rows))
-    return _marked(Reason.UNDEFINED_CHARACTER, places, undefined[text[places]])
+    return _marked(Reason.UNDEFINED_CHARACTER, rows, undefined[text[rows]])
+
+
+def _rows_within(text: Bytes, first: int, last: int) -> Places:
+    """Return the rows of text (n, L) that hold a byte between first and last, ascending."""
+    flat = text.reshape(-1)
+    below = np.empty(_BLOCK, np.uint8)
+    within = np.empty(_BLOCK, np.bool_)
+    found = [NO_ROWS]
+    for start in range(0, len(flat), _BLOCK):
+        # in blocks that stay in the processor's cache; what lies below the run wraps round
+        part = flat[start : start + _BLOCK]
+        size = len(part)
+        np.subtract(part, np.uint8(first), out=below[:size])
+        np.less_equal(below[:size], np.uint8(last - first), out=within[:size])
+        if within[:size].any():
+            found.append((np.flatnonzero(within[:size]) + start) // text.shape[1])
+    return np.unique(np.concatenate(found))
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:

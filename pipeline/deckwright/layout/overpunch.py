@@ -8,6 +8,9 @@ graphics: encyclopedia article "Signed overpunch" quoting a COBOL manual, and IS
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
+
+from deckwright.layout.words import Bytes
 
 PLUS = 0x10
 """Bit in `ZONES`: row 12 stands over the digit."""
@@ -54,3 +57,17 @@ LEADING = _leading()
 
 OVER = np.array([list(b"0123456789"), list(TWELVE_OVER), list(ELEVEN_OVER)], np.uint8)
 """uint8 (3, 10): the character of a digit without zone, with row 12, with row 11."""
+
+_TWELVE_ZERO = 0xA00
+_ELEVEN_ZERO = 0x600
+
+
+def read_zoned_zeros(columns: Bytes, holes: NDArray[np.uint16]) -> None:
+    """Write `{` and `}` for 12-0 and 11-0, which six-bit codes read as `?` and `!`.
+
+    Args:
+        columns: uint8 (w, k), changed in place.
+        holes: uint16 (w, k), the patterns that were punched.
+    """
+    columns[holes == _TWELVE_ZERO] = TWELVE_OVER[0]
+    columns[holes == _ELEVEN_ZERO] = ELEVEN_OVER[0]

@@ -180,12 +180,28 @@ class Tray:
             self,
             cards=self.cards[rows],
             text=rows_of(self.text, rows),
-            holes=None if self.holes is None else self.holes[rows],
+            holes=None if self.holes is None else rows_of(self.holes, rows),
             lengths=None if self.lengths is None else self.lengths[rows],
             native=None if self.native is None else rows_of(self.native, rows),
             added={name: values.take(rows) for name, values in self.added.items()},
             _read={},
         )
+
+
+def kept_rows(tray: Tray, kept: Tray) -> NDArray[np.intp]:
+    """Return the places (k) in a tray of the cards that were kept of it, in the tray's order."""
+    if kept.cards is tray.cards:
+        return np.arange(len(tray))
+    return np.flatnonzero(is_among(tray.cards, kept.cards))
+
+
+def is_among(cards: NDArray[np.int64], some: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Return bool (n): cards that are among some others."""
+    if not len(some):
+        return np.zeros(len(cards), np.bool_)
+    ordered = np.sort(some)
+    places = np.minimum(np.searchsorted(ordered, cards), len(ordered) - 1)
+    return np.asarray(ordered[places] == cards)
 
 
 def as_mask(mask: NDArray[np.bool_] | pl.Series) -> NDArray[np.bool_]:

@@ -42,6 +42,10 @@ class ValueShape:
     scale: int
     width: int
 
+    def fits(self, values: Values) -> bool:
+        """Return whether values have this width, which another card type may have set."""
+        return values.data.ndim == 1 or values.data.shape[1] == self.width
+
     def empty(self, count: int) -> NDArray[Any]:
         """Return data for so many cards without a value."""
         if self.kind == "text":
@@ -164,19 +168,18 @@ class Walk:
 
     def _whole(self, name: str) -> Values:
         parts = self._parts.get(name, [])
-        if len(parts) == 1 and parts[0][0] is None:
-            return parts[0][1]
         shape = self.shapes[name]
+        if len(parts) == 1 and parts[0][0] is None and shape.fits(parts[0][1]):
+            return parts[0][1]
         data = shape.empty(len(self.text))
         missing = np.ones(len(self.text), np.bool_)
         for rows, values in parts:
-            if rows is None:
-                continue  # stands alone, see above
+            here = slice(None) if rows is None else rows
             if shape.kind == "text":
                 put_cells(data, rows, 1, values.data.astype(np.uint8, copy=False))
             else:
-                data[rows] = values.data
-            missing[rows] = False if values.missing is None else values.missing
+                data[here] = values.data
+            missing[here] = False if values.missing is None else values.missing
         return Values(shape.kind, data, missing if missing.any() else None, shape.scale)
 
 

@@ -116,7 +116,7 @@ def _not_all_digits(spec: FieldSpec, cells: Bytes) -> Mask:
     blank = columns == BLANK
     left = spec.justified == "left"
     inner = blank[:-1] & ~blank[1:] if left else blank[1:] & ~blank[:-1]
-    wrong[:] = ~(is_digit | blank).all(axis=0) | inner.any(axis=0)
+    wrong[:] = ~(is_digit | blank).all(axis=0) | inner.any(axis=0) | blank.all(axis=0)
     return wrong
 
 

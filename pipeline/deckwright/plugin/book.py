@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.cards.matrix import cut, rows_of
-from deckwright.layout.tray import Tray, as_mask
+from deckwright.layout.tray import Tray, as_mask, is_among
 
 if TYPE_CHECKING:
     from deckwright.plugin.media import RawTray
@@ -25,7 +25,10 @@ Mask = NDArray[np.bool_] | NDArray[np.integer] | pl.Series
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One reason that holds for some cards. cards: int64 (k); found: text (k) that stood there."""
+    """One reason that holds for some cards. cards: int64 (k); found: text (k) that stood there.
+
+    of: card numbers (n) of the tray that was spoken of; rows: places (k) in it.
+    """
 
     cards: NDArray[np.int64]
     reason: str
@@ -35,6 +38,18 @@ class Entry:
     column: NDArray[np.integer] | None
     found: NDArray[np.uint8] | list[str] | None
     detail: str
+    of: NDArray[np.int64]
+    rows: NDArray[np.integer]
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """Cards (k) that left the chain; mask: bool (n) over the tray whose numbers are `of`."""
+
+    cards: NDArray[np.int64]
+    of: NDArray[np.int64]
+    mask: NDArray[np.bool_]
+    reason: str = ""
 
 
 @dataclass(slots=True)
@@ -49,8 +64,8 @@ class Book:
     place: int = 0
     arrival: RawTray | None = None
     entries: list[Entry] = field(default_factory=list)
-    returned: list[NDArray[np.int64]] = field(default_factory=list)
-    aside: list[tuple[str, NDArray[np.int64]]] = field(default_factory=list)
+    returned: list[Gone] = field(default_factory=list)
+    aside: list[Gone] = field(default_factory=list)
     added: list[NDArray[np.int64]] = field(default_factory=list)
     records: dict[int, bytes] = field(default_factory=dict)
     met_rows: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]] = field(default_factory=dict)
@@ -108,27 +123,37 @@ class Book:
         elif field and field in tray.names:
             found = [str(value) for value in tray[field].gather(rows).to_list()]
         cards = tray.cards[rows]
-        self.entries.append(Entry(cards, reason, severity, field, columns, column, found, detail))
+        self.entries.append(
+            Entry(cards, reason, severity, field, columns, column, found, detail, tray.cards, rows),
+        )
 
     def settle(self, tray: Tray) -> Tray:
         """Return every card of the tray that has a fatal reason; give the others."""
-        fatal = [e.cards for e in self.entries if e.severity == "fatal"]
-        if not fatal:
-            return tray
-        gone = np.isin(tray.cards, np.concatenate(fatal))
+        rows = self.settle_rows(tray)
+        return tray if len(rows) == len(tray) else tray.take(rows)
+
+    def settle_rows(self, tray: Tray) -> NDArray[np.intp]:
+        """Return every card of the tray that has a fatal reason; give the places of the others."""
+        gone = np.zeros(len(tray), np.bool_)
+        fatal = [entry for entry in self.entries if entry.severity == "fatal"]
+        if all(entry.of is tray.cards for entry in fatal):
+            for entry in fatal:
+                gone[entry.rows] = True
+        else:
+            gone = is_among(tray.cards, np.concatenate([entry.cards for entry in fatal]))
         if gone.any():
-            self.returned.append(tray.cards[gone])
-        return tray.keep(~gone)
+            self.returned.append(Gone(tray.cards[gone], tray.cards, gone))
+        return np.flatnonzero(~gone)
 
     def set_aside(self, tray: Tray, mask: Mask, reason: str) -> Tray:
         """Take cards that are not data out of the chain; give the tray without them."""
         rows = _rows(mask)
         if not rows.size:
             return tray
-        self.aside.append((reason, tray.cards[rows]))
-        keep = np.ones(len(tray), np.bool_)
-        keep[rows] = False
-        return tray.keep(keep)
+        gone = np.zeros(len(tray), np.bool_)
+        gone[rows] = True
+        self.aside.append(Gone(tray.cards[rows], tray.cards, gone, reason))
+        return tray.keep(~gone)
 
     def add_cards(self, count: int) -> NDArray[np.int64]:
         """Return numbers for `count` new cards that the stage adds to its tray."""

@@ -1,0 +1,111 @@
+"""Spawned processes that run tasks; started early, while this process still loads its libraries.
+
+This module imports nothing heavy, so that a command can start helpers before all else.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+if TYPE_CHECKING:
+    from deckwright.engine.tasks import Result
+    from deckwright.engine.worker import Worker
+
+Pipe: TypeAlias = "Connection[Any, Any]"
+"""A connection to a helper."""
+
+WORKER_ENVIRONMENT = {
+    "POLARS_MAX_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+}
+"""A helper is one process on one core; its libraries must not start more threads."""
+
+_early: list[Helpers] = []
+
+
+class Helpers:
+    """Spawned processes, each with a pipe to it."""
+
+    def __init__(self, count: int) -> None:
+        """Spawn the processes."""
+        self.members: list[tuple[BaseProcess, Pipe]] = []
+        context = get_context("spawn")
+        kept = {name: os.environ.get(name) for name in WORKER_ENVIRONMENT}
+        os.environ.update(WORKER_ENVIRONMENT)
+        try:
+            for _ in range(count):
+                ours, theirs = context.Pipe()
+                process = context.Process(target=serve, args=(theirs,), daemon=True)
+                process.start()
+                theirs.close()
+                self.members.append((process, ours))
+        finally:
+            for name, value in kept.items():
+                os.environ.pop(name) if value is None else os.environ.update({name: value})
+
+    def close(self, leave: int = 0) -> None:
+        """End all but some of the processes at once; they hold nothing but what is in files."""
+        for process, pipe in self.members[leave:]:
+            pipe.close()
+            process.kill()
+        for process, _ in self.members[leave:]:
+            process.join()
+        self.members = self.members[:leave]
+
+
+def start_early(count: int) -> None:
+    """Start helpers for the run that this process is about to make."""
+    _early.append(Helpers(count))
+
+
+def take_helpers(count: int) -> Helpers:
+    """Return so many helpers: those that were started early, or fresh ones."""
+    if not _early:
+        return Helpers(count)
+    helpers = _early.pop()
+    helpers.close(leave=count)
+    return helpers if len(helpers.members) == count else Helpers(count)
+
+
+def drop_early() -> None:
+    """End helpers that were started early and not taken."""
+    while _early:
+        _early.pop().close()
+
+
+def serve(pipe: Pipe) -> None:
+    """Run the tasks of a recipe that come through the pipe, until it closes; a helper's body."""
+    # the main process decides what an interrupt means
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    from deckwright.engine.process import settle_process  # noqa: PLC0415 # heavy
+    from deckwright.engine.worker import Worker  # noqa: PLC0415 # heavy
+
+    worker: Worker | None = None
+    try:
+        recipe = pipe.recv()
+        while True:
+            task = pipe.recv()
+            try:
+                if worker is None:
+                    settle_process()
+                    worker = Worker(recipe)
+                answer: Result | BaseException = worker.run(task)
+            except BaseException as error:  # noqa: BLE001 # the main process raises it
+                answer = error
+            _send(pipe, answer)
+    except (EOFError, OSError):
+        return
+
+
+def _send(pipe: Pipe, answer: Result | BaseException) -> None:
+    try:
+        pipe.send(answer)
+    except (TypeError, AttributeError, ValueError) as error:  # an answer that cannot travel
+        pipe.send(RuntimeError(f"{type(answer).__name__}: {answer} ({error})"))

@@ -1,0 +1,337 @@
+"""The contract for stages, held by those of the program and by the first example of the guide."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from deckwright.journal.events import events
+from deckwright.journal.reader import Journal
+from deckwright.testing import StageContract, example_deck
+
+GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+MASTER = "item,name,rate\n" + "".join(
+    f"{item:05},Depot {item},{item}.5\n" for item in range(20) if item != 3
+)
+
+
+def example_plugin() -> str:
+    """Return the first Python block of DEVELOPERS.md: the plugin in one file."""
+    blocks = re.findall(r"```python\n(.*?)```", GUIDE.read_text(encoding="utf-8"), re.DOTALL)
+    return next(block for block in blocks if "class DoubtfulStage" in block)
+
+
+class TestValidate(StageContract):
+    kind = "validate"
+    options = {"layout": "contract"}  # noqa: RUF012 # as the guide shows it
+    before = ()
+
+
+class TestValidateThatReturns(StageContract):
+    kind = "validate"
+    options = {"layout": "strict", "most_returned": "100 %"}  # noqa: RUF012
+
+    def setup_files(self, folder: Path) -> None:
+        strict = self.layout.replace('sign = "overpunch-right"', 'sign = "overpunch-right"\nlow=0')
+        (folder / "strict.toml").write_text(strict, encoding="utf-8")
+
+    def test_some_cards_are_returned_and_some_are_not(self, tmp_path: Path) -> None:
+        outcome = self.run_stage(tmp_path, "run")
+        assert 0 < outcome.returned < outcome.cards
+
+
+class TestSort(StageContract):
+    kind = "sort"
+    options = {  # noqa: RUF012
+        "keys": ["item", {"field": "amount", "order": "descending"}]
+    }
+
+
+class TestMerge(StageContract):
+    kind = "merge"
+    options = {  # noqa: RUF012
+        "master": "depots",
+        "match": {"item": "item"},
+        "take": {"depot": "name", "rate": "rate"},
+    }
+    files = {"depots": "depots.csv"}  # noqa: RUF012
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "depots.csv").write_text(MASTER, encoding="utf-8")
+
+    def test_cards_without_master_come_back(self, tmp_path: Path) -> None:
+        outcome = self.run_stage(tmp_path, "run")
+        lines = example_deck().splitlines()
+        alone = [place + 1 for place, line in enumerate(lines) if line.startswith(b"00003")]
+        reasons = (outcome.folder / "returned" / "reasons.csv").read_text(encoding="utf-8")
+        cards = [int(line.partition(",")[0]) for line in reasons.splitlines()[1:]]
+        assert cards == alone
+        assert alone
+
+
+class TestReproduce(StageContract):
+    kind = "reproduce"
+    options = {  # noqa: RUF012
+        "layout": "copy",
+        "fields": {
+            "doubled": {"compute": "amount * 2"},
+            "code": {"constant": "K7"},
+            "serial": {"sequence": {"start": 10, "step": 10}},
+            "place": {"move": "item"},
+        },
+    }
+    layout_of_copy = """
+[[field]]
+name = "serial"
+columns = "1-6"
+kind = "digits"
+[[field]]
+name = "place"
+columns = "10-14"
+kind = "digits"
+[[field]]
+name = "doubled"
+columns = "20-28"
+kind = "decimal"
+decimals = 2
+sign = "leading"
+[[field]]
+name = "note"
+columns = "30-48"
+[[field]]
+name = "code"
+columns = "79-80"
+"""
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "copy.toml").write_text(self.layout_of_copy, encoding="utf-8")
+
+
+class TestReproduceOverTheOldCard(TestReproduce):
+    options = {**TestReproduce.options, "base": "card"}  # noqa: RUF012
+
+
+class TestExampleOfTheGuide(StageContract):
+    kind = "doubtful"
+    options = {"field": "amount", "limit": "50.00"}  # noqa: RUF012
+    plugins = ("doubtful.py",)
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "doubtful.py").write_text(example_plugin(), encoding="utf-8")
+
+    def test_doubtful_cards_are_queried_and_go_on(self, tmp_path: Path) -> None:
+        outcome = self.run_stage(tmp_path, "run")
+        listed = (outcome.folder / "queries.csv").read_text(encoding="utf-8").splitlines()[1:]
+        amounts = {place: (place * 313) % 9000 for place in range(60)}
+        above = [place + 1 for place, amount in amounts.items() if place % 3 and amount > 5000]
+        assert [int(line.partition(",")[0]) for line in listed] == above
+        assert above
+        assert outcome.delivered == 60
+
+    def test_the_option_is_checked_like_those_of_the_program(self, tmp_path: Path, shop) -> None:
+        job = self.job(tmp_path, {"field": "ammount"})
+        said = shop.say("check", job)
+        assert said.code == 2
+        assert "did you mean 'amount'" in said.err
+        job = self.job(tmp_path, {"limit": "much"})
+        said = shop.say("check", job)
+        assert said.code == 2
+        assert "limit" in said.err
+
+
+PLUGIN = '''"""A stage that misbehaves in one way."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from deckwright import Book, StageConfig, Tray, TrayStage, Values, hookimpl
+
+
+class BadConfig(StageConfig):
+    """No options."""
+
+
+class BadStage(TrayStage[BadConfig]):
+    kind = "bad"
+
+    def run(self, tray: Tray, book: Book) -> Tray:
+        {body}
+
+
+@hookimpl
+def deckwright_stages():
+    return [BadStage]
+'''
+
+BAD = {
+    "raises": ('raise RuntimeError("out of paper")', "failed on cards 1 to 5", "out of paper"),
+    "loses": ("return tray.take(np.arange(len(tray) - 1))", "lost a card", "card 5"),
+    "loses-all": ("return tray.take(np.arange(0))", "lost a card", "card 1, 2, 3, 4, 5"),
+    "doubles": ("return tray.take(np.array([0, 1, 1, 2, 3, 4]))", "doubled a card", "card 2"),
+    "renumbers": (
+        "return dataclasses.replace(tray, cards=tray.cards + 100)",
+        "brought a card number that did not come in",
+        "card 101",
+    ),
+    "brings-unasked": (
+        "return dataclasses.replace(tray.take(np.r_[0:5, 0]), cards=np.r_[tray.cards, 77])",
+        "brought a card number that did not come in",
+        "card 77",
+    ),
+    "exchanges-a-card-for-another": (
+        "return tray.take(np.array([0, 1, 2, 3, 3]))",
+        "lost a card",
+        "card 5",
+    ),
+    "returns-and-keeps": (
+        'book.give_back(tray, tray.cards == 3, "bad"); return tray',
+        "doubled a card",
+        "card 3",
+    ),
+    "returns-and-sets-aside": (
+        'rest = book.give_back(tray, tray.cards == 3, "bad"); '
+        'book.set_aside(tray, tray.cards == 3, "bad"); return rest',
+        "doubled a card",
+        "card 3",
+    ),
+    "adds-and-forgets": ("book.add_cards(2); return tray", "lost a card", "card "),
+    "changes-text-in-place": ("tray.text[0, 0] = 65; return tray", "failed on cards", "read-only"),
+    "renumbers-in-place": ("tray.cards[0] = 9; return tray", "failed on cards", "read-only"),
+    "changes-a-field-in-place": (
+        'tray.values("amount").data[0] = 9; return tray',
+        "failed on cards",
+        "read-only",
+    ),
+    "changes-a-taken-field-in-place": (
+        "tray.take(np.arange(len(tray))); "
+        'tray.values("item").data[0] = 57; return tray',
+        "failed on cards",
+        "read-only",
+    ),
+}
+NO_TRAY = {
+    "nothing": ("return None", "returned NoneType in place of a tray"),
+    "a-matrix": ("return tray.text", "returned ndarray in place of a tray"),
+    "ragged": (
+        "return dataclasses.replace(tray, text=tray.text[:-1])",
+        "returned columns of different lengths",
+    ),
+}
+
+
+@pytest.fixture
+def bad_run(tmp_path: Path, shop):
+    """Return a runner of a chain with a misbehaving stage; four cards and the command's answer."""
+
+    def run(body: str):
+        (tmp_path / "bad.py").write_text(PLUGIN.format(body=body), encoding="utf-8")
+        job = shop.job(tmp_path, shop.chain({"kind": "bad"}), plugins=["bad.py"])
+        deck = shop.deck(tmp_path / "deck.txt", [shop.receipt(item) for item in range(1, 6)])
+        return shop.say("run", job, deck, "--out", tmp_path / "run", "--workers", 1)
+
+    return run
+
+
+@pytest.mark.parametrize("how", BAD)
+def test_a_stage_that_breaks_the_account_fails_by_name_and_card(how, tmp_path, bad_run) -> None:
+    body, what, detail = BAD[how]
+    said = bad_run(body)
+    assert said.code == 3, said
+    assert said.err.count("\n") == 1 + said.err.count("of 5 cards")
+    for part in ("stage 3 (bad)", "bad.py", what, detail):
+        assert part in said.err
+    assert "Traceback" not in said.err
+    assert {path.name for path in tmp_path.iterdir()} == {
+        "bad.py", "job.toml", "receipts.toml", "deck.txt",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("how", NO_TRAY)
+def test_a_stage_that_gives_no_tray_fails_by_name(how, tmp_path, bad_run) -> None:
+    body, what = NO_TRAY[how]
+    said = bad_run(body)
+    assert said.code == 3, said
+    for part in ("stage 3 (bad)", "bad.py", what):
+        assert part in said.err
+    assert not [path for path in tmp_path.iterdir() if path.is_dir()]
+
+
+def test_a_stage_that_raises_shows_its_traceback_when_asked(tmp_path, shop) -> None:
+    body = 'raise RuntimeError("out of paper")'
+    (tmp_path / "bad.py").write_text(PLUGIN.format(body=body), encoding="utf-8")
+    job = shop.job(tmp_path, shop.chain({"kind": "bad"}), plugins=["bad.py"])
+    deck = shop.deck(tmp_path / "deck.txt", [shop.receipt(1)])
+    said = shop.say("--verbose", "run", job, deck, "--out", tmp_path / "run")
+    assert said.code == 3
+    assert "failed on card 1:" in said.err
+    assert 'raise RuntimeError("out of paper")' in said.err
+
+
+def changes(run: Path, card: int) -> dict[str, object]:
+    """Return the fields that stage 3 changed on a card, as the journal tells them."""
+    found = [e for e in events(Journal(run), card=card, stage=3) if e["event"] == "card_changed"]
+    return {name: change for event in found for name, change in event["fields"].items()}
+
+
+def test_text_changed_by_a_new_tray_stands_in_the_journal(tmp_path, bad_run) -> None:
+    body = (
+        "text = tray.text.copy(); text[1, 4] = 57; "
+        "return tray.with_text(text, tray.readings[-1].layout)"
+    )
+    assert bad_run(body).code == 0
+    run = tmp_path / "run"
+    assert changes(run, 2) == {"item": {"before": "00002", "after": "00009"}}
+    assert changes(run, 1) == {}
+    assert (run / "out" / "cards.txt").read_bytes().splitlines()[1].startswith(b"00009")
+    told = [json.loads(line) for line in (run / "log.jsonl").read_text("utf-8").splitlines()]
+    assert [e["card"] for e in told if e["event"] == "card_changed"] == [2]
+
+
+def test_text_exchanged_without_its_layout_stands_in_the_journal(tmp_path, bad_run) -> None:
+    body = (
+        "text = tray.text.copy(); text[1, 39] = 57; return dataclasses.replace(tray, text=text)"
+    )
+    assert bad_run(body).code == 0
+    assert changes(tmp_path / "run", 2) == {"columns 31-80": {
+        "before": " " * 50, "after": f"{'9':>9}".ljust(50),
+    }}  # fmt: skip
+
+
+def test_a_field_changed_by_a_new_tray_stands_in_the_journal(tmp_path, bad_run) -> None:
+    body = (
+        'old = tray.values("amount"); data = old.data.copy(); data[2] = 777; '
+        'return tray.with_field("amount", Values("decimal", data, None, 2))'
+    )
+    assert bad_run(body).code == 0
+    run = tmp_path / "run"
+    assert "7.77" in (run / "out" / "cards.csv").read_text("utf-8")
+    assert changes(run, 3) == {"amount": {"before": "10.00", "after": "7.77"}}
+    assert changes(run, 2) == {}
+
+
+def test_card_numbers_exchanged_between_cards_show_as_changes(tmp_path, bad_run) -> None:
+    body = "return dataclasses.replace(tray, cards=tray.cards[[0, 2, 1, 3, 4]])"
+    said = bad_run(body)
+    if said.code == 0:
+        assert changes(tmp_path / "run", 2) == {"item": {"before": "00002", "after": "00003"}}
+    else:
+        assert said.code == 3
+        assert "stage 3 (bad)" in said.err
+
+
+def test_a_stage_that_reorders_cards_is_refused_or_traced(tmp_path, bad_run, shop) -> None:
+    said = bad_run("return tray.take(np.arange(len(tray))[::-1])")
+    if said.code == 0:
+        run = tmp_path / "run"
+        first = (run / "out" / "cards.csv").read_text("utf-8").splitlines()[1]
+        told = shop.say("trace", run, "--output", "cards.csv", "--line", 2)
+        assert told.out.startswith(f"card {first.partition(',')[0]}:")
+    else:
+        assert said.code == 3
+        assert "stage 3 (bad)" in said.err
