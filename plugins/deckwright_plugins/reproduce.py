@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 from typing import Any, Literal, Self
 
@@ -137,7 +138,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
                 self._constant(name, source.constant, 1)
             elif source.sequence is not None:
                 self._can_number(name, source.sequence)
-        return known.with_fields(self._shapes)
+        return replace(known.with_fields(self._shapes), layout=self.layout)
 
     def _can_move(self, name: str, shape: FieldShape, where: tuple[str, ...]) -> None:
         target = self._shapes[name]

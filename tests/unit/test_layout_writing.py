@@ -26,9 +26,7 @@ def compiled(**tables):
 
 def one_field(width, *, first=1, length=80, **options):
     columns = f"{first}-{first + width - 1}"
-    return compiled(
-        record_length=length, field=[{"name": "x", "columns": columns, **options}]
-    )
+    return compiled(record_length=length, field=[{"name": "x", "columns": columns, **options}])
 
 
 def blank(count, length=80):

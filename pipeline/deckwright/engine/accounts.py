@@ -82,7 +82,8 @@ def settle(stage: str, origin: str, tray: Tray, out: object, book: Book) -> Sett
     returned = np.concatenate([gone.cards for gone in book.returned] or [_NONE])
     aside = np.concatenate([gone.cards for gone in book.aside] or [_NONE])
     added = np.concatenate(book.added) if book.added else _NONE
-    kept = _kept(tray, out, [*book.returned, *book.aside])
+    left = [*book.returned, *book.aside]
+    kept = False if book.added else _kept(tray, out, left)
     if kept is False:
         _compare(stage, origin, (tray.cards, added), (out.cards, returned, aside))
     count = Count(
@@ -95,7 +96,7 @@ def settle(stage: str, origin: str, tray: Tray, out: object, book: Book) -> Sett
         notes=sum(len(e.cards) for e in book.entries if e.severity == "note"),
         tallies=dict(book.tallies),
     )
-    places = None if kept is None else _places(tray, out) if kept is False else kept
+    places = _in_order(stage, origin, _places(tray, out), out) if kept is False else kept
     return Settled(count, places, returned, aside)  # type: ignore[arg-type] # a bool was replaced above
 
 
@@ -120,6 +121,18 @@ def _kept(tray: Tray, out: Tray, left: list[Gone]) -> NDArray[np.intp] | bool | 
     # a card that is both returned and set aside, or returned twice, shows as a count too small
     simple = len(places) + gone == len(tray) and np.array_equal(tray.cards[places], out.cards)
     return places if simple else False
+
+
+def _in_order(stage: str, origin: str, places: NDArray[np.intp], out: Tray) -> NDArray[np.intp]:
+    """Return the places, once it is sure that the cards which came in kept their order."""
+    old = np.flatnonzero(places >= 0)
+    steps = np.flatnonzero(np.diff(places[old]) < 0)
+    if steps.size:
+        cards = out.cards[old[[steps[0], steps[0] + 1]]].tolist()
+        raise AccountError(
+            stage, origin, "changed the order of the cards, which only a sort may", cards
+        )
+    return places
 
 
 def _places(tray: Tray, out: Tray) -> NDArray[np.intp]:

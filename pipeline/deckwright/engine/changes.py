@@ -40,8 +40,9 @@ def note_changes(
     names = []
     if out.text is not tray.text:
         names += _text(step, tray, out, kept, rows, segment)
+    known = set(tray.names) if out.added else set()
     for name, values in out.added.items():
-        before = tray.added.get(name)
+        before = tray.values(name) if name in known else None
         if before is values or name in step.stage.derived:
             continue
         if before is not None and kept is not None:

@@ -148,7 +148,7 @@ def _stage_entry(ending: Ending, number: int) -> dict[str, Any]:
         "title": step.stage.config.title,
         "origin": step.origin,
     }
-    layout = getattr(step.stage, "layout", None)
+    layout = getattr(step.stage, "layout", None) or step.before.layout
     if layout is not None:
         entry["columns"] = {
             f"{first}_{last}": name

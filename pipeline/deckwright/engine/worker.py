@@ -30,7 +30,7 @@ from deckwright.engine.tasks import (
 from deckwright.errors import DeckwrightError, StageError
 from deckwright.journal.segment import Segment
 from deckwright.layout.tray import Tray, is_among
-from deckwright.plugin.book import Book
+from deckwright.plugin.book import Book, Gone
 from deckwright.plugin.media import RawTray
 from deckwright.plugin.stages import Bench, SinkStage, TrayStage
 
@@ -152,9 +152,10 @@ class _TaskRun:
             self.result.changes.setdefault(step.number, []).extend(
                 name for name in made if name not in self.result.changes.get(step.number, [])
             )
-        self._keep_gone(step, tray, settled.returned, "returned")
+        for gone in book.returned:
+            self._keep_gone(step, tray, gone, "returned")
         for gone in book.aside:
-            self._keep_gone(step, tray, gone.cards, "set-aside", gone.reason)
+            self._keep_gone(step, tray, gone, "set-aside")
         for master, (cards, records) in book.met_rows.items():
             self._met(step, master, tray, rows, cards, records)
         return out, kept
@@ -184,13 +185,10 @@ class _TaskRun:
             self.result.reasons[key] = self.result.reasons.get(key, 0) + len(entry.cards)
         self.result.records.update(book.records)
 
-    def _keep_gone(
-        self, step: Step, tray: Tray, cards: NDArray[np.int64], fate: str, reason: str = ""
-    ) -> None:
-        if not len(cards):
-            return
-        self.segment.fate(step.number, fate, reason, cards)
-        rows = np.flatnonzero(is_among(tray.cards, cards))
+    def _keep_gone(self, step: Step, tray: Tray, gone: Gone, fate: str) -> None:
+        self.segment.fate(step.number, fate, gone.reason, gone.cards)
+        mask = gone.mask if gone.of is tray.cards else is_among(tray.cards, gone.cards)
+        rows = np.flatnonzero(mask)
         part = tray.take(rows)
         native = Tray(part.cards, part.native_text, part.code, part.holes, part.lengths)
         mark = 1 if fate == "returned" else 2

@@ -157,7 +157,7 @@ def _name_problems(
     for name in filter(None, (field.name, field.flag_name)):
         if name in RESERVED:
             problems.append(((*here, "name"), f"the name {name!r} is reserved"))
-        elif name in named and (named[name] != index or field.repeat is None):
+        elif named.get(name, index) != index:
             problems.append(((*here, "name"), f"there are two fields {name!r}"))
         named.setdefault(name, index)
     return problems

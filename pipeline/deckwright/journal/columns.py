@@ -8,8 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.cards.codes import Alphabet
+from deckwright.layout.digits import digit_number
 
 _ASCII_END = 128
+_MOST_DIGITS = 18
+_TWO_TO_32 = 2**32
 
 
 def text_column(matrix: NDArray[np.uint8], alphabet: Alphabet) -> pl.Series:
@@ -28,6 +31,26 @@ def text_column(matrix: NDArray[np.uint8], alphabet: Alphabet) -> pl.Series:
         offsets = ends[offsets]
         flat = np.frombuffer(alphabet.decode(flat.tobytes()).encode(), np.uint8)
     return pl.Series(na.c_array_from_buffers(na.large_string(), count, [None, offsets, flat]))
+
+
+def span_column(matrix: NDArray[np.uint8], alphabet: Alphabet) -> pl.Series:
+    """Return a span of columns (n, w): as numbers where all are digits, as strings otherwise.
+
+    Numbers are written several times faster; `span_texts` gives the leading zeros back.
+    """
+    if matrix.shape[1] <= _MOST_DIGITS:
+        numbers, digits = digit_number(np.ascontiguousarray(matrix))
+        if digits.all():
+            small = not len(numbers) or int(numbers.max()) < _TWO_TO_32
+            return pl.Series(numbers.astype(np.uint32) if small else numbers)
+    return text_column(matrix, alphabet)
+
+
+def span_texts(column: pl.Series, width: int) -> pl.Series:
+    """Return a span of columns, as `span_column` holds it, as strings of w characters."""
+    if column.dtype == pl.String:
+        return column
+    return column.cast(pl.String).str.zfill(width)
 
 
 def with_gaps(column: pl.Series, rows: NDArray[np.integer], total: int) -> pl.Series:

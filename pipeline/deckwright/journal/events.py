@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 import polars as pl
 
+from deckwright.journal.columns import span_texts
 from deckwright.journal.reader import Event, Journal, PassEntry
 
 _CHANGE = re.compile(r"^s(\d+)_(before|after|met)(?:_(.+))?$")
@@ -99,7 +100,18 @@ def _rows(journal: Journal, where: PassEntry, card: int | None) -> Iterator[Even
                 }
         rows = journal.rows(where.tasks[index])
         if rows.width:
-            yield from _changes(journal, rows[picked.tolist()], cards[picked])
+            yield from _changes(journal, _spelt_out(rows[picked.tolist()]), cards[picked])
+
+
+def _spelt_out(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return rows with every span of columns as text, leading zeros and all."""
+    texts = []
+    for name in rows.columns:
+        match = _CHANGE.match(name)
+        if match and match[3] and _SPAN.match(match[3]):
+            first, last = map(int, match[3].split("_"))
+            texts.append(span_texts(rows[name], last - first + 1))
+    return rows.with_columns(texts)
 
 
 def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[int]:

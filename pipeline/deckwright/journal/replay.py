@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.cards.codes import Alphabet
+from deckwright.journal.columns import span_texts
 from deckwright.journal.reader import Journal
 
 _AFTER = re.compile(r"^s(\d+)_after_(\d+)_(\d+)$")
@@ -59,7 +60,8 @@ def _apply(
         wide = np.full((len(images), last), 32, np.uint8)
         wide[:, : images.shape[1]] = images
         images = wide
-    data = alphabet.encode("".join(after.gather(changed).to_list()))
+    texts = span_texts(after.gather(changed), last - first + 1)
+    data = alphabet.encode("".join(texts.to_list()))
     images[places[changed], first - 1 : last] = np.frombuffer(data, np.uint8).reshape(
         len(changed), -1
     )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import Alphabet
 from deckwright.cards.values import Values
-from deckwright.journal.columns import text_column, with_gaps
+from deckwright.journal.columns import span_column, text_column, with_gaps
 from deckwright.layout.expressions import series
 from deckwright.plugin.book import Entry
 
@@ -120,7 +120,7 @@ class Segment:
             )
         else:
             data = np.concatenate([chunk.data for chunk in chunks])  # type: ignore[arg-type] # arrays, as the first
-            column = text_column(data, self.alphabet) if data.ndim > 1 else pl.Series(data)
+            column = span_column(data, self.alphabet) if data.ndim > 1 else pl.Series(data)
         if len(rows) == self.count and (self.count == 0 or bool((np.diff(rows) == 1).all())):
             return column
         return with_gaps(column, rows, self.count)

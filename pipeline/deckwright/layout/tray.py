@@ -106,7 +106,7 @@ class Tray:
         for reading in reversed(self.readings):
             here = wanted.intersection(reading.layout.field_names)
             if here:
-                self._read.update(self._through(reading, here))
+                self.remember(self._through(reading, here))
                 wanted -= here
         if wanted:
             raise KeyError(min(wanted))
@@ -127,6 +127,8 @@ class Tray:
 
     def remember(self, values: Mapping[str, Values]) -> None:
         """Keep fields that a layout in force has just read from this very tray."""
+        for column in values.values():
+            _seal(column)
         self._read.update(values)
 
     def with_field(self, name: str, values: Values | pl.Series) -> Tray:
@@ -167,7 +169,7 @@ class Tray:
             if array is not None:
                 array.setflags(write=False)
         for values in self.added.values():
-            values.data.setflags(write=False)
+            _seal(values)
 
     def keep(self, mask: NDArray[np.bool_] | pl.Series) -> Tray:
         """Return the cards where mask (n) is true; a null counts as false."""
@@ -186,6 +188,12 @@ class Tray:
             added={name: values.take(rows) for name, values in self.added.items()},
             _read={},
         )
+
+
+def _seal(values: Values) -> None:
+    values.data.setflags(write=False)
+    if values.missing is not None:
+        values.missing.setflags(write=False)
 
 
 def kept_rows(tray: Tray, kept: Tray) -> NDArray[np.intp]:

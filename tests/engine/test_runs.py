@@ -1,0 +1,394 @@
+"""What holds for every run: however it is cut, whoever runs it, wherever it runs."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from deckwright.cards.codes import ASCII_LATIN
+from deckwright.engine.limits import Sizes
+from deckwright.engine.plan import Plan
+from deckwright.engine.tasks import Recipe, Result, Task
+from deckwright.engine.worker import Worker
+from deckwright.errors import TooManyReturnedError
+from deckwright.journal.reader import Journal
+from deckwright.journal.replay import replay
+
+CARD = st.tuples(
+    st.sampled_from(["00001", "00002", "00003", "00004", "00040", "0000A", "     "]),
+    st.sampled_from(["00100{", "00100}", "00007E", "99999I", "99999R", "00 00{", "      "]),
+    st.sampled_from(["", "checked", "CHECKED", "a,b", 'say "x"', "\xe5"]),
+)
+DECKS = st.lists(
+    st.one_of(CARD.map("".join), st.just("")),
+    min_size=1,
+    max_size=40,
+)
+SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
+SOON = settings(max_examples=25, deadline=None)
+
+MASTER = "item,name\n00001,Northgate\n00002,Middleton\n00004,Easton\n00009,Nowhere\n"
+COPY = """
+[[field]]
+name = "serial"
+columns = "1-6"
+kind = "digits"
+[[field]]
+name = "item"
+columns = "8-12"
+kind = "digits"
+[[field]]
+name = "halved"
+columns = "14-20"
+kind = "decimal"
+decimals = 3
+sign = "leading"
+[[field]]
+name = "name"
+columns = "31-45"
+"""
+
+
+def chain(shop) -> list[dict]:
+    """Return a chain of three passes with every stage in it."""
+    return [
+        {"kind": "decode", "medium": {"kind": "text", "code": "latin-1"}},
+        {"kind": "validate", "layout": "receipts", "most_returned": "100 %"},
+        {"kind": "sort", "keys": ["item", {"field": "amount", "order": "descending"}]},
+        {
+            "kind": "merge",
+            "master": "depots",
+            "match": {"item": "item"},
+            "take": {"name": "name"},
+        },
+        {"kind": "emit", "output": [{"file": "sorted.txt", "form": "deck"}]},
+        {
+            "kind": "reproduce",
+            "layout": "copy",
+            "base": "card",
+            "fields": {
+                "serial": {"sequence": {"start": 10, "step": 10}},
+                "halved": {"compute": "amount / 2"},
+            },
+        },
+        {
+            "kind": "emit",
+            "output": [
+                {"file": "cards.csv", "form": "csv"},
+                {"file": "low.csv", "form": "csv", "where": "amount < 1", "columns": ["card"]},
+                {"file": "cards.txt", "form": "deck"},
+            ],
+        },
+    ]
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory, shop) -> Path:
+    folder = tmp_path_factory.mktemp("job")
+    (folder / "depots.csv").write_text(MASTER, encoding="utf-8")
+    layouts = {"receipts": shop.receipts, "copy": COPY}
+    return shop.job(folder, chain(shop), layouts, files={"depots": "depots.csv"})
+
+
+def told(run: Path) -> dict[str, bytes]:
+    """Return every file of a run but the journal and the sums over it."""
+    return {
+        path.relative_to(run).as_posix(): path.read_bytes()
+        for path in sorted(run.rglob("*"))
+        if path.is_file() and path.parent.name != "journal" and path.name != "manifest.json"
+    }
+
+
+@SOON
+@given(DECKS, SIZES)
+def test_any_cut_into_tasks_and_trays_gives_the_same_files(job, shop, room, cards, sizes) -> None:
+    folder = room()
+    deck = shop.deck(folder / "deck.txt", cards)
+    whole = shop.run(job, deck, out=folder / "whole").folder
+    cut = shop.run(job, deck, out=folder / "cut", sizes=sizes).folder
+    assert told(cut) == told(whole)
+
+
+@SOON
+@given(DECKS, SIZES)
+def test_every_card_is_in_one_place_at_every_stage(job, shop, room, cards, sizes) -> None:
+    folder = room()
+    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+    control = shop.control(run)
+    arriving = len(cards)
+    for stage in control["stages"]:
+        assert stage["in"] == arriving
+        arriving = stage["out"]
+        assert stage["in"] + stage["added"] == arriving + stage["returned"] + stage["set_aside"]
+    journal = Journal(run)
+    left = [int(c) for where, i in last_tasks(journal) for c in journal.left(where, i)]
+    gone = journal.fates["card"].to_list()
+    assert sorted(left + gone) == list(range(1, len(cards) + 1))
+    kept = {part: lines_of(run / part / "d.txt") for part in ("returned", "set-aside")}
+    own = Counter(f"{card:<80}".rstrip() for card in cards)
+    delivered = Counter(cards[card - 1].rstrip() for card in left)
+    assert Counter(kept["returned"] + kept["set-aside"]) + delivered == own
+
+
+def last_tasks(journal: Journal) -> Iterator[tuple]:
+    where = journal.passes[-1]
+    return ((where, index) for index in range(len(where.tasks)))
+
+
+def lines_of(path: Path) -> list[str]:
+    if not path.is_file():
+        return []
+    return [line.rstrip() for line in path.read_bytes().decode("latin-1").split("\n")[:-1]]
+
+
+@SOON
+@given(DECKS, SIZES)
+def test_replaying_the_journal_on_the_deck_gives_the_delivery(
+    job, shop, room, cards, sizes
+) -> None:
+    folder = room()
+    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+    text = np.frombuffer(shop.lines(cards), np.uint8).reshape(-1, 81)[:, :80]
+    _, images = replay(Journal(run), text, ASCII_LATIN)
+    replayed = b"".join(image.tobytes() + b"\n" for image in images)
+    assert replayed == (run / "out" / "cards.txt").read_bytes()
+
+
+@SOON
+@given(DECKS, SIZES)
+def test_every_delivered_line_leads_to_its_card_and_back(job, shop, room, cards, sizes) -> None:
+    folder = room()
+    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+    journal = Journal(run)
+    for name in ("cards.csv", "low.csv"):
+        rows = (run / "out" / name).read_text("utf-8").split("\r\n")[1:-1]
+        wanted = [int(row.partition(",")[0]) for row in rows]
+        assert journal.output_cards(name).tolist() == wanted
+        assert [journal.output_card(name, line + 2) for line in range(len(rows))] == wanted
+    order = [int(row.partition(",")[0]) for row in csv_rows(run)]
+    assert journal.output_cards("cards.txt").tolist() == order
+    assert [journal.output_card("sorted.txt", line + 1) for line in range(len(order))] == order
+    for place, card in enumerate(order):
+        line = lines_of(run / "out" / "sorted.txt")[place]
+        assert line == cards[card - 1].rstrip()
+
+
+def csv_rows(run: Path) -> Sequence[str]:
+    return (run / "out" / "cards.csv").read_text("utf-8").split("\r\n")[1:-1]
+
+
+class ThreadExecutor:
+    """Runs tasks in two threads, each with a worker of its own: a third way to run them."""
+
+    def start(self, recipe: Recipe, plan: Plan) -> None:
+        self._recipe = recipe
+
+    def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
+        with ThreadPoolExecutor(2) as pool:
+            halves = [pool.submit(self._half, list(tasks)[part::2]) for part in (0, 1)]
+            done = [half.result() for half in halves]
+        for place in range(len(tasks)):
+            yield done[place % 2][place // 2]
+
+    def _half(self, tasks: list[Task]) -> list[Result]:
+        worker = Worker(self._recipe)
+        return [worker.run(task) for task in reversed(tasks)][::-1]
+
+    def close(self) -> None:
+        """Nothing runs between results."""
+
+
+MANY = [
+    f"{(place * 7) % 11:05}{(place * 313) % 9000:05}{'{}E'[place % 3]}{'x' * (place % 5)}"
+    if place % 13
+    else ("" if place % 2 else "0000A00100{")
+    for place in range(150)
+]
+
+
+@pytest.fixture(scope="module")
+def inline(job, shop, tmp_path_factory) -> tuple[Path, Path]:
+    """Return a deck and the run of it in one process."""
+    folder = tmp_path_factory.mktemp("inline")
+    deck = shop.deck(folder / "deck.txt", MANY)
+    return deck, shop.run(job, deck, out=folder / "run", sizes=Sizes(20, 6)).folder
+
+
+def test_worker_processes_give_the_same_run_folder(job, shop, inline, tmp_path) -> None:
+    deck, run = inline
+    again = shop.run(job, deck, out=tmp_path / "run", sizes=Sizes(20, 6), workers=2).folder
+    assert shop.sums(again) == shop.sums(run)
+
+
+def test_three_worker_processes_give_the_same_run_folder(job, shop, inline, tmp_path) -> None:
+    deck, run = inline
+    again = shop.run(job, deck, out=tmp_path / "run", sizes=Sizes(20, 6), workers=3).folder
+    assert shop.sums(again) == shop.sums(run)
+
+
+def test_any_other_executor_gives_the_same_run_folder(job, shop, inline, tmp_path) -> None:
+    deck, run = inline
+    sizes = Sizes(20, 6)
+    again = shop.run(job, deck, out=tmp_path / "run", sizes=sizes, executor=ThreadExecutor())
+    assert shop.sums(again.folder) == shop.sums(run)
+
+
+@pytest.mark.parametrize(
+    "env",
+    [
+        {"TZ": "Pacific/Kiritimati", "LC_ALL": "tr_TR.UTF-8", "PYTHONHASHSEED": "1"},
+        {"TZ": "America/St_Johns", "LC_ALL": "C", "PYTHONHASHSEED": "4242", "PYTHONUTF8": "0"},
+    ],
+)
+def test_time_zone_locale_and_hash_seed_change_no_byte(env, job, shop, tmp_path) -> None:
+    deck = shop.deck(tmp_path / "deck.txt", MANY)
+    here = shop.run(job, deck, out=tmp_path / "here").folder
+    said = shop.call("run", job, deck, "--out", tmp_path / "there", "--workers", 1, env=env)
+    assert said.code == 0, said.err
+    assert shop.sums(tmp_path / "there") == shop.sums(here)
+
+
+def test_another_folder_and_another_working_directory_change_no_byte(shop, tmp_path) -> None:
+    runs = []
+    for name in ("one", "another with blanks \xe9"):
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "depots.csv").write_text(MASTER, encoding="utf-8")
+        layouts = {"receipts": shop.receipts, "copy": COPY}
+        shop.job(folder, chain(shop), layouts, files={"depots": "depots.csv"})
+        shop.deck(folder / "deck.txt", MANY)
+        said = shop.call("run", "job.toml", "deck.txt", "--out", "run", cwd=folder)
+        assert said.code == 0, said.err
+        runs.append(shop.sums(folder / "run"))
+    assert runs[0] == runs[1]
+    text = b"".join(shop.files(tmp_path / "one" / "run").values())
+    assert str(tmp_path).encode() not in text
+
+
+@SOON
+@given(st.lists(DECKS, min_size=2, max_size=4), SIZES)
+def test_several_decks_give_what_they_give_stacked(job, shop, room, decks, sizes) -> None:
+    folder = room()
+    paths = [shop.deck(folder / f"d{n}.txt", cards) for n, cards in enumerate(decks)]
+    stacked = shop.deck(folder / "all.txt", [card for cards in decks for card in cards])
+    apart = shop.run(job, *paths, out=folder / "apart", sizes=sizes).folder
+    whole = shop.run(job, stacked, out=folder / "whole", sizes=sizes).folder
+    assert shop.files(apart / "out") == shop.files(whole / "out")
+    for part in ("returned", "set-aside"):
+        lines = [line for path in paths for line in lines_of(apart / part / path.name)]
+        assert lines == lines_of(whole / part / "all.txt")
+    journal = Journal(apart)
+    for card in journal.fates["card"].to_list():
+        name, place = journal.deck_of(card)
+        assert (apart / "returned" / name).exists() or (apart / "set-aside" / name).exists()
+        assert journal.card_in(name, place) == card
+
+
+def test_reasons_name_deck_and_place_when_several_decks_run(job, shop, tmp_path) -> None:
+    one = shop.deck(tmp_path / "one.txt", ["0000100100{", "0000A00100{"])
+    two = shop.deck(tmp_path / "two.txt", ["", "0000B00100{", "0000100100{", "0000C00100{"])
+    run = shop.run(job, one, two, out=tmp_path / "run").folder
+    lines = (run / "returned" / "reasons.csv").read_text("utf-8").split("\r\n")
+    assert lines[0].startswith("card,deck,card_in_deck,place_in_returned_deck,stage,reason,field")
+    starts = [",".join(line.split(",")[:4]) for line in lines[1:-1]]
+    assert starts == ["2,one.txt,2,1", "4,two.txt,2,1", "6,two.txt,4,2"]
+    assert lines_of(run / "returned" / "two.txt") == ["0000B00100{", "0000C00100{"]
+
+
+def test_two_decks_of_one_name_lose_no_returned_card(job, shop, tmp_path) -> None:
+    decks = []
+    for name, card in (("a", "0000A00100{"), ("b", "0000B00100{")):
+        (tmp_path / name).mkdir()
+        decks.append(shop.deck(tmp_path / name / "deck.txt", [card, "0000100100{"]))
+    said = shop.say("run", job, *decks, "--out", tmp_path / "run", "--workers", 1)
+    if said.code:
+        assert "deck.txt" in said.err
+        assert not (tmp_path / "run").exists()
+        return
+    returned = b"".join(
+        data
+        for name, data in shop.files(tmp_path / "run" / "returned").items()
+        if not name.endswith("reasons.csv")
+    )
+    assert b"0000A00100{" in returned
+    assert b"0000B00100{" in returned
+
+
+def test_a_deck_named_as_the_list_of_reasons_loses_no_returned_card(job, shop, tmp_path) -> None:
+    deck = shop.deck(tmp_path / "reasons.csv", ["0000A00100{", "0000100100{"])
+    said = shop.say("run", job, deck, "--out", tmp_path / "run", "--workers", 1)
+    if said.code:
+        assert "reasons.csv" in said.err
+        return
+    files = shop.files(tmp_path / "run" / "returned")
+    assert any(data.startswith(b"0000A00100{") for data in files.values())
+    assert any(b"not-a-digit" in data for data in files.values())
+
+
+@given(
+    st.lists(st.sampled_from(["0000100100{", "0000A00100{"]), min_size=1, max_size=30),
+    st.one_of(st.integers(0, 12), st.integers(0, 100).map(lambda share: f"{share} %")),
+    SIZES,
+)
+@SOON
+def test_the_limit_of_returned_cards_is_kept_however_the_deck_is_cut(
+    shop, room, cards, limit, sizes
+) -> None:
+    folder = room()
+    stages = shop.chain()
+    stages[1] = {**stages[1], "most_returned": limit}
+    job = shop.job(folder, stages)
+    deck = shop.deck(folder / "deck.txt", cards)
+    bad = sum("A" in card for card in cards)
+    most = limit if isinstance(limit, int) else len(cards) * int(limit.split()[0]) // 100
+    if bad > most:
+        with pytest.raises(TooManyReturnedError, match="not-a-digit in field 'item'"):
+            shop.run(job, deck, sizes=sizes)
+        assert not (folder / "run").exists()
+        assert not list(folder.glob(".*"))
+    else:
+        assert shop.run(job, deck, sizes=sizes).returned == bad
+
+
+def test_the_manifest_names_every_file_with_its_sum(job, shop, inline) -> None:
+    _, run = inline
+    manifest = json.loads((run / "manifest.json").read_text("utf-8"))
+    sums = {file["name"]: file["sha256"] for file in manifest["files"]}
+    own = shop.sums(run)
+    del own["manifest.json"]
+    assert sums == own
+    sizes = {file["name"]: file["size"] for file in manifest["files"]}
+    assert sizes == {name: len(data) for name, data in shop.files(run).items() if name in sums}
+    assert manifest["files_used"]["depots"]["name"] == "depots.csv"
+
+
+def test_the_config_of_a_run_runs_again_to_the_same_deliveries(shop, inline, tmp_path) -> None:
+    deck, run = inline
+    master = tmp_path / "depots.csv"
+    master.write_text(MASTER, encoding="utf-8")
+    config = run / "config" / "job.toml"
+    named = {"depots": str(master)}
+    again = shop.run(config, deck, out=tmp_path / "run", replaced=named).folder
+    assert shop.sums(again / "out") == shop.sums(run / "out")
+
+
+def test_the_log_tells_every_card_that_left_and_no_time(shop, inline) -> None:
+    _, run = inline
+    told_events = [json.loads(line) for line in (run / "log.jsonl").read_text("utf-8").splitlines()]
+    kinds = Counter(event["event"] for event in told_events)
+    control = shop.control(run)
+    assert kinds["card_returned"] == control["equation"]["returned"]
+    assert kinds["card_set_aside"] == control["equation"]["set_aside"]
+    assert kinds["stage_finished"] == len(control["stages"])
+    assert kinds["card_matched"] == next(
+        stage["facts"]["matched"] for stage in control["stages"] if stage["kind"] == "merge"
+    )
+    assert not any("time" in key for event in told_events for key in event)
