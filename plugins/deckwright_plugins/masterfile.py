@@ -131,9 +131,8 @@ class MasterFile:
             finally:
                 connection.close()
         except sqlite3.Error as error:
-            raise OptionProblem(
-                f"master {self.name!r} cannot be read: {error}", "master"
-            ) from error
+            what = f"master {self.name!r} cannot be read: {error}"
+            raise OptionProblem(what, "master") from error
         return [str(row[1]) for row in rows]
 
     def _sqlite(self, columns: list[str]) -> Iterator[pl.DataFrame]:

@@ -54,11 +54,12 @@ def _version(ctx: click.Context, _: click.Parameter, value: bool) -> None:  # no
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version,
               help="Show the version and exit.")  # fmt: skip
 @click.option("--verbose", is_flag=True, help="Show the traceback behind the failure of a stage.")
-def cli(*, verbose: bool) -> None:  # noqa: ARG001 # main looks at it
+def cli(*, verbose: bool) -> None:  # main looks at it
     """Take decks of 80-column cards through the whole job, with an account of every card.
 
     Exit codes: 0 done; 2 a config file or an option is wrong; 3 a plugin failed; 4 the deck or
-    the master cannot be used; 70 a worker process ended by itself; 73 the run folder cannot be written; 130, 143 stopped by a signal.
+    the master cannot be used; 70 a worker process ended by itself; 73 the run folder cannot be
+    written; 130, 143 stopped by a signal.
     """
 
 

@@ -23,7 +23,7 @@ from deckwright.engine.tasks import DeckPart, Result, bench_folder
 from deckwright.errors import AccountError
 from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
-from deckwright.journal.segment import ENTRY_SCHEMA
+from deckwright.journal.tables import ENTRY_SCHEMA
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import Bench, Closing, SinkStage
 from deckwright.report.sheet import control_sheet

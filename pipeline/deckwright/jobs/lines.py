@@ -69,7 +69,7 @@ class LineMap:
         return table
 
     def _resolve(self, parts: list[str]) -> Path:
-        """Return the path, with the index of the newest item wherever it crosses a list of tables."""
+        """Return the path, with the index of the newest item of each list of tables it crosses."""
         place: Path = ()
         for part in parts:
             place = (*place, part)

@@ -51,32 +51,31 @@ def _concerns(event: Event, field: str) -> bool:
 
 
 def _all(journal: Journal, card: int | None) -> Iterator[Event]:
-    yield from _reasons(journal, card)
-    yield from _fates(journal, card)
     for where in journal.passes:
-        yield from _rows(journal, where, card)
+        for index in _tasks_with(journal, where, card):
+            yield from _reasons(_of_card(journal.table(where.tasks[index], "entries"), card))
+            yield from _fates(_of_card(journal.table(where.tasks[index], "fates"), card))
+            yield from _rows(journal, where, index, card)
 
 
-def _reasons(journal: Journal, card: int | None) -> Iterator[Event]:
-    entries = journal.entries if card is None else journal.entries.filter(pl.col("card") == card)
+def _of_card(table: pl.DataFrame, card: int | None) -> pl.DataFrame:
+    return table if card is None else table.filter(pl.col("card") == card)
+
+
+def _reasons(entries: pl.DataFrame) -> Iterator[Event]:
     for row in entries.iter_rows(named=True):
-        event: Event = {
-            "event": f"card_{_VERBS[row['severity']]}",
-            "card": row["card"],
-            "stage": row["stage"],
-        }
-        event["reason"] = row["reason"]
+        event: Event = {"event": _VERBS[row["severity"]], "card": row["card"]}
+        event.update(stage=row["stage"], reason=row["reason"])
         for name in ("field", "first", "last", "column", "found", "detail"):
-            if row[name] not in (None, ""):
+            if row[name] not in {None, ""}:
                 event[name] = row[name]
         yield event
 
 
-_VERBS = {"fatal": "failed", "query": "queried", "note": "noted"}
+_VERBS = {"fatal": "card_failed", "query": "card_queried", "note": "card_noted"}
 
 
-def _fates(journal: Journal, card: int | None) -> Iterator[Event]:
-    fates = journal.fates if card is None else journal.fates.filter(pl.col("card") == card)
+def _fates(fates: pl.DataFrame) -> Iterator[Event]:
     for row in fates.iter_rows(named=True):
         event: Event = {"event": f"card_{row['fate'].replace('-', '_')}"}
         event.update(card=row["card"], stage=row["stage"])
@@ -85,22 +84,17 @@ def _fates(journal: Journal, card: int | None) -> Iterator[Event]:
         yield event
 
 
-def _rows(journal: Journal, where: PassEntry, card: int | None) -> Iterator[Event]:
-    for index in _tasks_with(journal, where, card):
-        cards = journal.cards(where, index)
-        picked = np.arange(len(cards)) if card is None else np.flatnonzero(cards == card)
-        if where.sort:
-            place = where.tasks[index].place
-            for row in picked:
-                yield {
-                    "event": "card_moved",
-                    "card": int(cards[row]),
-                    "stage": where.sort,
-                    "place": place + int(row) + 1,
-                }
-        rows = journal.rows(where.tasks[index])
-        if rows.width:
-            yield from _changes(journal, _spelt_out(rows[picked.tolist()]), cards[picked])
+def _rows(journal: Journal, where: PassEntry, index: int, card: int | None) -> Iterator[Event]:
+    cards = journal.cards(where, index)
+    picked = np.arange(len(cards)) if card is None else np.flatnonzero(cards == card)
+    if where.sort:
+        place = where.tasks[index].place
+        for row in picked:
+            event: Event = {"event": "card_moved", "card": int(cards[row]), "stage": where.sort}
+            yield {**event, "place": place + int(row) + 1}
+    rows = journal.rows(where.tasks[index])
+    if rows.width:
+        yield from _changes(journal, _spelt_out(rows[picked.tolist()]), cards[picked])
 
 
 def _spelt_out(rows: pl.DataFrame) -> pl.DataFrame:

@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.errors import DeckwrightError
+from deckwright.journal.tables import SCHEMAS
 
 Event = dict[str, Any]
 SCHEMA = 1
@@ -131,26 +132,25 @@ class Journal:
 
     def left(self, where: PassEntry, index: int) -> NDArray[np.int64]:
         """Return the cards that went on from a task, in order."""
-        cards = self.cards(where, index)
-        gone = self.fates.filter(pl.col("stage").is_in(where.stages))["card"].to_numpy()
-        return cards[~np.isin(cards, gone)]
+        return self.at_stage(where, index, max(where.stages, default=0) + 1)
 
-    @cached_property
-    def fates(self) -> pl.DataFrame:
-        """Cards that left the chain: card, stage, fate, reason."""
-        return self._all("fates")
+    def at_stage(self, where: PassEntry, index: int, stage: int) -> NDArray[np.int64]:
+        """Return the cards of a task that reached one of its stages, in order."""
+        cards = self.cards(where, index)
+        fates = self.table(where.tasks[index], "fates")
+        gone = fates.filter(pl.col("stage") < stage)["card"].to_numpy()
+        return cards[~np.isin(cards, gone)] if len(gone) else cards
+
+    def table(self, task: TaskEntry, part: str) -> pl.DataFrame:
+        """Return what a task wrote of its cards: `entries` (reasons) or `fates` (who left)."""
+        path = self.run / "journal" / f"{task.name}.{part}.parquet"
+        return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=SCHEMAS[part])
 
     @cached_property
     def entries(self) -> pl.DataFrame:
         """Every reason that a stage gave: card, stage, severity, reason, field, columns, found."""
-        return self._all("entries")
-
-    def _all(self, part: str) -> pl.DataFrame:
-        files = sorted((self.run / "journal").glob(f"*.{part}.parquet"))
-        if not files:
-            schema = {"card": pl.Int64, "stage": pl.UInt16, "fate": pl.String, "reason": pl.String}
-            return pl.DataFrame(schema={**schema, "severity": pl.String, "field": pl.String})
-        return pl.read_parquet(files)
+        tables = [self.table(where.tasks[index], "entries") for where, index in self.tasks()]
+        return pl.concat(tables) if tables else pl.DataFrame(schema=SCHEMAS["entries"])
 
     def output_cards(self, file: str) -> NDArray[np.int64]:
         """Return the card of each line of an output, in the order of its lines.
@@ -199,13 +199,6 @@ class Journal:
         if path.is_file():
             return pl.read_parquet(path)["card"].cast(pl.Int64).to_numpy()
         return self.at_stage(where, index, int(found["stage"]))
-
-    def at_stage(self, where: PassEntry, index: int, stage: int) -> NDArray[np.int64]:
-        """Return the cards of a task that reached one of its stages, in order."""
-        cards = self.cards(where, index)
-        before = [number for number in where.stages if number < stage]
-        gone = self.fates.filter(pl.col("stage").is_in(before))["card"].to_numpy()
-        return cards[~np.isin(cards, gone)]
 
     def tasks(self) -> Iterator[tuple[PassEntry, int]]:
         """Yield every task of every pass."""

@@ -12,29 +12,12 @@ from numpy.typing import NDArray
 from deckwright.cards.codes import Alphabet
 from deckwright.cards.values import Values
 from deckwright.journal.columns import span_column, text_column, with_gaps
+from deckwright.journal.tables import ENTRY_SCHEMA, FATE_SCHEMA
 from deckwright.layout.expressions import series
 from deckwright.plugin.book import Entry
 
 RowPlaces = NDArray[np.intp]
 Matrix = NDArray[np.uint8]
-
-ENTRY_SCHEMA = pl.Schema(
-    {
-        "card": pl.Int64,
-        "stage": pl.UInt16,
-        "severity": pl.String,
-        "reason": pl.String,
-        "field": pl.String,
-        "first": pl.UInt16,
-        "last": pl.UInt16,
-        "column": pl.UInt16,
-        "found": pl.String,
-        "detail": pl.String,
-    },
-)
-FATE_SCHEMA = pl.Schema(
-    {"card": pl.Int64, "stage": pl.UInt16, "fate": pl.String, "reason": pl.String}
-)
 
 
 @dataclass(slots=True)
