@@ -53,25 +53,35 @@ class Found:
 
 
 class IndexBuilder:
-    """Takes the master batch by batch and writes the index."""
+    """Takes the master batch by batch and writes the index; holds one shard of keys at a time."""
 
-    def __init__(self, folder: Path, name: str, shapes: list[FieldShape], code: CodeTable) -> None:
+    def __init__(
+        self, folder: Path, name: str, shapes: list[FieldShape], code: CodeTable, records: int
+    ) -> None:
+        """Prepare an index over so many records."""
         self.folder, self.name, self.shapes, self.code = folder, name, shapes, code
+        self.records = records
         self.unusable = 0
-        self.sample = ""
-        self._words: list[Words] = []
-        self._records: list[Records] = []
+        self._sample = ""
         self._count = 0
+        shards = max(1, -(-records // KEYS_A_SHARD))
+        self._raw = [(folder / f"{shard}.raw").open("xb") for shard in range(shards)]
+        self._words = 0
 
     def add(self, keys: pl.DataFrame) -> None:
         """Take the key columns of the next batch."""
         columns, usable = self._columns(keys)
         self.unusable += int((~usable).sum())
-        if not usable.all() and not self.sample:
-            self.sample = " ".join(str(v) for v in keys.row(int(np.flatnonzero(~usable)[0])))
+        if not usable.all() and not self._sample:
+            self._sample = " ".join(str(v) for v in keys.row(int(np.flatnonzero(~usable)[0])))
         rows = np.flatnonzero(usable)
-        self._words.append(key_words([values.take(rows) for values in columns]))
-        self._records.append(rows + self._count + 1)
+        words = key_words([values.take(rows) for values in columns])
+        self._words = len(words)
+        records = (rows + self._count + 1).astype(np.uint64)
+        place = _shards_of(words, len(self._raw))
+        for shard, file in enumerate(self._raw):
+            mine = np.flatnonzero(place == shard)
+            file.write(np.vstack([words[:, mine], records[mine]]).T.tobytes())
         self._count += len(keys)
 
     def _columns(self, keys: pl.DataFrame) -> tuple[list[Values], NDArray[np.bool_]]:
@@ -83,29 +93,25 @@ class IndexBuilder:
             columns.append(values)
         return columns, usable
 
-    def close(self) -> int:
-        """Write the index; return the number of records.
+    def close(self) -> None:
+        """Write the index.
 
         Raises:
-            MasterError: it is empty, or no key is of the cards' form.
+            MasterError: no key is of the cards' form.
         """
-        if not self._count:
-            raise MasterError(self.name, "holds no records")
+        for file in self._raw:
+            file.close()
         if self.unusable == self._count:
             shape = ", ".join(f"{s.kind} of {s.width} columns" for s in self.shapes)
-            what = f"has no key of the cards' form ({shape}); its first key is {self.sample!r}"
+            what = f"has no key of the cards' form ({shape}); its first key is {self._sample!r}"
             raise MasterError(self.name, what)
-        words, records = np.hstack(self._words), np.concatenate(self._records)
-        self._words, self._records = [], []
-        shards = max(1, -(-words.shape[1] // KEYS_A_SHARD))
-        place = _shards_of(words, shards)
-        for shard in range(shards):
-            mine = np.flatnonzero(place == shard)
-            _write_shard(self.folder / str(shard), words[:, mine], records[mine])
-        (self.folder / "index.json").write_text(
-            json.dumps({"shards": shards, "records": self._count})
-        )
-        return self._count
+        for shard in range(len(self._raw)):
+            path = self.folder / f"{shard}.raw"
+            table = np.fromfile(path, np.uint64).reshape(-1, self._words + 1).T
+            _write_shard(self.folder / str(shard), table[:-1], table[-1].astype(np.int64))
+            path.unlink()
+        facts = {"shards": len(self._raw), "records": self._count}
+        (self.folder / "index.json").write_text(json.dumps(facts))
 
 
 def _as_key(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from contextlib import ExitStack
 from typing import Any, Literal
 
 import numpy as np
@@ -26,10 +27,10 @@ from deckwright import (
     Values,
     hookimpl,
     unknown_name,
-    values_of,
 )
 from deckwright_plugins.masterfile import MasterConfig, MasterFile
 from deckwright_plugins.masterindex import IndexBuilder, MasterIndex, key_words
+from deckwright_plugins.mastertaken import TakenWriter, load_taken
 
 _NAMED = 5  # repeated keys that a message names
 
@@ -99,24 +100,55 @@ class MergeStage(TrayStage[MergeConfig]):
 
     @override
     def prepare(self, bench: Bench) -> None:
-        shapes = [self._known.need(name) for name in self.config.match]
         assert self._known.code is not None  # noqa: S101 # every chain begins with a code
         folder = bench.folder / "index"
         folder.mkdir()
-        builder = IndexBuilder(folder, self.file.name, shapes, self._known.code)
-        rows: list[pl.DataFrame] = []
-        for batch in self.file.batches(self._columns):
-            builder.add(
-                batch.select(
-                    pl.col(c).alias(str(i)) for i, c in enumerate(self.config.match.values())
-                )
-            )
-            rows.append(batch.select(list(dict.fromkeys(self.config.take.values()))))
-        self._records = builder.close()
+        self._records, widths = self._survey()
+        shapes = [self._known.need(name) for name in self.config.match]
+        builder = IndexBuilder(folder, self.file.name, shapes, self._known.code, self._records)
+        keys = [pl.col(c).alias(str(i)) for i, c in enumerate(self.config.match.values())]
+        with ExitStack() as stack:
+            writers = [
+                stack.enter_context(self._writer(bench, number, column, widths))
+                for number, column in enumerate(self.config.take.values())
+            ]
+            start = 0
+            for batch in self.file.batches(self._columns):
+                builder.add(batch.select(keys))
+                for writer, column in zip(writers, self.config.take.values(), strict=True):
+                    writer.add(batch[column], start)
+                start += len(batch)
+        builder.close()
         self._check_repeats(MasterIndex(folder))
-        if self.config.take:
-            self._write_taken(bench, pl.concat(rows))
         (bench.folder / "unusable").write_text(str(builder.unusable))
+
+    def _survey(self) -> tuple[int, dict[str, int]]:
+        """Count the records, and find the longest text of each column that is taken over.
+
+        Raises:
+            MasterError: there are no records.
+        """
+        count = 0
+        widths: dict[str, int] = {}
+        for batch in self.file.batches(self._columns):
+            count += len(batch)
+            for column in self.config.take.values():
+                if self.file.shapes[column].kind == "text":
+                    longest = batch[column].cast(pl.String).str.len_chars().max()
+                    widths[column] = max(widths.get(column, 1), longest or 1)  # type: ignore[type-var, call-overload] # a count
+        if not count:
+            what = "holds no records"
+            raise MasterError(self.file.name, what)
+        return count, widths
+
+    def _writer(
+        self, bench: Bench, number: int, column: str, widths: dict[str, int]
+    ) -> TakenWriter:
+        assert self._known.code is not None  # noqa: S101 # every chain begins with a code
+        shape = self.file.shapes[column]
+        width = widths.get(column, 0)
+        place = bench.folder / f"take{number}"
+        return TakenWriter(place, shape, width, self._records, self._known.code, self.file.name)
 
     def _check_repeats(self, index: MasterIndex) -> None:
         if self.config.duplicates != "error":
@@ -131,15 +163,6 @@ class MergeStage(TrayStage[MergeConfig]):
             )
             raise MasterError(self.file.name, what)
 
-    def _write_taken(self, bench: Bench, rows: pl.DataFrame) -> None:
-        assert self._known.code is not None  # noqa: S101 # every chain begins with a code
-        for number, (name, column) in enumerate(self.config.take.items()):
-            shape = self.file.shapes[column]
-            values = _taken(rows[column], shape, self._known, self.file.name, name)
-            np.save(bench.folder / f"take{number}.npy", values.data)
-            missing = values.missing
-            np.save(bench.folder / f"none{number}.npy", np.zeros(0) if missing is None else missing)
-
     @override
     def masters(self) -> dict[str, int]:
         return {self.file.name: self._records}
@@ -149,10 +172,7 @@ class MergeStage(TrayStage[MergeConfig]):
         self._index = MasterIndex(bench.folder / "index")
         for number, (name, column) in enumerate(self.config.take.items()):
             shape = self.file.shapes[column]
-            data = np.load(bench.folder / f"take{number}.npy", mmap_mode="r")
-            missing = np.load(bench.folder / f"none{number}.npy")
-            kind = shape.kind
-            self._taken[name] = Values(kind, data, missing if missing.size else None, shape.scale)
+            self._taken[name] = load_taken(bench.folder / f"take{number}", shape)
 
     @override
     def run(self, tray: Tray, book: Book) -> Tray:
@@ -220,25 +240,6 @@ class MergeStage(TrayStage[MergeConfig]):
             frame.write_csv(buffer, include_header=header, line_terminator="\r\n")
             start, header = start + len(batch), False
         return buffer.getvalue()
-
-
-def _taken(column: pl.Series, shape: FieldShape, known: Known, master: str, name: str) -> Values:
-    """Return a master column as field values, in the characters of the deck's code."""
-    assert known.code is not None  # noqa: S101 # every chain begins with a code
-    if shape.kind != "text":
-        return values_of(column, shape.kind, shape.scale, 0)[0]
-    text = column.cast(pl.String)
-    longest = text.str.len_chars().max()
-    width = max(1, longest if isinstance(longest, int) else 1)
-    values, misfit = values_of(text, "text", 0, width, known.code.alphabet)
-    if misfit.any():
-        record = int(np.flatnonzero(misfit)[0])
-        what = (
-            f"record {record + 1}: {text[record]!r} for field {name!r} holds a character that the "
-            f"deck's code {known.code.name!r} lacks"
-        )
-        raise MasterError(master, what)
-    return values
 
 
 @hookimpl

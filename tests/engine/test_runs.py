@@ -130,7 +130,7 @@ def test_every_card_is_in_one_place_at_every_stage(job, shop, room, cards, sizes
         assert stage["in"] + stage["added"] == arriving + stage["returned"] + stage["set_aside"]
     journal = Journal(run)
     left = [int(c) for where, i in last_tasks(journal) for c in journal.left(where, i)]
-    gone = journal.fates["card"].to_list()
+    gone = fates(journal)
     assert sorted(left + gone) == list(range(1, len(cards) + 1))
     kept = {part: lines_of(run / part / "d.txt") for part in ("returned", "set-aside")}
     own = Counter(f"{card:<80}".rstrip() for card in cards)
@@ -141,6 +141,12 @@ def test_every_card_is_in_one_place_at_every_stage(job, shop, room, cards, sizes
 def last_tasks(journal: Journal) -> Iterator[tuple]:
     where = journal.passes[-1]
     return ((where, index) for index in range(len(where.tasks)))
+
+
+def fates(journal: Journal) -> list[int]:
+    """Return the cards that left the chain before its end, as the journal tells."""
+    tables = [journal.table(where.tasks[index], "fates") for where, index in journal.tasks()]
+    return [card for table in tables for card in table["card"].to_list()]
 
 
 def lines_of(path: Path) -> list[str]:
@@ -169,20 +175,22 @@ def test_every_delivered_line_leads_to_its_card_and_back(job, shop, room, cards,
     run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
     journal = Journal(run)
     for name in ("cards.csv", "low.csv"):
-        rows = (run / "out" / name).read_text("utf-8").split("\r\n")[1:-1]
+        rows = (run / "out" / name).read_bytes().decode().split("\r\n")[1:-1]
         wanted = [int(row.partition(",")[0]) for row in rows]
         assert journal.output_cards(name).tolist() == wanted
         assert [journal.output_card(name, line + 2) for line in range(len(rows))] == wanted
     order = [int(row.partition(",")[0]) for row in csv_rows(run)]
     assert journal.output_cards("cards.txt").tolist() == order
-    assert [journal.output_card("sorted.txt", line + 1) for line in range(len(order))] == order
-    for place, card in enumerate(order):
-        line = lines_of(run / "out" / "sorted.txt")[place]
-        assert line == cards[card - 1].rstrip()
+    lines = lines_of(run / "out" / "sorted.txt")
+    found = [journal.output_card("sorted.txt", line + 1) for line in range(len(lines))]
+    assert found == journal.output_cards("sorted.txt").tolist()
+    assert [cards[card - 1].rstrip() for card in found] == lines
+    # cards that do not fit the new card leave after this delivery, and the order stays
+    assert [card for card in found if card in order] == order
 
 
 def csv_rows(run: Path) -> Sequence[str]:
-    return (run / "out" / "cards.csv").read_text("utf-8").split("\r\n")[1:-1]
+    return (run / "out" / "cards.csv").read_bytes().decode().split("\r\n")[1:-1]
 
 
 class ThreadExecutor:
@@ -286,7 +294,7 @@ def test_several_decks_give_what_they_give_stacked(job, shop, room, decks, sizes
         lines = [line for path in paths for line in lines_of(apart / part / path.name)]
         assert lines == lines_of(whole / part / "all.txt")
     journal = Journal(apart)
-    for card in journal.fates["card"].to_list():
+    for card in fates(journal):
         name, place = journal.deck_of(card)
         assert (apart / "returned" / name).exists() or (apart / "set-aside" / name).exists()
         assert journal.card_in(name, place) == card
@@ -296,7 +304,7 @@ def test_reasons_name_deck_and_place_when_several_decks_run(job, shop, tmp_path)
     one = shop.deck(tmp_path / "one.txt", ["0000100100{", "0000A00100{"])
     two = shop.deck(tmp_path / "two.txt", ["", "0000B00100{", "0000100100{", "0000C00100{"])
     run = shop.run(job, one, two, out=tmp_path / "run").folder
-    lines = (run / "returned" / "reasons.csv").read_text("utf-8").split("\r\n")
+    lines = (run / "returned" / "reasons.csv").read_bytes().decode().split("\r\n")
     assert lines[0].startswith("card,deck,card_in_deck,place_in_returned_deck,stage,reason,field")
     starts = [",".join(line.split(",")[:4]) for line in lines[1:-1]]
     assert starts == ["2,one.txt,2,1", "4,two.txt,2,1", "6,two.txt,4,2"]
@@ -356,6 +364,17 @@ def test_the_limit_of_returned_cards_is_kept_however_the_deck_is_cut(
         assert not list(folder.glob(".*"))
     else:
         assert shop.run(job, deck, sizes=sizes).returned == bad
+
+
+def test_the_message_names_the_reason_though_the_first_cards_are_good(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, [*shop.chain()[:1], {"kind": "validate", "layout": "receipts"},
+                              *shop.chain()[2:]])  # fmt: skip
+    good = shop.deck(tmp_path / "good.txt", [shop.receipt(1)] * 3)
+    bad = shop.deck(tmp_path / "bad.txt", ["0000A00100{"] * 5)
+    said = shop.say("run", job, good, bad, "--out", tmp_path / "run", "--workers", 1)
+    assert said.code == 4
+    assert "stage 2 (validate): 5 of 8 cards failed, above the limit of 50 %" in said.err
+    assert "not-a-digit in field 'item' (columns 1-5" in said.err
 
 
 def test_the_manifest_names_every_file_with_its_sum(job, shop, inline) -> None:

@@ -72,12 +72,13 @@ def date_of(text, form, century):
     year = found.get("YYYY")
     if year is None:
         year = next(y for y in range(century, century + 100) if y % 100 == found["YY"])
-    if not 1 <= year <= 9999:
-        return None
+    return day_of(year, found) if 1 <= year <= 9999 else None
+
+
+def day_of(year, found):
     if "DDD" in found:
-        if not 1 <= found["DDD"] <= 365 + calendar.isleap(year):
-            return None
-        return (dt.date(year, 1, 1) - EPOCH).days + found["DDD"] - 1
+        exists = 1 <= found["DDD"] <= 365 + calendar.isleap(year)
+        return (dt.date(year, 1, 1) - EPOCH).days + found["DDD"] - 1 if exists else None
     month, day = found.get("MM", 1), found.get("DD", 1)
     if not 1 <= month <= 12 or not 1 <= day <= calendar.monthrange(year, month)[1]:
         return None
