@@ -30,6 +30,7 @@ from deckwright.report.sheet import control_sheet
 
 LIBRARIES = ("numpy", "polars", "pydantic", "pluggy", "structlog")
 RETURNED, ASIDE = 1, 2
+REASONS = "reasons.csv"
 
 
 def close_run(ending: Ending) -> dict[str, object]:
@@ -126,13 +127,27 @@ def _write_gone(ending: Ending) -> tuple[Tray | None, Tray | None]:
         mine = np.flatnonzero(fates == fate)
         tray = gone.take(mine[np.argsort(gone.cards[mine], kind="stable")])
         trays.append(tray if len(tray) else None)
-        for deck in ending.decks:
+        for deck, name in zip(ending.decks, deck_files(ending.decks), strict=True):
             inside = (tray.cards >= deck.first) & (tray.cards < deck.first + deck.cards)
             part = tray.take(np.flatnonzero(inside))
             if len(part):
-                path = ending.run / folder / deck.name
+                path = ending.run / folder / name
                 path.write_bytes(_encoded(ending.plan, part, records))
     return trays[0], trays[1]
+
+
+def deck_files(decks: list[DeckPart]) -> list[str]:
+    """Return a file name for what comes back of each deck; no two are alike."""
+    taken = {REASONS}
+    names = []
+    for deck in decks:
+        name, number = deck.name, 1
+        while name in taken:
+            number += 1
+            name = f"{number}-{deck.name}"
+        taken.add(name)
+        names.append(name)
+    return names
 
 
 def _encoded(plan: Plan, tray: Tray, records: Mapping[int, bytes]) -> bytes:
@@ -172,7 +187,7 @@ def _write_reasons(
         places = _places(returned.cards, ending.decks)
         fatal = fatal.join(places, on="card", how="left", maintain_order="left")
         columns = ["card", "deck", "card_in_deck", "place_in_returned_deck"]
-        _csv(fatal.select(*columns, *_REASON_COLUMNS), ending.run / "returned" / "reasons.csv")
+        _csv(fatal.select(*columns, *_REASON_COLUMNS), ending.run / "returned" / REASONS)
     for severity, name in (("query", "queries.csv"), ("note", "notes.csv")):
         listed = named.filter(pl.col("severity") == severity)
         if listed.height:

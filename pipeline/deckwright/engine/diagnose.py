@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.engine.plan import Plan, Step
+from deckwright.engine.tasks import ReasonKey
 from deckwright.errors import DeckwrightError
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import legal_patterns, undefined
-from deckwright.plugin.media import Survey
+from deckwright.plugin.media import RawTray, Span
 from deckwright.plugin.stages import OptionProblem
 
 CODES = (
@@ -33,53 +33,69 @@ _SAMPLE = 2_000
 _CLEARLY = 0.2  # a reading is named when it saves this share of the cards
 
 
-def better_reading(plan: Plan, step: Step, deck: Path, survey: Survey) -> str:
-    """Return a sentence on what fails most, and which other reading would fit better."""
+def better_reading(
+    plan: Plan, step: Step, sample: tuple[Path, Span], reasons: Mapping[ReasonKey, int]
+) -> str:
+    """Return a sentence on what fails most, and which other reading would fit better.
+
+    Args:
+        plan: the plan of the run.
+        step: the stage whose limit was passed.
+        sample: the deck and the stretch of it on which other readings are tried.
+        reasons: how often each reason was given so far.
+    """
+    worst = _worst(step, reasons)
     layout = getattr(step.stage, "layout", None)
     if not isinstance(layout, Layout):
-        return "see what the stage asks of the cards"
+        return worst
     medium = plan.source.medium
-    raw = next(iter(medium.read(deck, survey.spans[0], _SAMPLE)))
-    now, worst = _share(layout, raw.text, raw.holes, medium.code)
+    raw = next(iter(medium.read(*sample, _SAMPLE)))
+    now = _share(layout, raw.text, raw.holes, medium.code)
     found = [
         (share, how)
-        for how, share in _readings(plan, layout, deck, survey, raw.text, raw.holes)
+        for how, share in _readings(plan, layout, sample, raw)
         if share < now - _CLEARLY
     ]
     if found:
         share, how = min(found)
         return (
-            f"{worst}; {how} would fail only {share:.0%} of the first {len(raw.text):,} cards "
+            f"{worst}; {how} would fail only {share:.0%} of {len(raw.text):,} cards "
             f"where this reading fails {now:.0%}"
         )
     return f"{worst}; no other code page and no shift of columns fits better, so look at the layout"
 
 
+def _worst(step: Step, reasons: Mapping[ReasonKey, int]) -> str:
+    mine = {key: n for key, n in reasons.items() if key[0] == step.number and key[1] == "fatal"}
+    if not mine:
+        return "see what the stage asks of the cards"
+    (_, _, reason, field, detail), count = max(mine.items(), key=lambda item: (item[1], item[0]))
+    columns = getattr(getattr(step.stage, "layout", None), "columns", lambda _: [])(field)
+    place = f" (columns {columns[0][0]}-{columns[0][1]})" if columns else ""
+    where = f" in field {field!r}{place}" if field else ""
+    return f"most often {reason}{where}, {count:,} times: {detail}"
+
+
 def _readings(
-    plan: Plan,
-    layout: Layout,
-    deck: Path,
-    survey: Survey,
-    text: NDArray[np.uint8],
-    holes: NDArray[np.uint16] | None,
+    plan: Plan, layout: Layout, sample: tuple[Path, Span], raw: RawTray
 ) -> Iterator[tuple[str, float]]:
     medium = plan.source.medium
     for shift in SHIFTS:
-        moved = np.roll(text, -shift, axis=1)
-        turned = None if holes is None else np.roll(holes, -shift, axis=1)
+        moved = np.roll(raw.text, -shift, axis=1)
+        turned = None if raw.holes is None else np.roll(raw.holes, -shift, axis=1)
         side = "right" if shift > 0 else "left"
         how = f"a layout shifted {abs(shift)} column{'s' if abs(shift) > 1 else ''} to the {side}"
-        yield how, _share(layout, moved, turned, medium.code)[0]
+        yield how, _share(layout, moved, turned, medium.code)
     for name in CODES:
         if name == medium.code.name:
             continue
         try:
             options = {**medium.config.model_dump(), "code": name}
             other = plan.configs.medium(options)
-            raw = next(iter(other.read(deck, survey.spans[0], _SAMPLE)))
+            again = next(iter(other.read(*sample, _SAMPLE)))
         except (DeckwrightError, OptionProblem, ValueError, LookupError):
             continue
-        yield f"code {name!r}", _share(layout, raw.text, raw.holes, other.code)[0]
+        yield f"code {name!r}", _share(layout, again.text, again.holes, other.code)
 
 
 def _share(
@@ -87,19 +103,11 @@ def _share(
     text: NDArray[np.uint8],
     holes: NDArray[np.uint16] | None,
     code: CodeTable,
-) -> tuple[float, str]:
-    """Return the share of cards that fail, and a sentence on the reason that fails most."""
+) -> float:
+    """Return the share of cards that fail."""
     _, failures = layout.check(text, holes, legal_patterns(code), undefined(code))
-    fatal = [failure for failure in failures if failure.severity == "fatal"]
-    if not fatal or not len(text):
-        return 0.0, "no reason stands out"
     failed = np.zeros(len(text), np.bool_)
-    for failure in fatal:
-        failed[failure.rows] = True
-    worst = max(fatal, key=lambda failure: len(failure.rows))
-    columns: Any = worst.columns
-    sentence = (
-        f"most often {worst.reason} in field {worst.field!r} (columns {columns[0]}-{columns[1]}, "
-        f"{len(worst.rows) / len(text):.0%} of the first {len(text):,} cards)"
-    )
-    return float(failed.mean()), sentence
+    for failure in failures:
+        if failure.severity == "fatal":
+            failed[failure.rows] = True
+    return float(failed.mean()) if len(text) else 0.0

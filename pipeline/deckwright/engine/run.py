@@ -20,7 +20,15 @@ from deckwright.engine.parts import Joiner
 from deckwright.engine.plan import Pass, Plan, load_plan
 from deckwright.engine.signals import interruptible
 from deckwright.engine.spill import Block
-from deckwright.engine.tasks import CARDS_A_TRAY, DeckPart, Recipe, Result, Task, bench_folder
+from deckwright.engine.tasks import (
+    CARDS_A_TRAY,
+    DeckPart,
+    ReasonKey,
+    Recipe,
+    Result,
+    Task,
+    bench_folder,
+)
 from deckwright.engine.worker import Worker, raw_tray
 from deckwright.errors import AccountError, TooManyReturnedError, UnreadableDeckError
 from deckwright.plugin.book import Book
@@ -104,6 +112,7 @@ class _Run:
     counts: dict[int, Count] = field(default_factory=dict)
     joiners: dict[str, Joiner] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
+    reasons: dict[ReasonKey, int] = field(default_factory=dict)
 
     @property
     def cards(self) -> int:
@@ -184,7 +193,7 @@ class _Run:
                 self.hashes[task.digest] = result.sha256
                 continue
             results.append(result)
-            self._take(result)
+            self._take(result, task)
             done += result.arrived
             self.progress(_title(todo), done, total)
         self._check_order(todo, results)
@@ -195,16 +204,20 @@ class _Run:
         yield from (part.path for part in self.parts)
         yield from sorted({str(path) for path in self.plan.files.values() if path.is_file()})
 
-    def _take(self, result: Result) -> None:
+    def _take(self, result: Result, task: Task) -> None:
         for stage, count in result.counts.items():
             self.counts.setdefault(stage, Count()).add(count)
+        for key, amount in result.reasons.items():
+            self.reasons[key] = self.reasons.get(key, 0) + amount
         for part in result.parts:
             self.joiners[part.file].add(part)
         for step in self.plan.steps:
             most = step.stage.most_returned(self.cards)
             returned = self.counts[step.number].returned if step.number in self.counts else 0
             if most is not None and returned > most.cards:
-                hint = better_reading(self.plan, step, Path(self.parts[0].path), self.surveys[0])
+                span = task.span or self.surveys[0].spans[0]
+                sample = (Path(self.parts[task.deck].path), span)
+                hint = better_reading(self.plan, step, sample, self.reasons)
                 seen = self.counts[step.number].arrived
                 raise TooManyReturnedError(step.label, returned, seen, most.text, hint)
 

@@ -97,6 +97,7 @@ class _TaskRun:
         result.gone = self.gone.blocks
         result.parts = self.parts.files()
         result.arrived = self.segment.count
+        result.first_card = next((int(cards[0]) for cards in self.segment.cards if len(cards)), 0)
         result.segment = self.segment.write(journal_folder(self.worker.work), self.name)
         return result
 
@@ -227,7 +228,6 @@ class _TaskRun:
         deck = self.worker.recipe.decks[self.task.deck]
         assert self.task.span is not None  # noqa: S101 # asked for by the caller
         medium = self.plan.source.medium
-        self.result.first_card = deck.first + self.task.span.first_card - 1
         for raw in medium.read(Path(deck.path), self.task.span, self.worker.recipe.cards_a_tray):
             yield raw_tray(raw, deck.first, medium.code), raw
 
