@@ -6,6 +6,7 @@
     |  |- UnknownKindError
     |  |- PluginLoadError
     |  |- DuplicateKindError
+    |  |- ObserverError
     |  `- AccountError                  a stage lost, doubled or renumbered cards
     |- DeckError                    4   the deck cannot be run
     |  |- UnreadableDeckError
@@ -104,6 +105,15 @@ class DuplicateKindError(PluginError):
         super().__init__(
             f"the {group} kind {kind!r} is brought by both {first} and {second}; uninstall one",
         )
+
+
+class ObserverError(PluginError):
+    """An observer of runs raised."""
+
+    def __init__(self, hook: str, cause: str) -> None:
+        self.hook, self.cause = hook, cause
+        stands = "; the run folder stands complete" if hook.endswith("run_finished") else ""
+        super().__init__(f"an observer failed in {hook}: {cause}{stands}")
 
 
 class AccountError(PluginError):

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import polars as pl
@@ -68,6 +68,13 @@ class IndexBuilder:
         self._raw = [(folder / f"{shard}.raw").open("xb") for shard in range(shards)]
         self._words = 0
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        for file in self._raw:
+            file.close()
+
     def add(self, keys: pl.DataFrame) -> None:
         """Take the key columns of the next batch."""
         columns, usable = self._columns(keys)
@@ -99,8 +106,7 @@ class IndexBuilder:
         Raises:
             MasterError: no key is of the cards' form.
         """
-        for file in self._raw:
-            file.close()
+        self.__exit__()
         if self.unusable == self._count:
             shape = ", ".join(f"{s.kind} of {s.width} columns" for s in self.shapes)
             what = f"has no key of the cards' form ({shape}); its first key is {self._sample!r}"

@@ -108,6 +108,7 @@ class MergeStage(TrayStage[MergeConfig]):
         builder = IndexBuilder(folder, self.file.name, shapes, self._known.code, self._records)
         keys = [pl.col(c).alias(str(i)) for i, c in enumerate(self.config.match.values())]
         with ExitStack() as stack:
+            stack.enter_context(builder)
             writers = [
                 stack.enter_context(self._writer(bench, number, column, widths))
                 for number, column in enumerate(self.config.take.values())

@@ -71,10 +71,8 @@ def write_master(folder: Path, kind: str, records: list[tuple[Any, ...]]) -> dic
     table = {"csv": "m.csv", "parquet": "m.parquet", "sqlite": "m.sqlite", "fixed": "m.txt"}
     path = folder / table[kind]
     path.unlink(missing_ok=True)
-    frame = pl.DataFrame(
-        records, schema=dict(zip(COLUMNS, [pl.String, pl.String, pl.Int64, pl.String], strict=True)),
-        orient="row",
-    )  # fmt: skip
+    kinds = [pl.String, pl.String, pl.Int64, pl.String]
+    frame = pl.DataFrame(records, schema=dict(zip(COLUMNS, kinds, strict=True)), orient="row")
     if kind == "csv":
         frame.write_csv(path)
     elif kind == "parquet":

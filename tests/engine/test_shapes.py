@@ -111,6 +111,65 @@ def test_no_tray_of_a_group_stage_splits_a_group(shop, room, items, sizes) -> No
     assert [key for key, _ in groupby(found)] == sorted(set(found))
 
 
+@SOON
+@given(st.lists(st.integers(0, 3), min_size=1, max_size=30), SIZES)
+def test_groups_stay_whole_for_a_later_stage_of_the_same_order(shop, room, items, sizes) -> None:
+    folder = room()
+    (folder / "count.py").write_text(GROUPS, encoding="utf-8")
+    numbered = """
+[[field]]
+name = "serial"
+columns = "75-80"
+kind = "digits"
+"""
+    stages = shop.chain(
+        {"kind": "sort", "keys": ["item", "amount"]},
+        {
+            "kind": "reproduce",
+            "layout": "numbered",
+            "base": "card",
+            "fields": {"serial": {"sequence": {}}},
+        },
+        {"kind": "count"},
+    )
+    layouts = {"receipts": shop.receipts, "numbered": numbered}
+    job = shop.job(folder, stages, layouts, plugins=["count.py"])
+    cards = [shop.receipt(item, f"{place % 3:05}{{") for place, item in enumerate(items)]
+    run = shop.run(job, shop.deck(folder / "d.txt", cards), sizes=sizes).folder
+    rows = (run / "out" / "cards.csv").read_text("utf-8").splitlines()
+    together = rows[0].split(",").index("together")
+    assert [int(row.split(",")[together]) for row in rows[1:]] == [
+        items.count(item) for item in sorted(items)
+    ]
+
+
+@SOON
+@given(st.lists(st.tuples(st.integers(0, 2), st.integers(0, 1)), min_size=1, max_size=30), SIZES)
+def test_stages_of_wider_and_narrower_groups_both_get_whole_ones(shop, room, pairs, sizes) -> None:
+    folder = room()
+    (folder / "count.py").write_text(GROUPS, encoding="utf-8")
+    (folder / "pairs.py").write_text(
+        GROUPS.replace('"count"', '"pairs"')
+        .replace("[self.config.field]", '["item", "amount"]')
+        .replace('"together"', '"alike"')
+        .replace("keys = tray.values(self.config.field).data",
+                 'keys = np.column_stack([tray.values("item").data, tray.values("amount").data])'),
+        encoding="utf-8",
+    )  # fmt: skip
+    stages = shop.chain(
+        {"kind": "sort", "keys": ["item", "amount", "note"]}, {"kind": "pairs"}, {"kind": "count"}
+    )
+    job = shop.job(folder, stages, plugins=["count.py", "pairs.py"])
+    cards = [shop.receipt(i, f"{a:05}{{", "abc"[n % 3]) for n, (i, a) in enumerate(pairs)]
+    run = shop.run(job, shop.deck(folder / "d.txt", cards), sizes=sizes).folder
+    rows = (run / "out" / "cards.csv").read_text("utf-8").splitlines()
+    heading = rows[0].split(",")
+    places = heading.index("alike"), heading.index("together")
+    found = [tuple(int(row.split(",")[place]) for place in places) for row in rows[1:]]
+    items = [item for item, _ in pairs]
+    assert found == [(pairs.count(pair), items.count(pair[0])) for pair in sorted(pairs)]
+
+
 @pytest.mark.parametrize(
     "before",
     [

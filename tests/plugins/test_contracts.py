@@ -195,8 +195,10 @@ BAD = {
         "card 3",
     ),
     "returns-and-sets-aside": (
-        'rest = book.give_back(tray, tray.cards == 3, "bad"); '
-        'book.set_aside(tray, tray.cards == 3, "bad"); return rest',
+        (
+            'rest = book.give_back(tray, tray.cards == 3, "bad"); '
+            'book.set_aside(tray, tray.cards == 3, "bad"); return rest'
+        ),
         "doubled a card",
         "card 3",
     ),
@@ -293,9 +295,7 @@ def test_text_changed_by_a_new_tray_stands_in_the_journal(tmp_path, bad_run) -> 
 
 
 def test_text_exchanged_without_its_layout_stands_in_the_journal(tmp_path, bad_run) -> None:
-    body = (
-        "text = tray.text.copy(); text[1, 39] = 57; return dataclasses.replace(tray, text=text)"
-    )
+    body = "text = tray.text.copy(); text[1, 39] = 57; return dataclasses.replace(tray, text=text)"
     assert bad_run(body).code == 0
     assert changes(tmp_path / "run", 2) == {"columns 31-80": {
         "before": " " * 50, "after": f"{'9':>10}".ljust(50),

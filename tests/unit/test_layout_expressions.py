@@ -125,6 +125,8 @@ MISFITS = [
     (pl.Series(["ABCD", "AB", None]), "text", 0, 3, [True, False, False]),
     (pl.Series(["\u20ac", "A"]), "text", 0, 3, [True, False]),
     (pl.Series([2**62, -(2**63), None]), "decimal", 2, 0, [True, True, False]),
+    (pl.Series([-(2**63)]), "decimal", 1, 0, [True]),
+    (pl.Series([92_233_720_368_547_758, 1]), "decimal", 2, 0, [False, False]),
     (pl.Series([1.5, 2.0]), "whole", 0, 0, [True, False]),
     (pl.Series([1.5, 0.125]), "decimal", 2, 0, [False, True]),
     (pl.Series(["1.5", "x", "1.255"]), "decimal", 2, 0, [False, True, True]),

@@ -24,8 +24,8 @@ def note_changes(
     kept: Places | None,
     rows: Places,
     segment: Segment,
-) -> list[str]:
-    """Enter every change of a card that goes on into the journal; return the column names.
+) -> None:
+    """Enter every change of a card that goes on into the journal.
 
     Args:
         step: the stage.
@@ -36,10 +36,9 @@ def note_changes(
         segment: the journal segment.
     """
     if out is tray or not len(out):
-        return []
-    names = []
+        return
     if out.text is not tray.text:
-        names += _text(step, tray, out, kept, rows, segment)
+        _text(step, tray, out, kept, rows, segment)
     known = set(tray.names) if out.added else set()
     for name, values in out.added.items():
         before = tray.values(name) if name in known else None
@@ -50,11 +49,8 @@ def note_changes(
         if before is not None and _same(before, values):
             continue
         if before is not None:
-            names.append(f"s{step.number}_before_{name}")
-            segment.values(names[-1], rows, before)
-        names.append(f"s{step.number}_after_{name}")
-        segment.values(names[-1], rows, values)
-    return names
+            segment.values(f"s{step.number}_before_{name}", rows, before)
+        segment.values(f"s{step.number}_after_{name}", rows, values)
 
 
 def _same(before: Values, after: Values) -> bool:
@@ -70,7 +66,7 @@ def _same(before: Values, after: Values) -> bool:
 
 def _text(
     step: Step, tray: Tray, out: Tray, kept: Places | None, rows: Places, segment: Segment
-) -> list[str]:
+) -> None:
     before = tray.text if kept is None else rows_of(tray.text, np.maximum(kept, 0))
     before, after = _same_width(before, out.text)
     if kept is not None and (kept < 0).any():
@@ -78,16 +74,14 @@ def _text(
         before[kept < 0] = 0
     touched, changed = _difference(before, after)
     if not touched.any():
-        return []
+        return
     where = slice(None) if changed.all() else np.flatnonzero(changed)
-    names = []
     for first, last in _spans(out, after.shape[1]):
         if touched[first - 1 : last].any():
             span = f"{first}_{last}"
             for word, matrix in (("before", before), ("after", after)):
-                names.append(f"s{step.number}_{word}_{span}")
-                segment.column(names[-1], rows[where], cut(matrix, first, last)[where])
-    return names
+                name = f"s{step.number}_{word}_{span}"
+                segment.column(name, rows[where], cut(matrix, first, last)[where])
 
 
 def _same_width(before: Matrix, after: Matrix) -> tuple[Matrix, Matrix]:

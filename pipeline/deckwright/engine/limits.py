@@ -12,7 +12,7 @@ _MIB = 2**20
 _MAIN = 120 * _MIB  # the main process with its libraries, measured
 _WORKER = 170 * _MIB  # a worker with its libraries and one task, measured at the default limit
 _TASK_SHARE = 16  # a task's columns may fill this part of the limit
-_LEAST = 2_000
+_LEAST = 200
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,7 +50,7 @@ class Pass:
 
     sort: the step whose order the cards are in when they come in, None for arrival order.
     resumes: cards come in as the pass before left them. routes: keys that lead on to the next
-    pass. groups: fields whose equal values stay in one tray.
+    pass. groups: keys whose equal values stay in one tray.
     """
 
     number: int
@@ -60,7 +60,7 @@ class Pass:
     resumes: bool = False
     routes: KeyPlan | None = None
     last: bool = True
-    groups: tuple[str, ...] = ()
+    groups: KeyPlan | None = None
 
 
 @dataclass(slots=True)
@@ -245,25 +245,40 @@ def _passes(steps: list[Step]) -> list[Pass]:
             cuts.append(([step], None, True))
         else:
             current.append(step)
-    passes = []
+    passes: list[Pass] = []
     order: KeyPlan | None = None
     for number, (members, sort, resumes) in enumerate(cuts, 1):
         following = cuts[number] if number < len(cuts) else None
-        routes = _keys(following[1]) if following and following[1] else None
-        if sort:
-            order = _keys(sort)
-        stages = [step.stage for step in members]
-        groups = next((tuple(s.group_fields()) for s in stages if isinstance(s, GroupStage)), ())
-        passes.append(
-            Pass(number, tuple(members), sort, order, resumes, routes, following is None, groups),
+        routes = None
+        if following and following[1]:
+            # cards of one group must come to one range, so only the group's keys may part them
+            routes = _keys(following[1], _grouped(cuts[number:]))
+        order = _keys(sort) if sort else order
+        groups = (
+            _keys(sort, grouped) if sort and (grouped := _grouped(cuts[number - 1 :])) else None
         )
+        last = following is None
+        passes.append(Pass(number, tuple(members), sort, order, resumes, routes, last, groups))
     return passes
 
 
-def _keys(step: Step | None) -> KeyPlan:
-    assert step is not None  # noqa: S101
-    assert isinstance(step.stage, SortStage)  # noqa: S101
-    return KeyPlan(step.stage.keys(), step.before)
+def _grouped(cuts: list[tuple[list[Step], Step | None, bool]]) -> int:
+    """Return how many major keys make the widest group until the next sort; 0 = no groups."""
+    fewest = 0
+    for place, (members, sort, _) in enumerate(cuts):
+        if sort and place:
+            break
+        for step in members:
+            if isinstance(step.stage, GroupStage):
+                size = len(step.stage.group_fields())
+                fewest = min(fewest, size) if fewest else size
+    return fewest
+
+
+def _keys(step: Step, first: int = 0) -> KeyPlan:
+    assert isinstance(step.stage, SortStage)  # noqa: S101 # asked for by the caller
+    keys = step.stage.keys()
+    return KeyPlan(keys[:first] if first else keys, step.before)
 
 
 __all__ = ["Pass", "Plan", "StageConfig", "Step", "load_plan"]

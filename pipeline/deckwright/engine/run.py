@@ -88,6 +88,14 @@ def run_job(
         run = _Run(plan, list(decks), work, workers, progress, sizes)
         ending = run.go(executor)
         control = close_run(ending)
+        for step in plan.steps:
+            counts = dict(ending.counts[step.number].as_dict())
+            plan.registry.observe(
+                "deckwright_stage_finished", job=plan.name, stage=step.label, counts=counts
+            )
+    plan.registry.observe(
+        "deckwright_run_finished", job=plan.name, folder=str(out), counts=control["equation"]
+    )
     return Outcome(
         out,
         ending.cards,
@@ -121,6 +129,10 @@ class _Run:
     def go(self, executor: Executor | None) -> Ending:
         stamps = [_stamp(deck) for deck in self.decks]
         cards_a_task = self._survey()
+        names = [deck.name for deck in self.decks]
+        self.plan.registry.observe(
+            "deckwright_run_started", job=self.plan.name, decks=names, cards=self.cards
+        )
         width = max(survey.width for survey in self.surveys)
         limit = limits(self.plan.memory, width, self.cards, self.workers)
         if executor is None:
@@ -186,7 +198,7 @@ class _Run:
         if todo.number == 1:
             tasks += [Task(1, -1, digest=path) for path in self._digests()]
         results: list[Result] = []
-        total = sum(part.cards for part in self.parts)
+        total = sum(r.left for r in self.results[-1]) if self.results else self.cards
         done = 0
         for task, result in zip(tasks, executor.run(tasks), strict=True):
             if task.digest:
@@ -276,7 +288,7 @@ class _Run:
                     cards.append(tray.cards)
         if not words:
             return Cuts(np.zeros((len(todo.routes.words), 0), np.uint64))
-        grouped = bool(self.plan.passes[todo.number].groups)
+        grouped = self.plan.passes[todo.number].groups is not None
         return cuts_of(np.hstack(words), np.concatenate(cards), ranges, part_equal=not grouped)
 
     def _check_order(self, todo: Pass, results: list[Result]) -> None:

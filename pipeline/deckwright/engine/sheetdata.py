@@ -11,6 +11,7 @@ import polars as pl
 from deckwright.cards.codes import CodeTable
 from deckwright.engine.ending import Ending
 from deckwright.engine.plan import Pass
+from deckwright.engine.tasks import added_base
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
 from deckwright.report.model import (
@@ -137,6 +138,7 @@ def index_of(ending: Ending, control: Mapping[str, Any]) -> dict[str, Any]:
             _pass_entry(ending, todo, number) for number, todo in enumerate(ending.plan.passes)
         ],
         "outputs": _outputs(ending),
+        "added_base": added_base(ending.decks),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -40,8 +40,7 @@ class Recipe:
     @property
     def added_base(self) -> int:
         """Return the first number for cards that stages add, far above every card that arrives."""
-        last = self.decks[-1]
-        return max(2**40, 10 * (last.first + last.cards))
+        return added_base(self.decks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +92,16 @@ class Result:
     left: int = 0
     first_card: int = 0
     segment: list[str] = field(default_factory=list)
-    changes: dict[int, list[str]] = field(default_factory=dict)
     sha256: str = ""
 
     def count(self, stage: int) -> Count:
         """Return the account of a stage, made when first asked for."""
         return self.counts.setdefault(stage, Count())
+
+
+def added_base(decks: Sequence[DeckPart]) -> int:
+    """Return the first number for cards that stages add."""
+    return max(2**40, 10 * (decks[-1].first + decks[-1].cards))
 
 
 def parts_folder(work: Path) -> Path:

@@ -28,6 +28,7 @@ from deckwright.engine.tasks import (
     spill_folder,
 )
 from deckwright.errors import DeckwrightError, StageError
+from deckwright.journal.reader import PASS_SHIFT, TASK_SHIFT
 from deckwright.journal.segment import Segment
 from deckwright.layout.tray import Tray, is_among
 from deckwright.plugin.book import Book, Gone
@@ -77,7 +78,9 @@ class _TaskRun:
         self.segment = Segment(self.code.alphabet, cards_known=task.cards_known)
         self.name = f"p{todo.number}-{task.index:05}"
         self.place = task.place
-        self.next_added = worker.recipe.added_base + ((todo.number << 20) + task.index << 24)
+        self.next_added = (
+            worker.recipe.added_base + (todo.number << PASS_SHIFT) + (task.index << TASK_SHIFT)
+        )
         spill = spill_folder(worker.work)
         self.spill = None if todo.last else SpillWriter(spill / f"{self.name}.cards")
         self.gone = SpillWriter(spill / f"{self.name}.gone")
@@ -96,7 +99,7 @@ class _TaskRun:
         result.blocks = self.spill.blocks if self.spill else []
         result.gone = self.gone.blocks
         result.parts = self.parts.files()
-        result.arrived = self.segment.count
+        result.arrived = self.segment.arrived
         result.first_card = next((int(cards[0]) for cards in self.segment.cards if len(cards)), 0)
         result.segment = self.segment.write(journal_folder(self.worker.work), self.name)
         return result
@@ -145,14 +148,8 @@ class _TaskRun:
         self._enter(step, book)
         kept = rows if settled.kept is None else np.where(settled.kept < 0, -1, rows[settled.kept])
         if book.added:
-            fresh = self.segment.arrive(out.cards[kept < 0])
-            kept = kept.copy()
-            kept[kept < 0] = fresh
-        made = note_changes(step, tray, out, settled.kept, kept, self.segment)
-        if made:
-            self.result.changes.setdefault(step.number, []).extend(
-                name for name in made if name not in self.result.changes.get(step.number, [])
-            )
+            kept = self.segment.insert(step.number, out.cards, kept)
+        note_changes(step, tray, out, settled.kept, kept, self.segment)
         for gone in book.returned:
             self._keep_gone(step, tray, gone, "returned")
         for gone in book.aside:
@@ -242,8 +239,8 @@ class _TaskRun:
         words = self.todo.keys.encode(gathered)
         order = order_of(words)
         edges = None
-        if self.todo.groups:
-            ordered = words[:, order]
+        if self.todo.groups is not None:
+            ordered = self.todo.groups.encode(gathered)[:, order]
             edges = np.flatnonzero((ordered[:, 1:] != ordered[:, :-1]).any(axis=0)) + 1
         count = self.result.count(sort.number)
         count.arrived += len(gathered)

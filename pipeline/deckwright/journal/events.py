@@ -111,9 +111,12 @@ def _spelt_out(rows: pl.DataFrame) -> pl.DataFrame:
 def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[int]:
     """Return the tasks of a pass that may have seen the card."""
     everything = list(range(len(where.tasks)))
-    if card is None or where.number == 1:
-        if card is None:
-            return everything
+    if card is None:
+        return everything
+    added = journal.added_in(card)
+    if added and added[0] >= where.number:
+        return [added[1]] if added[0] == where.number else []
+    if where.number == 1:
         return [
             i for i, t in enumerate(where.tasks) if t.first_card <= card < t.first_card + t.arrived
         ]

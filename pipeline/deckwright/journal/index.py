@@ -18,6 +18,7 @@ def write_index(
     decks: Sequence[Mapping[str, Any]],
     passes: Sequence[Mapping[str, Any]],
     outputs: Sequence[Mapping[str, Any]],
+    added_base: int,
 ) -> None:
     """Write journal.json into a run folder."""
     index = {
@@ -26,6 +27,7 @@ def write_index(
         "decks": decks,
         "passes": passes,
         "outputs": outputs,
+        "added_base": added_base,
     }
     text = json.dumps(index, indent=1, ensure_ascii=False) + "\n"
     (run / "journal" / "journal.json").write_text(text, encoding="utf-8", newline="\n")

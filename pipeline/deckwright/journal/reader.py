@@ -18,6 +18,8 @@ from deckwright.journal.tables import SCHEMAS
 
 Event = dict[str, Any]
 SCHEMA = 1
+PASS_SHIFT, TASK_SHIFT, TASK_MASK = 44, 24, 0xFFFFF
+"""How the number of an added card tells the pass and the task that added it."""
 
 
 class RunFolderError(DeckwrightError):
@@ -91,6 +93,8 @@ class Journal:
     def deck_of(self, card: int) -> tuple[str, int]:
         """Return the deck that a card came in, and its place there (from 1).
 
+        A card that a stage added came in none: "" and 0.
+
         Raises:
             NoSuchCardError: the run has no such card.
         """
@@ -98,8 +102,20 @@ class Journal:
             if deck["first_card"] <= card < deck["first_card"] + deck["cards"]:
                 return deck["name"], card - deck["first_card"] + 1
         total = sum(deck["cards"] for deck in self.index["decks"])
+        if self.added_in(card):
+            return "", 0
         msg = f"there is no card {card}; the run has cards 1 to {total}"
         raise NoSuchCardError(msg)
+
+    def added_in(self, card: int) -> tuple[int, int] | None:
+        """Return the pass (from 1) and task (from 0) that added a card; None for no such card."""
+        number = card - int(self.index["added_base"])
+        where, index = number >> PASS_SHIFT, (number >> TASK_SHIFT) & TASK_MASK
+        if not 1 <= where <= len(self.passes) or index >= len(self.passes[where - 1].tasks):
+            return None
+        added = self.table(self.passes[where - 1].tasks[index], "fates")
+        known = added.filter((pl.col("fate") == "added") & (pl.col("card") == card))
+        return (where, index) if known.height else None
 
     def card_in(self, deck: str, card: int) -> int:
         """Return the card number in the run of a card of one of its decks.
@@ -138,8 +154,9 @@ class Journal:
         """Return the cards of a task that reached one of its stages, in order."""
         cards = self.cards(where, index)
         fates = self.table(where.tasks[index], "fates")
-        gone = fates.filter(pl.col("stage") < stage)["card"].to_numpy()
-        return cards[~np.isin(cards, gone)] if len(gone) else cards
+        later = (pl.col("fate") == "added") == (pl.col("stage") >= stage)
+        away = fates.filter(later)["card"].to_numpy()
+        return cards[~np.isin(cards, away)] if len(away) else cards
 
     def table(self, task: TaskEntry, part: str) -> pl.DataFrame:
         """Return what a task wrote of its cards: `entries` (reasons) or `fates` (who left)."""

@@ -37,6 +37,8 @@ class Segment:
     cards_known: bool = False
     cards: list[NDArray[np.int64]] = field(default_factory=list)
     count: int = 0
+    arrived: int = 0
+    _order: list[RowPlaces] = field(default_factory=list)
     _columns: dict[str, list[_Chunk]] = field(default_factory=dict)
     _entries: list[tuple[int, Entry]] = field(default_factory=list)
     _fates: list[pl.DataFrame] = field(default_factory=list)
@@ -46,6 +48,28 @@ class Segment:
         rows = np.arange(self.count, self.count + len(cards))
         self.cards.append(cards)
         self.count += len(cards)
+        self.arrived += len(cards)
+        self._order.append(rows)
+        return rows
+
+    def insert(self, stage: int, cards: NDArray[np.int64], rows: RowPlaces) -> RowPlaces:
+        """Enter cards that a stage added among those of the last tray.
+
+        Args:
+            stage: number of the stage.
+            cards: int64 (k), the cards that go on, in order.
+            rows: int (k), their rows; -1 for an added card.
+
+        Returns:
+            int (k), the rows, with those of the added cards.
+        """
+        added = np.flatnonzero(rows < 0)
+        rows = rows.copy()
+        rows[added] = np.arange(self.count, self.count + len(added))
+        self.cards.append(cards[added])
+        self.count += len(added)
+        self.fate(stage, "added", "", cards[added])
+        self._order[-1] = _woven(self._order[-1], rows, added)
         return rows
 
     def column(self, name: str, rows: RowPlaces, data: NDArray[np.generic] | pl.Series) -> None:
@@ -87,6 +111,11 @@ class Segment:
     def _rows(self) -> pl.DataFrame:
         cards = np.concatenate(self.cards) if self.cards else np.zeros(0, np.int64)
         columns: dict[str, pl.Series] = {}
+        if self.count != self.arrived:
+            order = pl.Series(np.concatenate(self._order))
+            names = sorted(self._columns)
+            columns = {name: self._join(self._columns[name]).gather(order) for name in names}
+            return pl.DataFrame({"card": pl.Series(cards).gather(order), **columns})
         if len(cards) and not self.cards_known and not _runs_on(cards):
             small = int(cards.max()) < 2**32
             columns["card"] = pl.Series(cards.astype(np.uint32) if small else cards)
@@ -154,6 +183,18 @@ def _stack(frames: list[pl.DataFrame], schema: pl.Schema) -> pl.DataFrame:
     if not frames:
         return pl.DataFrame(schema=schema)
     return pl.concat(frames, how="vertical").select(schema.names())
+
+
+def _woven(order: RowPlaces, rows: RowPlaces, added: RowPlaces) -> RowPlaces:
+    """Return the rows of a tray in order, each added one right after the row that it follows."""
+    sorter = np.argsort(order, kind="stable")
+    old = np.setdiff1d(np.arange(len(rows)), added)
+    places = np.full(len(rows), -1.0)
+    places[old] = sorter[np.searchsorted(order, rows[old], sorter=sorter)]
+    last = np.maximum.accumulate(places)
+    fraction = (np.arange(len(rows)) + 1) / (len(rows) + 1)
+    keys = np.concatenate([np.arange(len(order), dtype=float), (last + fraction)[added]])
+    return np.concatenate([order, rows[added]])[np.argsort(keys, kind="stable")]
 
 
 def _runs_on(cards: NDArray[np.int64]) -> bool:

@@ -23,6 +23,6 @@ ENTRY_SCHEMA = pl.Schema(
 FATE_SCHEMA = pl.Schema(
     {"card": pl.Int64, "stage": pl.UInt16, "fate": pl.String, "reason": pl.String},
 )
-"""A row a card that left the chain. fate: returned or set-aside."""
+"""A row a card that left the chain, or that a stage added. fate: returned, set-aside, added."""
 
 SCHEMAS = {"entries": ENTRY_SCHEMA, "fates": FATE_SCHEMA}

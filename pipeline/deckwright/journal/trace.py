@@ -16,9 +16,12 @@ def trace(journal: Journal, card: int) -> list[str]:
     by_stage: dict[int, list[Event]] = {}
     for event in events(journal, card=card):
         by_stage.setdefault(event["stage"], []).append(event)
-    lines = [f"card {card}: card {place} of deck {deck!r}"]
+    came = f"card {place} of deck {deck!r}" if deck else "added by a stage"
+    lines = [f"card {card}: {came}"]
     for number, stage in sorted(journal.stages.items()):
         found = by_stage.get(number, [])
+        if not deck and len(lines) == 1 and not found:
+            continue
         said = "; ".join(_say(event) for event in found) or "kept as it was"
         lines.append(f"  {number} {stage['kind']:<10} {said}")
         if any(event["event"] in {"card_returned", "card_set_aside"} for event in found):
@@ -34,7 +37,7 @@ def _say(event: Event) -> str:
         return f"met master record {event['record']:,}"
     if kind == "card_changed":
         return ", ".join(_change(name, change) for name, change in event["fields"].items())
-    if kind in {"card_returned", "card_set_aside"}:
+    if kind in {"card_returned", "card_set_aside", "card_added"}:
         reason = f" ({event['reason']})" if "reason" in event else ""
         return str(kind).removeprefix("card_").replace("_", " ") + reason
     where = event.get("field", "card")

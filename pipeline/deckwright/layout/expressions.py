@@ -207,6 +207,10 @@ def _to_scaled(column: pl.Series, scale: int) -> tuple[NDArray[Any], Mask]:
     elif not (column.dtype.is_float() or column.dtype == pl.String or column.dtype.is_decimal()):
         msg = f"column {column.name!r} holds {column.dtype}, which is no number"
         raise TypeError(msg)
+    if isinstance(column.dtype, pl.Decimal):
+        quick = _rescaled(column, column.dtype.scale, scale)
+        if quick is not None:
+            return quick
     absent = column.is_null()
     exact = column.cast(pl.Decimal(_PRECISION, scale), strict=False)
     if column.dtype == pl.String:
@@ -220,6 +224,24 @@ def _to_scaled(column: pl.Series, scale: int) -> tuple[NDArray[Any], Mask]:
 
 
 _STRING_SCALE = 18
+
+
+def _rescaled(column: pl.Series, had: int, scale: int) -> tuple[NDArray[Any], Mask] | None:
+    """Return decimals of `had` decimal places with `scale` places; None = not in 64 bits."""
+    narrow = column.to_physical().cast(pl.Int64, strict=False)
+    if narrow.null_count() != column.null_count():
+        return None
+    numbers = narrow.fill_null(0).to_numpy()
+    if had == scale:
+        return numbers.copy(), np.zeros(len(numbers), np.bool_)
+    step = np.int64(10 ** abs(had - scale))
+    if had > scale:
+        fewer = numbers // step
+        return fewer, fewer * step != numbers
+    # the least number has no absolute value in 64 bits
+    if len(numbers) and max(int(numbers.max()), -int(numbers.min())) > _MOST // int(step):
+        return None
+    return numbers * step, np.zeros(len(numbers), np.bool_)
 
 
 def _to_days(column: pl.Series) -> tuple[NDArray[Any], Mask]:

@@ -13,7 +13,12 @@ from typing import Any
 
 import pluggy
 
-from deckwright.errors import DuplicateKindError, PluginLoadError, UnknownKindError
+from deckwright.errors import (
+    DuplicateKindError,
+    ObserverError,
+    PluginLoadError,
+    UnknownKindError,
+)
 from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
 from deckwright.plugin.media import Medium
 from deckwright.plugin.stages import Stage
@@ -63,11 +68,19 @@ class Registry:
         return sorted(loaded | {point.name for point in _points(group)})
 
     def observe(self, hook: str, **facts: object) -> None:
-        """Call a hook of every observer."""
+        """Call a hook of every observer.
+
+        Raises:
+            PluginLoadError: an observer cannot be loaded.
+            ObserverError: one of them raised.
+        """
         for point in _points("observers"):
             if not self._manager.has_plugin(point.value):
                 self._register(_load(point), point.value, point.name, _distribution(point))
-        getattr(self._manager.hook, hook)(**facts)
+        try:
+            getattr(self._manager.hook, hook)(**facts)
+        except Exception as error:
+            raise ObserverError(hook, f"{type(error).__name__}: {error}") from error
 
     def _find(self, group: str, kind: str) -> type[Any]:
         if (group, kind) not in self._kinds:

@@ -1,0 +1,233 @@
+"""Plugins of strangers: built as distributions of their own, installed beside the program."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+PROJECT = """[build-system]
+requires = ["hatchling"]
+build-backend = "hatchling.build"
+
+[project]
+name = "{name}"
+version = "{version}"
+
+[project.entry-points."deckwright.stages"]
+{kind} = "{package}.stage"
+
+[project.entry-points."deckwright.observers"]
+{package} = "{package}.watch"
+
+[tool.hatch.build.targets.wheel]
+packages = ["{package}"]
+"""
+STAGE = '''"""Marks cards."""
+
+from deckwright import Book, FieldShape, Known, StageConfig, Tray, TrayStage, hookimpl
+import polars as pl
+
+
+class MarkConfig(StageConfig):
+    """Mark every card with a word."""
+
+    word: str = "{word}"
+    """The word."""
+
+
+class MarkStage(TrayStage[MarkConfig]):
+    kind = "{kind}"
+
+    def outline(self, known: Known) -> Known:
+        return known.with_fields({{"mark": FieldShape("text", len(self.config.word))}})
+
+    def run(self, tray: Tray, book: Book) -> Tray:
+        return tray.with_field("mark", pl.Series([self.config.word] * len(tray)))
+
+
+@hookimpl
+def deckwright_stages():
+    return [MarkStage]
+'''
+WATCH = '''"""Writes what it hears into a file."""
+
+import json
+import os
+
+from deckwright import hookimpl
+
+
+def _note(**facts):
+    with open(os.environ["HEARD"], "a", encoding="utf-8") as file:
+        file.write(json.dumps(facts) + "\\n")
+
+
+@hookimpl
+def deckwright_run_started(job, decks, cards):
+    _note(event="started", job=job, decks=decks, cards=cards)
+
+
+@hookimpl
+def deckwright_stage_finished(job, stage, counts):
+    _note(event="stage", stage=stage, counts=dict(counts))
+
+
+@hookimpl
+def deckwright_run_finished(job, counts):
+    _note(event="finished", counts=dict(counts))
+'''
+
+
+def install(work: Path, site: Path, name: str, kind: str, stage: str | None = None) -> None:
+    """Build a distribution and install it into a folder, without network."""
+    package = name.replace("-", "_")
+    source = work / name
+    (source / package).mkdir(parents=True)
+    (source / package / "__init__.py").touch()
+    text = STAGE.format(kind=kind, word=name) if stage is None else stage
+    (source / package / "stage.py").write_text(text, encoding="utf-8")
+    (source / package / "watch.py").write_text(WATCH, encoding="utf-8")
+    (source / "pyproject.toml").write_text(
+        PROJECT.format(name=name, version="1.2", kind=kind, package=package), encoding="utf-8"
+    )
+    command = [
+        sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-build-isolation",
+        "--no-index", "--disable-pip-version-check", "--no-warn-script-location",
+        "--root-user-action", "ignore", "--target", str(site), str(source),
+    ]  # fmt: skip
+    done = subprocess.run(command, capture_output=True, check=False, text=True)  # noqa: S603
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.fixture(scope="module")
+def sites(tmp_path_factory) -> dict[str, Path]:
+    """Return folders with installed distributions: one good, two rivals, one broken."""
+    pytest.importorskip("hatchling")
+    work = tmp_path_factory.mktemp("sources")
+    found = {name: tmp_path_factory.mktemp(name) for name in ("good", "rivals", "broken", "taken")}
+    install(work, found["good"], "strange-stage", "mark")
+    install(work, found["rivals"], "first-rival", "mark")
+    install(work, found["rivals"], "second-rival", "mark")
+    install(work, found["broken"], "broken-stage", "mark", "import no_such_module_of_anyone\n")
+    install(work, found["taken"], "sort-of-sort", "sort")
+    return found
+
+
+@pytest.fixture
+def give(sites, shop, tmp_path):
+    """Return a giver of commands, with one of the folders on the path."""
+
+    def command(site: str, *arguments: object):
+        paths = [str(sites[site]), *filter(None, [os.environ.get("PYTHONPATH")])]
+        env = {"PYTHONPATH": os.pathsep.join(paths), "HEARD": str(tmp_path / "heard.jsonl")}
+        return shop.call(*arguments, env=env)
+
+    return command
+
+
+@pytest.fixture
+def job(shop, tmp_path) -> Path:
+    return shop.job(tmp_path, shop.chain({"kind": "mark"}))
+
+
+@pytest.fixture
+def deck(shop, tmp_path) -> Path:
+    return shop.deck(tmp_path / "d.txt", [shop.receipt(1), shop.receipt(2)])
+
+
+def test_a_strangers_stage_is_listed_with_its_options(give) -> None:
+    said = give("good", "stages")
+    assert said.code == 0, said.err
+    assert "mark           Mark every card with a word. (strange-stage 1.2)" in said.out
+    said = give("good", "stages", "mark")
+    assert said.out.startswith("mark (strange-stage 1.2): Mark every card with a word.")
+    assert "word (string, default 'strange-stage')" in said.out
+    assert "The word." in said.out
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_strangers_stage_runs_and_is_named_in_the_manifest(
+    workers, give, job, deck, tmp_path
+) -> None:
+    said = give("good", "run", job, deck, "--out", tmp_path / "run", "--workers", workers)
+    assert said.code == 0, said.err
+    rows = (tmp_path / "run" / "out" / "cards.csv").read_text("utf-8").splitlines()
+    assert rows[0].endswith(",mark")
+    assert [row.rpartition(",")[2] for row in rows[1:]] == ["strange-stage"] * 2
+    manifest = (tmp_path / "run" / "manifest.json").read_text("utf-8")
+    assert '"stage mark": "strange-stage 1.2"' in manifest
+
+
+def test_a_strangers_option_is_checked_with_file_and_line(give, shop, tmp_path) -> None:
+    job = shop.job(tmp_path, shop.chain({"kind": "mark", "wrod": "x"}))
+    said = give("good", "check", job)
+    assert said.code == 2
+    line = job.read_text("utf-8").splitlines().index('wrod = "x"') + 1
+    assert f"{job}:{line}: stage 3 (mark): unknown key 'wrod'; did you mean 'word'" in said.err
+
+
+def test_the_schema_holds_a_strangers_stage(give) -> None:
+    said = give("good", "schema")
+    assert said.code == 0, said.err
+    assert '"const": "mark"' in said.out
+
+
+def test_two_distributions_that_bring_one_kind_are_both_named(give, job, deck, tmp_path) -> None:
+    for arguments in (("check", job), ("run", job, deck, "--out", tmp_path / "run")):
+        said = give("rivals", *arguments)
+        assert said.code == 3
+        assert "'mark'" in said.err
+        assert "first-rival 1.2" in said.err
+        assert "second-rival 1.2" in said.err
+        assert "Traceback" not in said.err
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_strangers_stage_of_a_known_kind_stops_jobs_that_use_it(
+    give, shop, deck, tmp_path
+) -> None:
+    job = shop.job(tmp_path, shop.chain({"kind": "sort", "keys": ["item"]}))
+    said = give("taken", "check", job)
+    assert said.code == 3
+    assert "sort-of-sort 1.2" in said.err
+    assert "deckwright " in said.err.removeprefix("deckwright: ")
+
+
+def test_a_broken_plugin_does_not_hinder_those_who_do_not_need_it(
+    give, shop, job, deck, tmp_path
+) -> None:
+    said = give("broken", "stages")
+    assert said.code == 0, said.err
+    assert "sort " in said.out
+    assert "broken: plugin 'mark' of broken-stage 1.2 cannot be loaded" in said.out
+    assert give("broken", "schema").code == 0
+    other = shop.job(tmp_path, shop.chain({"kind": "sort", "keys": ["item"]}), name="other")
+    said = give("broken", "run", other, deck, "--out", tmp_path / "run")
+    assert said.code == 0, said.err
+    said = give("broken", "check", job)
+    assert said.code == 3
+    assert "plugin 'mark' of broken-stage 1.2 cannot be loaded: ModuleNotFoundError" in said.err
+    assert "Traceback" not in said.err
+
+
+def test_a_kind_that_nobody_brings_is_refused_with_near_names(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, shop.chain({"kind": "soort", "keys": ["item"]}))
+    said = shop.say("check", job)
+    assert said.code == 2
+    assert "stage 3: no plugin brings the stage kind 'soort'; did you mean 'sort'" in said.err
+
+
+def test_an_observer_hears_counts_and_never_a_card(give, job, shop, tmp_path) -> None:
+    deck = shop.deck(tmp_path / "d.txt", [shop.receipt(1, note="SECRET"), "0000A00100{"])
+    said = give("good", "run", job, deck, "--out", tmp_path / "run")
+    assert said.code == 0, said.err
+    heard = (tmp_path / "heard.jsonl").read_text("utf-8")
+    assert '"event": "started", "job": "job", "decks": ["d.txt"], "cards": 2' in heard
+    assert heard.count('"event": "stage"') == 4
+    assert '"event": "finished"' in heard
+    assert '"returned": 1' in heard
+    assert "SECRET" not in heard
