@@ -198,8 +198,8 @@ class Workshop:
     @staticmethod
     def call(*arguments: object, env: Mapping[str, str] | None = None, **options: Any) -> Said:
         """Give a command line in a process of its own."""
-        done = subprocess.run(
-            [*COMMAND, *map(str, arguments)],  # noqa: S603 # our own command
+        done = subprocess.run(  # noqa: S603 # our own command
+            [*COMMAND, *map(str, arguments)],
             capture_output=True,
             check=False,
             text=True,

@@ -136,7 +136,8 @@ class MergeStage(TrayStage[MergeConfig]):
             for column in self.config.take.values():
                 if self.file.shapes[column].kind == "text":
                     longest = batch[column].cast(pl.String).str.len_chars().max()
-                    widths[column] = max(widths.get(column, 1), longest or 1)  # type: ignore[type-var, call-overload] # a count
+                    wide = longest if isinstance(longest, int) else 1
+                    widths[column] = max(widths.get(column, 1), wide)
         if not count:
             what = "holds no records"
             raise MasterError(self.file.name, what)

@@ -1,4 +1,3 @@
-#!/usr/bin/env python3
 """Reference chain in DuckDB SQL, no journal: decode, split/type, validate, sort, match, derive, write.
 
 What a skilled user would write by hand.  --deck may be cp037 (80-byte records) or ascii (lines).

@@ -1,4 +1,3 @@
-#!/usr/bin/env python3
 """Seeded generator of a synthetic punched-card deck (80-byte records) and its station master.
 
 Layout (1-based columns): 1 code | 2-9 station (7 digits + Luhn check digit) | 10-17 date yyyymmdd |

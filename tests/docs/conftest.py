@@ -110,6 +110,7 @@ severity = "note"
 """
 JOB = """
 title = "All that can happen"
+plugins = ["twice.py"]
 [files]
 depots = "depots.csv"
 [[stage]]
@@ -133,6 +134,8 @@ base = "card"
 [stage.fields]
 serial = { sequence = {} }
 [[stage]]
+kind = "twice"
+[[stage]]
 kind = "emit"
 [[stage.output]]
 file = "cards.csv"
@@ -143,6 +146,34 @@ file = "cards.txt"
 form = "fixed"
 layout = "new"
 """
+TWICE = '''"""Adds a copy of the first card of every tray."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from deckwright import Book, StageConfig, Tray, TrayStage, hookimpl
+
+
+class TwiceConfig(StageConfig):
+    """No options."""
+
+
+class TwiceStage(TrayStage[TwiceConfig]):
+    kind = "twice"
+
+    def run(self, tray: Tray, book: Book) -> Tray:
+        out = tray.take(np.concatenate([np.arange(len(tray)), [0]]))
+        cards = np.concatenate([tray.cards, book.add_cards(1)])
+        return dataclasses.replace(out, cards=cards)
+
+
+@hookimpl
+def deckwright_stages() -> list[type[TwiceStage]]:
+    return [TwiceStage]
+'''
 CARDS = "000030001R\n000020009X\n0000A0001R\n\n000019999G\n000090001G\n000010001R\n"
 
 
@@ -154,11 +185,12 @@ def pages() -> Pages:
 
 @pytest.fixture(scope="session")
 def eventful(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """Return a run of all six stages with every event that there is."""
+    """Return a run of all six stages and a plugin, with every event that there is."""
     folder = tmp_path_factory.mktemp("eventful")
     new = '[[field]]\nname = "serial"\ncolumns = "70-72"\nkind = "whole"\n'
     files: dict[str, Any] = {
         "job.toml": JOB,
+        "twice.py": TWICE,
         "item.toml": LAYOUT,
         "new.toml": new,
         "depots.csv": "item,name\n00001,North\n00002,South\n00003,East\n00004,West\n",

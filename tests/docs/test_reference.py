@@ -364,5 +364,11 @@ def test_every_message_that_the_page_on_trouble_names_is_one_of_the_program(page
         cell for table in tables for row in table.rows for cell in re.findall(r"`([^`]+)`", row[0])
     ]
     pieces = {piece.strip(" :;") for cell in cells for piece in re.split(r"\.\.\.", cell)}
-    unknown = [piece for piece in pieces if piece.lower() not in plain]
-    assert unknown == []
+    assert [piece for piece in pieces if not _is_said(piece.lower(), plain)] == []
+
+
+def _is_said(piece: str, plain: str) -> bool:
+    """Return whether a message is in the source, as it is or with one word filled in."""
+    words = piece.split(" ")
+    filled = (" ".join([*words[:i], "...", *words[i + 1 :]]) for i in range(len(words)))
+    return piece in plain or any(variant in plain for variant in filled)

@@ -37,8 +37,9 @@ class Values:
     def take(self, rows: Rows) -> Values:
         """Return the values of these rows, in this order."""
         missing = None if self.missing is None else self.missing[rows]
-        if self.data.ndim > 1 and rows.dtype != np.bool_:
-            return replace(self, data=rows_of(self.data, rows), missing=missing)
+        if self.data.ndim > 1:
+            places = rows if rows.dtype != np.bool_ else np.flatnonzero(rows)
+            return replace(self, data=rows_of(self.data, places.astype(np.intp)), missing=missing)
         return replace(self, data=self.data[rows], missing=missing)
 
     def present(self) -> NDArray[np.bool_]:

@@ -172,7 +172,7 @@ def digest(tray: Tray) -> int:
     total = tray.cards.astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     whole = width // 8 * 8
     for start in range(0, whole, 8):
-        word = np.ndarray((count,), "<u8", tray.text, start, (width,))  # type: ignore[call-overload] # buffer
+        word = np.ndarray((count,), "<u8", tray.text, start, (width,))
         total += (word ^ (word >> np.uint64(29))) * _ODD[start // 8 % len(_ODD)]
     for column in range(whole, width):
         total += tray.text[:, column].astype(np.uint64) * _ODD[column % len(_ODD)]

@@ -70,7 +70,8 @@ def _worst(step: Step, reasons: Mapping[ReasonKey, int]) -> str:
     if not mine:
         return "see what the stage asks of the cards"
     (_, _, reason, field, detail), count = max(mine.items(), key=lambda item: (item[1], item[0]))
-    columns = getattr(getattr(step.stage, "layout", None), "columns", lambda _: [])(field)
+    layout = getattr(step.stage, "layout", None)
+    columns = layout.columns(field) if isinstance(layout, Layout) else []
     place = f" (columns {columns[0][0]}-{columns[0][1]})" if columns else ""
     where = f" in field {field!r}{place}" if field else ""
     return f"most often {reason}{where}, {count:,} times: {detail}"

@@ -38,7 +38,7 @@ class Cuts:
             found = np.searchsorted(self.words[0], words[0], side="right")
         else:
             found = np.searchsorted(_bytes(self.words), _bytes(words), side="right")
-        return found.astype(np.uint16)
+        return np.asarray(found.astype(np.uint16))
 
 
 def cuts_of(words: Words, cards: NDArray[np.int64], ranges: int, *, part_equal: bool) -> Cuts:

@@ -151,7 +151,7 @@ def order_of(words: Words) -> NDArray[np.intp]:
             # the place in the low bits makes every word distinct, so a fast unstable sort is stable
             packed = ((word - least) << np.uint64(place_bits)) | np.arange(count, dtype=np.uint64)
             packed.sort()
-            return (packed & _low_bits(place_bits)).astype(np.intp)
-        return np.argsort(word, kind="stable")
+            return np.asarray((packed & _low_bits(place_bits)).astype(np.intp))
+        return np.asarray(np.argsort(word, kind="stable"))
     order: NDArray[np.intp] = np.lexsort(words[::-1])
     return order

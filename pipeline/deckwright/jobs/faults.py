@@ -6,7 +6,7 @@ import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Any, TypeVar, cast, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -84,10 +84,9 @@ def _clean(loc: tuple[str | int, ...], tables: object) -> tuple[str | int, ...]:
     kept: list[str | int] = []
     here: Any = tables
     for part in loc:
-        if (isinstance(here, Mapping) and part in here) or (
-            isinstance(here, list) and isinstance(part, int) and part < len(here)
-        ):
-            here = here[part]
+        inside = range(len(here)) if isinstance(here, list) else here
+        if isinstance(here, (Mapping, list)) and part in inside:
+            here = cast("Any", here)[part]
             kept.append(part)
         elif part == loc[-1] and isinstance(here, Mapping):
             kept.append(part)

@@ -131,7 +131,7 @@ class Segment:
                 [chunk.data for chunk in chunks if isinstance(chunk.data, pl.Series)]
             )
         else:
-            data = np.concatenate([chunk.data for chunk in chunks])  # type: ignore[arg-type] # arrays, as the first
+            data = np.concatenate([chunk.data for chunk in chunks])
             column = span_column(data, self.alphabet) if data.ndim > 1 else pl.Series(data)
         if len(rows) == self.count and (self.count == 0 or bool((np.diff(rows) == 1).all())):
             return column
