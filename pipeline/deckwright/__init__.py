@@ -9,8 +9,9 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from deckwright.cards.codes import Alphabet, CodeTable
+    from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
     from deckwright.cards.collate import collating_ranks
+    from deckwright.cards.holes import PATTERNS
     from deckwright.cards.matrix import blank_rows, cut, rows_of
     from deckwright.cards.values import Values
     from deckwright.errors import DeckwrightError, MasterError, UnreadableDeckError
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from deckwright.plugin.book import Book
     from deckwright.plugin.hooks import hookimpl
     from deckwright.plugin.media import (
+        BLANK,
+        WIDEST,
         Medium,
         MediumConfig,
         OddCards,
@@ -29,6 +32,12 @@ if TYPE_CHECKING:
         Span,
         Survey,
         UnwritableError,
+        cut_spans,
+        first_columns,
+        read_exactly,
+        read_records,
+        strangers,
+        survey_records,
     )
     from deckwright.plugin.shapes import own_fields, shapes_of
     from deckwright.plugin.stages import (
@@ -37,6 +46,7 @@ if TYPE_CHECKING:
         FieldShape,
         GroupStage,
         Known,
+        Limit,
         Most,
         OptionProblem,
         Part,
@@ -52,7 +62,8 @@ if TYPE_CHECKING:
     )
 
 _HOMES = {
-    "cards.codes": ("Alphabet", "CodeTable"),
+    "cards.codes": ("ILLEGAL", "Alphabet", "CodeTable", "UnfitCodeError"),
+    "cards.holes": ("PATTERNS",),
     "cards.collate": ("collating_ranks",),
     "cards.matrix": ("blank_rows", "cut", "rows_of"),
     "cards.values": ("Values",),
@@ -65,18 +76,24 @@ _HOMES = {
     "plugin.book": ("Book",),
     "plugin.hooks": ("hookimpl",),
     "plugin.media": (
-        "Medium", "MediumConfig", "OddCards", "RawTray", "Span", "Survey", "UnwritableError",
+        "BLANK", "WIDEST", "Medium", "MediumConfig", "OddCards", "RawTray", "Span", "Survey",
+        "UnwritableError", "cut_spans", "first_columns", "read_exactly", "read_records",
+        "strangers", "survey_records",
     ),
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.stages": (
-        "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Most", "OptionProblem", "Part",
-        "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage", "Stage", "StageConfig",
+        "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Limit", "Most", "OptionProblem",
+        "Part", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage", "Stage", "StageConfig",
         "TrayStage", "unknown_name",
     ),
 }  # fmt: skip
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "BLANK",
+    "ILLEGAL",
+    "PATTERNS",
+    "WIDEST",
     "Alphabet",
     "Bench",
     "Book",
@@ -89,6 +106,7 @@ __all__ = [
     "GroupStage",
     "Known",
     "Layout",
+    "Limit",
     "MasterError",
     "Medium",
     "MediumConfig",
@@ -108,6 +126,7 @@ __all__ = [
     "Survey",
     "Tray",
     "TrayStage",
+    "UnfitCodeError",
     "UnreadableDeckError",
     "UnwritableError",
     "Values",
@@ -115,14 +134,20 @@ __all__ = [
     "blank_rows",
     "collating_ranks",
     "cut",
+    "cut_spans",
+    "first_columns",
     "hookimpl",
     "kept_rows",
     "legal_patterns",
     "own_fields",
     "plain_digits",
+    "read_exactly",
+    "read_records",
     "rows_of",
     "series",
     "shapes_of",
+    "strangers",
+    "survey_records",
     "undefined",
     "unknown_name",
     "values_of",

@@ -15,6 +15,7 @@ other cards, or other stages before it.
 
 from __future__ import annotations
 
+import inspect
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -94,13 +95,18 @@ class StageContract:
         ]
         tables: dict[str, Any] = {"title": "Contract", "stage": stages}
         if self.plugins:
-            tables["plugins"] = [str(plugin) for plugin in self.plugins]
+            tables["plugins"] = [self._plugin(plugin) for plugin in self.plugins]
         if self.files:
             tables["files"] = dict(self.files)
         path = folder / "job.toml"
         lines = [f"{name} = {_toml(value)}" for name, value in tables.items()]
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
         return path
+
+    def _plugin(self, name: str) -> str:
+        """Return a one-file plugin: the one beside the test module, else beside the job."""
+        beside = Path(inspect.getfile(type(self))).parent / name
+        return str(beside) if beside.is_file() else name
 
     def run_stage(self, folder: Path, name: str, sizes: Sizes | None = None) -> Outcome:
         """Run the deck; return the outcome."""

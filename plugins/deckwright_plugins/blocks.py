@@ -11,17 +11,19 @@ from numpy.typing import NDArray
 from pydantic import Field
 from typing_extensions import override
 
-from deckwright.cards.codes import Alphabet, CodeTable, UnfitCodeError
-from deckwright.plugin.hooks import hookimpl
-from deckwright.plugin.media import (
+from deckwright import (
     WIDEST,
+    Alphabet,
+    CodeTable,
     Medium,
     MediumConfig,
     OddCards,
     RawTray,
     Span,
     Survey,
+    UnfitCodeError,
     first_columns,
+    hookimpl,
     read_records,
     strangers,
     survey_records,

@@ -17,18 +17,21 @@ from numpy.typing import NDArray
 from pydantic import Field
 from typing_extensions import override
 
-from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
-from deckwright.cards.holes import PATTERNS
-from deckwright.plugin.hooks import hookimpl
-from deckwright.plugin.media import (
+from deckwright import (
+    ILLEGAL,
+    PATTERNS,
     WIDEST,
+    Alphabet,
+    CodeTable,
     Medium,
     MediumConfig,
     OddCards,
     RawTray,
     Span,
     Survey,
+    UnfitCodeError,
     first_columns,
+    hookimpl,
     read_records,
     survey_records,
 )

@@ -9,6 +9,9 @@ from typing_extensions import override
 from deckwright import (
     Book,
     Known,
+    Limit,
+    Most,
+    OptionProblem,
     Setting,
     SourceStage,
     Stage,
@@ -26,6 +29,8 @@ class DecodeConfig(StageConfig):
     """What the deck lies on: a table with `kind` and the options of that medium."""
     blank_cards: Literal["set-aside", "keep"] = "set-aside"
     """What becomes of cards without a single hole or character."""
+    most_returned: Limit = "50 %"
+    """Returned cards, as a number or a share of the deck, above which the run stops."""
 
 
 class DecodeStage(SourceStage[DecodeConfig]):
@@ -35,13 +40,20 @@ class DecodeStage(SourceStage[DecodeConfig]):
 
     def __init__(self, config: DecodeConfig, setting: Setting) -> None:
         super().__init__(config, setting)
-        self.medium = setting.medium(config.medium)
+        try:
+            self.medium = setting.medium(config.medium)
+        except OptionProblem as problem:
+            raise OptionProblem(problem.what, "medium") from problem
 
     @override
     def outline(self, known: Known) -> Known:
         length = getattr(self.medium.config, "record_length", 80)
         width = length if isinstance(length, int) else 0
         return Known(width=width, code=self.medium.code, medium=self.medium)
+
+    @override
+    def most_returned(self, cards: int) -> Most | None:
+        return Most.of(self.config.most_returned, cards)
 
     @override
     def run(self, tray: Tray, book: Book) -> Tray:

@@ -41,7 +41,10 @@ _BLANK = 32
 
 
 class SequenceConfig(ConfigModel):
-    """A number that grows from card to card, in the order in which the cards stand."""
+    """A number that grows from card to card, in the order in which they come to this stage.
+
+    A card that this stage returns, since a field does not fit, leaves a gap.
+    """
 
     start: int = 1
     """Number of the first card."""

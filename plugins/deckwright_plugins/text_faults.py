@@ -9,8 +9,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
-from deckwright.plugin.media import OddCards, first_columns, strangers
+from deckwright import (
+    CodeTable,
+    OddCards,
+    first_columns,
+    strangers,
+)
 from deckwright_plugins.text_scan import CR, Head, Lines
 
 _TAB = 0x09

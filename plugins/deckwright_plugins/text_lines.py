@@ -4,29 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 from typing_extensions import override
 
-from deckwright.cards.codes import Alphabet, CodeTable, UnfitCodeError
-from deckwright.errors import UnreadableDeckError
-from deckwright.plugin.hooks import hookimpl
-from deckwright.plugin.media import (
+from deckwright import (
     BLANK,
     WIDEST,
+    Alphabet,
+    CodeTable,
     Medium,
     MediumConfig,
     RawTray,
     Span,
     Survey,
+    UnfitCodeError,
+    UnreadableDeckError,
     cut_spans,
+    hookimpl,
     read_exactly,
 )
 from deckwright_plugins.text_faults import Faults
-from deckwright_plugins.text_scan import CR, LF, Head, Lines, read_head, scan
+from deckwright_plugins.text_scan import CR, LF, LONGEST_LINE, Head, Lines, read_head, scan
 
 _NO_LINES = np.zeros(0, np.int64)
 
@@ -53,7 +55,7 @@ class TextConfig(MediumConfig):
     """A line with a tab is returned, since its columns are unknown; or the tab is one column."""
 
     line_end: Literal["lf", "crlf"] = "lf"
-    """How lines are ended when a deck is written."""
+    """How lines of a written deck end; left out, returned lines end as those of their deck."""
 
 
 class TextLines(Medium[TextConfig]):
@@ -82,6 +84,16 @@ class TextLines(Medium[TextConfig]):
             keep_tabs=config.tabs == "keep",
         )
         self._widths: dict[Path, int] = {}
+
+    @override
+    def like(self, deck: Path) -> Self:
+        if "line_end" in self.config.model_fields_set:
+            return self
+        with deck.open("rb") as file:
+            first = file.readline(LONGEST_LINE)
+        if not first.endswith(b"\r\n"):
+            return self
+        return type(self)(self.config.model_copy(update={"line_end": "crlf"}), self.code)
 
     @override
     def survey(self, deck: Path, cards_a_span: int) -> Survey:

@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.errors import UnreadableDeckError
-from deckwright.plugin.media import WIDEST
+from deckwright import (
+    WIDEST,
+    UnreadableDeckError,
+)
 
 LF = 0x0A
 CR = 0x0D

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
-from pydantic import field_validator
 from typing_extensions import override
 
 from deckwright import (
@@ -13,6 +11,7 @@ from deckwright import (
     FieldShape,
     Known,
     Layout,
+    Limit,
     Most,
     OptionProblem,
     Setting,
@@ -26,24 +25,14 @@ from deckwright import (
     undefined,
 )
 
-_SHARE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*$")
-
 
 class ValidateConfig(StageConfig):
     """Check every column against a layout."""
 
     layout: str
     """Name of the layout file, looked up beside the job and in its `layouts` folder."""
-    most_returned: int | str = "50 %"
+    most_returned: Limit = "50 %"
     """Returned cards, as a number or a share of the deck, above which the run stops."""
-
-    @field_validator("most_returned")
-    @classmethod
-    def _is_a_limit(cls, limit: int | str) -> int | str:
-        if isinstance(limit, str) and not _SHARE.match(limit):
-            msg = "should be a number of cards or a share such as '5 %'"
-            raise ValueError(msg)
-        return limit
 
 
 class ValidateStage(TrayStage[ValidateConfig]):
@@ -71,11 +60,7 @@ class ValidateStage(TrayStage[ValidateConfig]):
 
     @override
     def most_returned(self, cards: int) -> Most | None:
-        limit = self.config.most_returned
-        if isinstance(limit, int):
-            return Most(limit, f"{limit:,} cards")
-        share = _SHARE.match(limit)
-        return Most(int(cards * float(share[1]) / 100), limit) if share else None
+        return Most.of(self.config.most_returned, cards)
 
     @override
     def run(self, tray: Tray, book: Book) -> Tray:

@@ -74,7 +74,7 @@ FAULTS: dict[str, tuple[str, str, str, str, list[str]]] = {
     "missing-kind": ("job", 'kind = "sort"', "", "[[stage]]", ["stage 3", "'kind' is missing",
                                                             "decode, emit, merge"]),
     "unknown-kind": ("job", 'kind = "sort"', 'kind = "sotr"', "kind =",
-                     ["stage 3", "no plugin brings the stage kind 'sotr'", "did you mean 'sort'"]),
+                     ["stage 3", "no plugin brings the stage", "'sotr'", "did you mean 'sort'"]),
     "unknown-medium": ("job", '{ kind = "text" }', '{ kind = "tape" }', "medium =",
                        ["stage 1", "'tape'"]),
     "unknown-medium-key": ("job", '{ kind = "text" }', '{ kind = "text", cod = "ascii" }',

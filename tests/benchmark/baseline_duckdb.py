@@ -1,7 +1,6 @@
-"""Reference chain in DuckDB SQL, no journal: decode, split/type, validate, sort, match, derive, write.
+"""The reference chain as SQL written by hand for DuckDB, without any account of the cards.
 
-What a skilled user would write by hand.  --deck may be cp037 (80-byte records) or ascii (lines).
-Writes out.csv, out.dck (80 columns + LF), rejects.csv (ordinal, reason, card) into --out.
+Reads EBCDIC records of 80 or ASCII lines; writes out.csv, out.dck and rejects.csv into --out.
 """
 
 import argparse

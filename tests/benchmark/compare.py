@@ -29,7 +29,7 @@ PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 def tree_memory(pid: int) -> int:
-    """Return the resident memory of a process and all below it, in bytes; shared pages count in each."""
+    """Return resident bytes of a process and all below it; shared pages count in each."""
     total = 0
     try:
         total += int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * PAGE
@@ -65,7 +65,7 @@ def clear(path: Path) -> None:
 
 
 def same_rows(ours: Path, theirs: Path) -> bool:
-    """Compare two deliveries: the same columns, the same rows in the same order, numbers by value."""
+    """Compare two deliveries: the same columns and rows in the same order, numbers by value."""
     kinds = {
         "station": pl.String,
         "code": pl.String,
@@ -87,29 +87,28 @@ def main() -> None:
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--only", nargs="*", choices=["deckwright", "duckdb", "sort"])
-    parser.add_argument("--memory", default="512MB")
     options = parser.parse_args()
     work: Path = options.work
     work.mkdir(parents=True, exist_ok=True)
     count = int(options.cards)
     deck, master, lines = work / f"{count}.dck", work / "stations.csv", work / f"{count}.txt"
+    generator = [sys.executable, str(HERE / "gen_deck.py"), "--cards", str(count)]
     if not deck.exists():
         subprocess.run(
-            [sys.executable, str(HERE / "gen_deck.py"), "--cards", str(count), "--encoding", "cp037",
-             "--out", str(deck), "--master", str(master)], check=True)  # fmt: skip
+            [*generator, "--encoding", "cp037", "--out", str(deck), "--master", str(master)],
+            check=True,
+        )
     if not lines.exists():
-        subprocess.run(
-            [sys.executable, str(HERE / "gen_deck.py"), "--cards", str(count), "--encoding", "ascii",
-             "--out", str(lines)], check=True)  # fmt: skip
+        subprocess.run([*generator, "--encoding", "ascii", "--out", str(lines)], check=True)
     outs = {name: work / f"out-{name}" for name in ("deckwright", "duckdb", "sort")}
+    ours = [str(BIN / "deckwright"), "run", str(JOB), str(deck), "--out", str(outs["deckwright"])]
+    sql = [sys.executable, str(HERE / "baseline_duckdb.py"), "--deck", str(deck)]
+    sort = ["sort", "--parallel=2", "-S", "512M", "-T", str(work), "-s"]
     commands = {
-        "deckwright": [str(BIN / "deckwright"), "run", str(JOB), str(deck), "--out", str(outs["deckwright"]),
-                       "--workers", "2", "--with", f"stations={master}"],
-        "duckdb": [sys.executable, str(HERE / "baseline_duckdb.py"), "--deck", str(deck), "--master", str(master),
-                   "--out", str(outs["duckdb"]), "--memory", options.memory],
-        "sort": ["sort", "--parallel=2", "-S", "512M", "-T", str(work), "-k1.2,1.9", "-k1.10,1.17", "-s",
-                 str(lines), "-o", str(outs["sort"])],
-    }  # fmt: skip
+        "deckwright": [*ours, "--workers", "2", "--with", f"stations={master}"],
+        "duckdb": [*sql, "--master", str(master), "--out", str(outs["duckdb"])],
+        "sort": [*sort, "-k1.2,1.9", "-k1.10,1.17", str(lines), "-o", str(outs["sort"])],
+    }
     chosen = options.only or list(commands)
     taken: dict[str, list[tuple[float, int]]] = {name: [] for name in chosen}
     for _ in range(options.repeat):
@@ -123,7 +122,8 @@ def main() -> None:
         seconds = " ".join(f"{t:.2f}" for t, _ in runs)
         peak = max(memory for _, memory in runs) / 2**20
         print(
-            f"  {name:<11} median {medians[name]:7.2f} s  ({seconds})  {ratio:5.2f} x deckwright  peak {peak:6.0f} MiB"
+            f"  {name:<11} median {medians[name]:7.2f} s  ({seconds})  {ratio:5.2f} x deckwright"
+            f"  peak {peak:6.0f} MiB"
         )
     if "deckwright" in chosen:
         run = outs["deckwright"]

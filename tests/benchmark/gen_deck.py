@@ -1,10 +1,10 @@
-"""Seeded generator of a synthetic punched-card deck (80-byte records) and its station master.
+"""Make the deck and the master of the reference chain; all stations and observers are invented.
 
-Layout (1-based columns): 1 code | 2-9 station (7 digits + Luhn check digit) | 10-17 date yyyymmdd |
-18-22 amount, hundredths deg F, sign overpunched in col 22 | 23-27 reading, hundredths inch |
-28-47 observer | 48-72 remarks | 73-80 sequence number.
-About 1 % of the cards carry one error (ten kinds, see ERR), 0.5 % name a station missing from the master.
-Cards are drawn in chunks of 250,000 with their own seed, so a shorter deck is a prefix of a longer one.
+Columns from 1: 1 code, 2-9 station with Luhn digit, 10-17 day, 18-22 temperature in 0.01 degree
+Fahrenheit with the sign over column 22, 23-27 rain in 0.01 inch, 28-47 observer, 48-72 remarks,
+73-80 running number. One card in a hundred has one of ten faults (ERR), one in two hundred names a
+station that the master lacks. Every 250,000 cards have a seed of their own, so that a short deck
+is the beginning of a long one.
 """
 
 import argparse

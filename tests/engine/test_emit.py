@@ -68,7 +68,7 @@ CARDS = st.lists(
     max_size=20,
 )
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
-SOON = settings(max_examples=25, deadline=None)
+SOON = settings(max_examples=20, deadline=None)
 
 
 def punch(number: int, card: dict[str, Any]) -> str:

@@ -91,7 +91,7 @@ def deckwright_stages():
     return [TrailerStage]
 '''
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
-SOON = settings(max_examples=25, deadline=None)
+SOON = settings(max_examples=20, deadline=None)
 
 
 @SOON

@@ -21,6 +21,10 @@ COMMANDS = {
 }
 
 
+class _ReaderGoneError(Exception):
+    """The reader of our output has gone; click would call that a failure."""
+
+
 class _Commands(click.Group):
     """Loads a command's module only when it is called, so that --help stays quick."""
 
@@ -35,6 +39,15 @@ class _Commands(click.Group):
         module = importlib.import_module(f"deckwright.cli.{cmd_name}")
         command: click.Command = module.command
         return command
+
+    @override
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            done = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError as error:
+            raise _ReaderGoneError from error
+        return done
 
     @override
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -76,8 +89,8 @@ def main() -> None:
         sys.exit(leaving.exit_code)
     except click.Abort:
         sys.exit(130)
-    except BrokenPipeError:
-        # the reader of our output has gone, such as `head`; that is no fault
+    except _ReaderGoneError:
+        # such as `head`, which has seen enough; what the command does has been done
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:

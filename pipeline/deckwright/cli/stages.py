@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -39,10 +40,14 @@ def _about(registry: Registry, group: str, name: str) -> str:
 
 
 def _model(registry: Registry, kind: str) -> tuple[type[BaseModel], str]:
-    try:
+    if kind in registry.kinds("stages"):
         return registry.stage(kind).config_model, registry.origin("stages", kind)
-    except UnknownKindError:
+    if kind in registry.kinds("media"):
         return registry.medium(kind).config_model, registry.origin("media", kind)
+    every = registry.kinds("stages") + registry.kinds("media")
+    near = difflib.get_close_matches(kind, every, n=2)
+    group = "stage or medium"
+    raise UnknownKindError(group, kind, near or every)
 
 
 def _first_line(model: type[BaseModel]) -> str:

@@ -9,6 +9,7 @@ import platform
 from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -25,6 +26,7 @@ from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
 from deckwright.journal.tables import ENTRY_SCHEMA
 from deckwright.layout.tray import Tray
+from deckwright.plugin.media import Medium
 from deckwright.plugin.stages import Bench, Closing, SinkStage
 from deckwright.report.sheet import control_sheet
 
@@ -132,7 +134,8 @@ def _write_gone(ending: Ending) -> tuple[Tray | None, Tray | None]:
             part = tray.take(np.flatnonzero(inside))
             if len(part):
                 path = ending.run / folder / name
-                path.write_bytes(_encoded(ending.plan, part, records))
+                medium = ending.plan.source.medium.like(Path(deck.path))
+                path.write_bytes(_encoded(medium, part, records))
     return trays[0], trays[1]
 
 
@@ -150,8 +153,7 @@ def deck_files(decks: list[DeckPart]) -> list[str]:
     return names
 
 
-def _encoded(plan: Plan, tray: Tray, records: Mapping[int, bytes]) -> bytes:
-    medium = plan.source.medium
+def _encoded(medium: Medium[Any], tray: Tray, records: Mapping[int, bytes]) -> bytes:
     odd = (
         [place for place, card in enumerate(tray.cards.tolist()) if card in records]
         if records
@@ -201,7 +203,7 @@ def _with_decks(entries: pl.DataFrame, decks: list[DeckPart]) -> pl.DataFrame:
     firsts = pl.DataFrame(
         {
             "first_card": pl.Series([deck.first for deck in decks], dtype=pl.Int64),
-            "deck": [deck.name for deck in decks],
+            "deck": deck_files(decks),
         },
     )
     joined = entries.join_asof(firsts, left_on="card", right_on="first_card")

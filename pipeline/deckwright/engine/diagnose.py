@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.engine.plan import Plan, Step
@@ -45,12 +45,13 @@ def better_reading(
         reasons: how often each reason was given so far.
     """
     worst = _worst(step, reasons)
-    layout = getattr(step.stage, "layout", None)
-    if not isinstance(layout, Layout):
+    layouts = [getattr(later.stage, "layout", None) for later in plan.steps[step.number - 1 :]]
+    layout = next((found for found in layouts if isinstance(found, Layout)), None)
+    if layout is None:
         return worst
     medium = plan.source.medium
     raw = next(iter(medium.read(*sample, _SAMPLE)))
-    now = _share(layout, raw.text, raw.holes, medium.code)
+    now = _share(layout, raw, medium.code)
     found = [
         (share, how)
         for how, share in _readings(plan, layout, sample, raw)
@@ -82,11 +83,11 @@ def _readings(
 ) -> Iterator[tuple[str, float]]:
     medium = plan.source.medium
     for shift in SHIFTS:
-        moved = np.roll(raw.text, -shift, axis=1)
-        turned = None if raw.holes is None else np.roll(raw.holes, -shift, axis=1)
+        holes = None if raw.holes is None else np.roll(raw.holes, -shift, axis=1)
+        moved = replace(raw, text=np.roll(raw.text, -shift, axis=1), holes=holes)
         side = "right" if shift > 0 else "left"
         how = f"a layout shifted {abs(shift)} column{'s' if abs(shift) > 1 else ''} to the {side}"
-        yield how, _share(layout, moved, turned, medium.code)
+        yield how, _share(layout, moved, medium.code)
     for name in CODES:
         if name == medium.code.name:
             continue
@@ -96,19 +97,16 @@ def _readings(
             again = next(iter(other.read(*sample, _SAMPLE)))
         except (DeckwrightError, OptionProblem, ValueError, LookupError):
             continue
-        yield f"code {name!r}", _share(layout, again.text, again.holes, other.code)
+        yield f"code {name!r}", _share(layout, again, other.code)
 
 
-def _share(
-    layout: Layout,
-    text: NDArray[np.uint8],
-    holes: NDArray[np.uint16] | None,
-    code: CodeTable,
-) -> float:
+def _share(layout: Layout, raw: RawTray, code: CodeTable) -> float:
     """Return the share of cards that fail."""
-    _, failures = layout.check(text, holes, legal_patterns(code), undefined(code))
+    text = raw.text
+    _, failures = layout.check(text, raw.holes, legal_patterns(code), undefined(code))
     failed = np.zeros(len(text), np.bool_)
-    for failure in failures:
-        if failure.severity == "fatal":
-            failed[failure.rows] = True
+    rows = [failure.rows for failure in failures if failure.severity == "fatal"]
+    rows += [odd.rows for odd in raw.odd if odd.severity == "fatal"]
+    for failing in rows:
+        failed[failing] = True
     return float(failed.mean()) if len(text) else 0.0

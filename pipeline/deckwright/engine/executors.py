@@ -27,7 +27,7 @@ class WorkerLostError(DeckwrightError):
         self.code = code
         super().__init__(
             f"a worker process ended by itself (exit code {code}); it may have run out of memory: "
-            "run with --workers 1 or raise the job's memory",
+            "run with --workers 1 or lower the job's memory",
         )
 
 

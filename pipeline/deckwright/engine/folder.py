@@ -50,6 +50,7 @@ def run_folder(target: Path) -> Iterator[Path]:
         rename_new(work / "run", target)
     except OSError as error:
         if error.errno in {
+            errno.EFBIG,
             errno.ENOSPC,
             errno.EDQUOT,
             errno.EROFS,

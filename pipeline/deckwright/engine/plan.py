@@ -153,9 +153,9 @@ class _Maker:
         except ConfigError as error:
             self.faults.extend(error.faults)
         except PluginError as error:
-            self.faults.append(
-                self.file.fault(("stage", index, "kind"), f"stage {index + 1}: {error}")
-            )
+            medium = isinstance(error, UnknownKindError) and error.group == "medium"
+            where = ("stage", index, "medium" if medium else "kind")
+            self.faults.append(self.file.fault(where, f"stage {index + 1}: {error}"))
             if not isinstance(error, UnknownKindError):
                 raise
         self._sound = False

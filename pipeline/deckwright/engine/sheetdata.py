@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -34,12 +35,11 @@ def sheet_data(
     versions: Mapping[str, str],
 ) -> ControlData:
     """Return what the control sheet shows."""
-    sizes = {deck.name: deck.path for deck in ending.decks}
     return ControlData(
         title=control["title"],
         decks=[
-            DeckLine(d["name"], d["cards"], _size(sizes[d["name"]]), d["sha256"])
-            for d in control["decks"]
+            DeckLine(d["name"], d["cards"], Path(part.path).stat().st_size, d["sha256"])
+            for d, part in zip(control["decks"], ending.decks, strict=True)
         ],
         stages=[_stage(stage) for stage in control["stages"]],
         equation_holds=control["equation"]["holds"],
@@ -54,12 +54,6 @@ def sheet_data(
         returned_cards=_cards(ending, entries, returned),
         versions=versions,
     )
-
-
-def _size(path: str) -> int:
-    from pathlib import Path  # noqa: PLC0415 # only here
-
-    return Path(path).stat().st_size
 
 
 def _form(ending: Ending, file: str) -> str:
@@ -154,7 +148,7 @@ def _stage_entry(ending: Ending, number: int) -> dict[str, Any]:
     if layout is not None:
         entry["columns"] = {
             f"{first}_{last}": name
-            for name in layout.field_names
+            for name in reversed(layout.field_names)  # a field has the last word over its flag
             for first, last in layout.columns(name)
         }
     return entry

@@ -106,9 +106,11 @@ class _TaskRun:
 
     def _tray(self, tray: Tray, arrival: RawTray | None) -> None:
         rows = self.segment.arrive(tray.cards)
+        arrived = len(tray)
         for step in self.todo.steps:
             tray, rows = self._step(step, tray, rows, arrival)
-        self.place += len(tray)
+        # a stage that asks for its place is the first of a pass, so what comes to the pass counts
+        self.place += arrived
         self.result.left += len(tray)
         if self.spill is None or not len(tray):
             return

@@ -75,20 +75,19 @@ class Journal:
         path = run / "journal" / "journal.json"
         if not path.is_file():
             raise RunFolderError(run, "is not a run folder; it holds no journal")
-        self.index = json.loads(path.read_text(encoding="utf-8"))
-        if self.index["schema"] != SCHEMA:
-            raise RunFolderError(
-                run, f"has a journal of schema {self.index['schema']}, not {SCHEMA}"
-            )
+        try:
+            self.index = json.loads(path.read_text(encoding="utf-8"))
+            schema = self.index["schema"]
+        except (ValueError, KeyError, TypeError) as error:
+            raise RunFolderError(run, "has a damaged journal; its index cannot be read") from error
+        if schema != SCHEMA:
+            raise RunFolderError(run, f"has a journal of schema {schema}, not {SCHEMA}")
         self.run = run
-        self.stages = {int(stage["number"]): stage for stage in self.index["stages"]}
-        self.passes = [
-            PassEntry(
-                p["number"], tuple(p["stages"]), p["sort"], p["resumes"],
-                tuple(TaskEntry(**task) for task in p["tasks"]),
-            )
-            for p in self.index["passes"]
-        ]  # fmt: skip
+        try:
+            self.stages = {int(stage["number"]): stage for stage in self.index["stages"]}
+            self.passes = [_pass_entry(entry) for entry in self.index["passes"]]
+        except (ValueError, KeyError, TypeError) as error:
+            raise RunFolderError(run, "has a damaged journal; its index is incomplete") from error
 
     def deck_of(self, card: int) -> tuple[str, int]:
         """Return the deck that a card came in, and its place there (from 1).
@@ -222,3 +221,9 @@ class Journal:
         for where in self.passes:
             for index in range(len(where.tasks)):
                 yield where, index
+
+
+def _pass_entry(entry: dict[str, Any]) -> PassEntry:
+    tasks = tuple(TaskEntry(**task) for task in entry["tasks"])
+    stages = tuple(entry["stages"])
+    return PassEntry(entry["number"], stages, entry["sort"], entry["resumes"], tasks)

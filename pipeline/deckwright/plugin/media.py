@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Generic, Literal, TypeVar, get_args
+from typing import Any, ClassVar, Generic, Literal, Self, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,6 +184,10 @@ class Medium(ABC, Generic[ConfigT]):
     def record(self, record: bytes) -> bytes:
         """Return an original record, as `OddCards.records` holds it, as it stands in a deck."""
         return record
+
+    def like(self, deck: Path) -> Self:  # noqa: ARG002 # for media that differ from deck to deck
+        """Return the medium as it must be to write cards in the very form of a deck it reads."""
+        return self
 
     def suffix(self) -> str:
         """Return the file suffix for decks of this medium, without the dot."""

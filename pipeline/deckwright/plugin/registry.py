@@ -23,6 +23,8 @@ from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
 from deckwright.plugin.media import Medium
 from deckwright.plugin.stages import Stage
 
+_ONE = {"stages": "stage", "media": "medium"}
+
 
 class Registry:
     """The plugins of one run. Only modules of kinds that are asked for are imported."""
@@ -91,10 +93,10 @@ class Registry:
         found = [point for point in _points(group) if point.name == kind]
         if not found:
             near = difflib.get_close_matches(kind, self.kinds(group), n=2)
-            raise UnknownKindError(group.removesuffix("s"), kind, near or self.kinds(group))
+            raise UnknownKindError(_ONE[group], kind, near or self.kinds(group))
         origins = sorted({_distribution(point) for point in found})
         if len(origins) > 1:
-            raise DuplicateKindError(group.removesuffix("s"), kind, *origins[:2])
+            raise DuplicateKindError(_ONE[group], kind, *origins[:2])
         module = _load(found[0])
         self._bring(group, module, found[0].value, kind, origins[0])
         if (group, kind) not in self._kinds:
@@ -106,6 +108,10 @@ class Registry:
         for classes in hook():
             for brought in classes:
                 key = (group, brought.kind)
+                installed = [p for p in _points(group) if p.name == brought.kind]
+                if kind not in {p.name for p in _points(group)} and installed:
+                    there = _distribution(installed[0])
+                    raise DuplicateKindError(_ONE[group], brought.kind, there, origin)
                 if key in self._kinds and self._kinds[key] is not brought:
                     raise DuplicateKindError(group, brought.kind, self._origin[key], origin)
                 self._kinds[key] = brought

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, ClassVar, Generic, TypeVar, get_args
+from typing import Annotated, Any, ClassVar, Generic, Self, TypeVar, get_args
 
 import numpy as np
+from pydantic import AfterValidator
 from typing_extensions import override
 
 from deckwright.cards.codes import CodeTable
@@ -83,7 +85,7 @@ def unknown_name(what: str, name: str, names: Sequence[str] | Mapping[str, objec
     if near:
         hint = f"; did you mean {' or '.join(map(repr, near))}"
     else:
-        hint = f"; there are: {', '.join(list(names)[:12])}" if names else "; there are none yet"
+        hint = f"; there are: {', '.join(list(names)[:12])}" if names else "; there are none"
     return f"unknown {what} {name!r}{hint}"
 
 
@@ -121,12 +123,43 @@ class Closing:
     cards: int
 
 
+_FEW = 20
+_SHARE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*$")
+
+
+def _is_a_limit(limit: int | str) -> int | str:
+    if isinstance(limit, str) and not _SHARE.match(limit):
+        msg = "should be a number of cards or a share such as '5 %'"
+        raise ValueError(msg)
+    return limit
+
+
+Limit = Annotated[int | str, AfterValidator(_is_a_limit)]
+"""An option: a number of cards, or a share of the deck such as '5 %'."""
+
+
 @dataclass(frozen=True, slots=True)
 class Most:
     """A limit: so many cards, and how the job says it."""
 
     cards: int
     text: str
+
+    @classmethod
+    def of(cls, limit: int | str, cards: int) -> Self:
+        """Return the limit that an option sets for a run of so many cards.
+
+        A share above 0 % stops a deck of fewer than 20 cards only when every card fails, and a
+        deck of one card never.
+        """
+        share = _SHARE.match(str(limit))
+        if share is None:
+            return cls(int(limit), f"{int(limit):,} cards")
+        most = int(cards * float(share[1]) / 100)
+        if 0 < cards < _FEW and float(share[1]) > 0:
+            # such as a few repaired cards: only when all fail is something wrong with the deck
+            most = max(most, cards - 1, 1)
+        return cls(most, str(limit))
 
 
 class Stage(ABC, Generic[ConfigT]):
