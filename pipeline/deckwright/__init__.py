@@ -82,9 +82,9 @@ _HOMES = {
     ),
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.stages": (
-        "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Limit", "Most", "OptionProblem",
-        "Part", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage", "Stage", "StageConfig",
-        "TrayStage", "unknown_name",
+        "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Limit", "Most",
+        "OptionProblem", "Part", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage",
+        "Stage", "StageConfig", "TrayStage", "unknown_name",
     ),
 }  # fmt: skip
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

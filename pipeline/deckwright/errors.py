@@ -21,6 +21,7 @@ Anything else is a defect of the program and keeps its traceback.
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import dataclass
 
 from typing_extensions import override
@@ -83,9 +84,12 @@ class PluginError(DeckwrightError):
 class UnknownKindError(PluginError):
     """No installed plugin brings this kind."""
 
-    def __init__(self, group: str, kind: str, near: list[str]) -> None:
-        self.group, self.kind, self.near = group, kind, near
-        hint = f"; did you mean {' or '.join(map(repr, near))}" if near else ""
+    def __init__(self, group: str, kind: str, known: list[str]) -> None:
+        self.group, self.kind, self.known = group, kind, known
+        near = difflib.get_close_matches(kind, known, n=2)
+        hint = f"; there are: {', '.join(known)}" if known else ""
+        if near:
+            hint = f"; did you mean {' or '.join(map(repr, near))}"
         super().__init__(f"no plugin brings the {group} kind {kind!r}{hint}")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -44,10 +43,8 @@ def _model(registry: Registry, kind: str) -> tuple[type[BaseModel], str]:
         return registry.stage(kind).config_model, registry.origin("stages", kind)
     if kind in registry.kinds("media"):
         return registry.medium(kind).config_model, registry.origin("media", kind)
-    every = registry.kinds("stages") + registry.kinds("media")
-    near = difflib.get_close_matches(kind, every, n=2)
     group = "stage or medium"
-    raise UnknownKindError(group, kind, near or every)
+    raise UnknownKindError(group, kind, registry.kinds("stages") + registry.kinds("media"))
 
 
 def _first_line(model: type[BaseModel]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import importlib.util
 import sys
 from collections.abc import Sequence
@@ -92,8 +91,7 @@ class Registry:
     def _load_point(self, group: str, kind: str) -> None:
         found = [point for point in _points(group) if point.name == kind]
         if not found:
-            near = difflib.get_close_matches(kind, self.kinds(group), n=2)
-            raise UnknownKindError(_ONE[group], kind, near or self.kinds(group))
+            raise UnknownKindError(_ONE[group], kind, self.kinds(group))
         origins = sorted({_distribution(point) for point in found})
         if len(origins) > 1:
             raise DuplicateKindError(_ONE[group], kind, *origins[:2])
