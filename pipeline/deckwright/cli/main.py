@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import sys
@@ -36,7 +37,10 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
+        gc.disable()  # much is made while modules load, and nothing of it is garbage
         module = importlib.import_module(f"deckwright.cli.{cmd_name}")
+        gc.freeze()
+        gc.enable()
         command: click.Command = module.command
         return command
 

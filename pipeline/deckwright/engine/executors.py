@@ -92,12 +92,12 @@ class ProcessExecutor:
         under_way: dict[Pipe, deque[int]] = {pipe: deque() for _, pipe in self._helpers.members}
         given = 0
         while given < len(tasks):
-            self._hand_out(waiting, under_way)
             self._collect(done, under_way, block=not waiting and given not in done)
-            while given in done:
+            self._hand_out(waiting, under_way)
+            if given in done:
                 yield done.pop(given)
                 given += 1
-            if waiting and given < len(tasks):
+            elif waiting:
                 number, task = waiting.popleft()
                 done[number] = self._worker.run(task)
 
@@ -116,10 +116,13 @@ class ProcessExecutor:
     def _collect(
         self, done: dict[int, Result], under_way: dict[Pipe, deque[int]], *, block: bool
     ) -> None:
-        busy = [pipe for pipe, numbers in under_way.items() if numbers]
-        for ready in wait(busy, None if block else 0) if busy else []:
-            pipe = cast("Pipe", ready)
-            done[under_way[pipe].popleft()] = self._receive(pipe)
+        while busy := [pipe for pipe, numbers in under_way.items() if numbers]:
+            found = wait(busy, None if block else 0)
+            for ready in found:
+                pipe = cast("Pipe", ready)
+                done[under_way[pipe].popleft()] = self._receive(pipe)
+            if block or not found:
+                return
 
     def _receive(self, pipe: Pipe) -> Result:
         try:

@@ -38,6 +38,8 @@ class Registry:
         for specs, _ in GROUPS.values():
             self._manager.add_hookspecs(specs)
         self._manager.add_hookspecs(ObserverSpecs)
+        # read once: looking through all distributions takes some milliseconds
+        self._installed = entry_points()
         self._kinds: dict[tuple[str, str], type[Any]] = {}
         self._origin: dict[tuple[str, str], str] = {}
         for path in files:
@@ -66,7 +68,7 @@ class Registry:
     def kinds(self, group: str) -> list[str]:
         """Return the names of all kinds that can be asked for."""
         loaded = {kind for where, kind in self._kinds if where == group}
-        return sorted(loaded | {point.name for point in _points(group)})
+        return sorted(loaded | {point.name for point in self._points(group)})
 
     def observe(self, hook: str, **facts: object) -> None:
         """Call a hook of every observer.
@@ -75,7 +77,7 @@ class Registry:
             PluginLoadError: an observer cannot be loaded.
             ObserverError: one of them raised.
         """
-        for point in _points("observers"):
+        for point in self._points("observers"):
             if not self._manager.has_plugin(point.value):
                 self._register(_load(point), point.value, point.name, _distribution(point))
         try:
@@ -89,7 +91,7 @@ class Registry:
         return self._kinds[group, kind]
 
     def _load_point(self, group: str, kind: str) -> None:
-        found = [point for point in _points(group) if point.name == kind]
+        found = [point for point in self._points(group) if point.name == kind]
         if not found:
             raise UnknownKindError(_ONE[group], kind, self.kinds(group))
         origins = sorted({_distribution(point) for point in found})
@@ -106,14 +108,17 @@ class Registry:
         for classes in hook():
             for brought in classes:
                 key = (group, brought.kind)
-                installed = [p for p in _points(group) if p.name == brought.kind]
-                if kind not in {p.name for p in _points(group)} and installed:
+                installed = [p for p in self._points(group) if p.name == brought.kind]
+                if kind not in {p.name for p in self._points(group)} and installed:
                     there = _distribution(installed[0])
                     raise DuplicateKindError(_ONE[group], brought.kind, there, origin)
                 if key in self._kinds and self._kinds[key] is not brought:
                     raise DuplicateKindError(group, brought.kind, self._origin[key], origin)
                 self._kinds[key] = brought
                 self._origin[key] = origin
+
+    def _points(self, group: str) -> list[EntryPoint]:
+        return list(self._installed.select(group=f"{PROJECT}.{group}"))
 
     def _others(self, module: ModuleType) -> list[Any]:
         return [plugin for plugin in self._manager.get_plugins() if plugin is not module]
@@ -147,10 +152,6 @@ class Registry:
         for group, (_, hook) in GROUPS.items():
             if hasattr(module, hook):
                 self._bring(group, module, spec.name, path.stem, origin)
-
-
-def _points(group: str) -> list[EntryPoint]:
-    return list(entry_points(group=f"{PROJECT}.{group}"))
 
 
 def _distribution(point: EntryPoint) -> str:
