@@ -139,10 +139,13 @@ class TextLines(Medium[TextConfig]):
     ) -> bytes:
         self.must_be_characters(text, holes, alphabet)
         own = self.own_text(text, alphabet)
-        self.must_fit(own, np.arange(256) != LF, self.code.alphabet)
+        raw = own.tobytes()
+        if b"\n" in raw:
+            self.must_fit(own, np.arange(256) != LF, self.code.alphabet)
         count, width = own.shape
         lines = np.full((count, width + 2), LF, np.uint8)
-        raw = own.tobytes().translate(self._to_raw)
+        if not self._plain:
+            raw = raw.translate(self._to_raw)
         lines[:, :width] = np.frombuffer(raw, np.uint8).reshape(count, width)
         sizes = np.full(count, width) if lengths is None else lengths.astype(np.int64)
         return _with_ends(lines, sizes, crlf=self.config.line_end == "crlf")

@@ -85,7 +85,11 @@ def punch(number: int, card: dict[str, Any]) -> str:
 
 def chain(*outputs: dict[str, Any], code: str = "latin-1", **medium: Any) -> list[dict[str, Any]]:
     return [
-        {"kind": "decode", "medium": {"kind": "text", "code": code, **medium}},
+        {
+            "kind": "decode",
+            "medium": {"kind": "text", "code": code, **medium},
+            "most_returned": "100 %",
+        },
         {"kind": "validate", "layout": "cards", "most_returned": "100 %"},
         {"kind": "emit", "output": list(outputs)},
     ]
@@ -270,9 +274,8 @@ def test_returned_and_kept_lines_are_all_lines_byte_for_byte(
     end, shop, room, lines, shorter, sizes
 ) -> None:
     folder = room()
-    medium = {"line_end": "crlf"} if end == b"\r\n" else {}
     output = {"file": "o.csv", "form": "csv", "columns": ["card"]}
-    job = shop.job(folder, chain(output, shorter=shorter, **medium), {"cards": LAYOUT})
+    job = shop.job(folder, chain(output, shorter=shorter), {"cards": LAYOUT})
     data = b"".join(line + end for line in lines)
     if data.startswith((b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf")):
         return  # read as a byte-order mark, which has tests of its own
@@ -326,7 +329,8 @@ def test_returned_and_kept_holes_are_all_holes(shop, room, cards, spare, sizes) 
             pairs[3, 0] |= 0x80
         records.append(pairs.tobytes())
     stages = chain({"file": "o.cbn", "form": "deck"})
-    stages[0] = {"kind": "decode", "medium": {"kind": "column-binary", "record_length": 10}}
+    medium = {"kind": "column-binary", "record_length": 10}
+    stages[0] = {"kind": "decode", "medium": medium, "most_returned": "100 %"}
     short = 'record_length = 10\n[[field]]\nname = "key"\ncolumns = "1-2"\nkind = "text"\n'
     job = shop.job(folder, stages, {"cards": short})
     run = shop.run(job, shop.deck(folder / "d.cbn", b"".join(records)), sizes=sizes).folder

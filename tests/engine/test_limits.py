@@ -28,7 +28,7 @@ def test_the_limit_of_returned_cards_is_kept_however_the_deck_is_cut(
     job = shop.job(folder, stages)
     deck = shop.deck(folder / "deck.txt", cards)
     bad = sum("A" in card for card in cards)
-    most = limit if isinstance(limit, int) else len(cards) * int(limit.split()[0]) // 100
+    most = limit if isinstance(limit, int) else most_of(len(cards), int(limit.split()[0]))
     if bad > most:
         with pytest.raises(TooManyReturnedError, match="not-a-digit in field 'item'"):
             shop.run(job, deck, sizes=sizes)
@@ -38,12 +38,18 @@ def test_the_limit_of_returned_cards_is_kept_however_the_deck_is_cut(
         assert shop.run(job, deck, sizes=sizes).returned == bad
 
 
+def most_of(cards: int, share: int) -> int:
+    """A share; below 20 cards, and above 0 %, all but one, so that a few repairs may fail again."""
+    most = cards * share // 100
+    return max(most, cards - 1, 1) if cards < 20 and share else most
+
+
 def test_the_message_names_the_reason_though_the_first_cards_are_good(shop, tmp_path) -> None:
     job = shop.job(tmp_path, [*shop.chain()[:1], {"kind": "validate", "layout": "receipts"},
                               *shop.chain()[2:]])  # fmt: skip
-    good = shop.deck(tmp_path / "good.txt", [shop.receipt(1)] * 3)
-    bad = shop.deck(tmp_path / "bad.txt", ["0000A00100{"] * 5)
+    good = shop.deck(tmp_path / "good.txt", [shop.receipt(1)] * 9)
+    bad = shop.deck(tmp_path / "bad.txt", ["0000A00100{"] * 12)
     said = shop.say("run", job, good, bad, "--out", tmp_path / "run", "--workers", 1)
     assert said.code == 4
-    assert "stage 2 (validate): 5 of 8 cards failed, above the limit of 50 %" in said.err
+    assert "stage 2 (validate): 12 of 21 cards failed, above the limit of 50 %" in said.err
     assert "not-a-digit in field 'item' (columns 1-5" in said.err

@@ -53,7 +53,7 @@ class InlineExecutor:
     def start(self, recipe: Recipe, plan: Plan) -> None:
         """Make the one worker."""
         settle_process()
-        self._worker = Worker(recipe, plan)
+        self._worker = Worker(recipe, plan, keeps_parts=True)
 
     def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
         """Run tasks one by one."""
@@ -80,7 +80,7 @@ class ProcessExecutor:
     def start(self, recipe: Recipe, plan: Plan) -> None:
         """Tell the helpers what they work on; they load the plan while this process goes on."""
         settle_process()
-        self._worker = Worker(recipe, plan)
+        self._worker = Worker(recipe, plan, keeps_parts=True)
         for _, pipe in self._helpers.members:
             pipe.send(recipe)
 

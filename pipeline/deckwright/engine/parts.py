@@ -17,10 +17,14 @@ from deckwright.plugin.stages import Part
 
 
 class PartWriter:
-    """The stretches that one task writes, one work file for each output."""
+    """The stretches that one task writes, one for each output.
 
-    def __init__(self, work: Path, name: str) -> None:
-        self._work, self._name = work, name
+    keep: hold them in memory, in a task of the process that joins them; else in work files.
+    """
+
+    def __init__(self, work: Path, name: str, *, keep: bool) -> None:
+        self._work, self._name, self._keep = work, name, keep
+        self._kept: dict[str, list[bytes | memoryview]] = {}
         self._files: dict[str, FileIO] = {}
         self._rows: dict[str, int] = {}
         self._cards: dict[str, list[np.ndarray[tuple[int], np.dtype[np.int64]]]] = {}
@@ -28,16 +32,21 @@ class PartWriter:
     def add(self, parts: list[Part]) -> None:
         """Append what a sink made of one tray."""
         for part in parts:
-            if part.file not in self._files:
-                path = parts_folder(self._work) / f"{self._name}-{len(self._files)}"
-                self._files[part.file] = path.open("xb", buffering=0)
-                self._rows[part.file] = 0
-            view = memoryview(part.data)
-            while view:
-                view = view[self._files[part.file].write(view) :]
-            self._rows[part.file] += part.rows
+            self._rows[part.file] = self._rows.get(part.file, 0) + part.rows
+            if self._keep:
+                self._kept.setdefault(part.file, []).append(part.data)
+            else:
+                self._write(part)
             if part.cards is not None:
                 self._cards.setdefault(part.file, []).append(part.cards)
+
+    def _write(self, part: Part) -> None:
+        if part.file not in self._files:
+            path = parts_folder(self._work) / f"{self._name}-{len(self._files)}"
+            self._files[part.file] = path.open("xb", buffering=0)
+        view = memoryview(part.data)
+        while view:
+            view = view[self._files[part.file].write(view) :]
 
     def close(self) -> None:
         """Close the work files."""
@@ -47,14 +56,16 @@ class PartWriter:
     def files(self) -> list[PartFile]:
         """Return what was written; the cards of partial outputs go into the journal."""
         found = []
-        for number, name in enumerate(self._files):
+        for number, name in enumerate(self._rows):
             path = parts_folder(self._work) / f"{self._name}-{number}"
             cards = self._cards.get(name)
             if cards is not None:
                 journal = journal_folder(self._work) / f"{self._name}.lines-{name}.parquet"
                 write_parquet(pl_cards(np.concatenate(cards)), journal)
-            size = path.stat().st_size
-            found.append(PartFile(name, str(path), size, self._rows[name], cards is None))
+            kept = self._kept.get(name, [])
+            size = sum(map(len, kept)) if self._keep else path.stat().st_size
+            place = "" if self._keep else str(path)
+            found.append(PartFile(name, place, size, self._rows[name], cards is None, kept))
         return found
 
 
@@ -70,6 +81,11 @@ class Joiner:
 
     def add(self, part: PartFile) -> None:
         """Append a stretch and remove its work file."""
+        self.rows += part.rows
+        for block in part.kept:
+            self._put(block)
+        if not part.path:
+            return
         path = Path(part.path)
         if part.size:
             with path.open("rb", buffering=0) as source:
@@ -77,7 +93,6 @@ class Joiner:
                     self._hash.update(data)
                 self._copy(source.fileno(), part.size)
         path.unlink()
-        self.rows += part.rows
 
     def _copy(self, source: int, size: int) -> None:
         """Append a whole file inside the kernel; its bytes never come into this process."""
@@ -85,7 +100,7 @@ class Joiner:
         while size:
             size -= os.sendfile(self._file.fileno(), source, None, size)
 
-    def _put(self, block: bytes) -> None:
+    def _put(self, block: bytes | memoryview) -> None:
         self._hash.update(block)
         self.size += len(block)
         view = memoryview(block)

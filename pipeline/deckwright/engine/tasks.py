@@ -61,13 +61,17 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class PartFile:
-    """A stretch of an output, written by one task. cards: journal file of its cards, '' = all."""
+    """A stretch of an output, made by one task.
+
+    whole: it has a row for every card of the task. kept: its bytes, when there is no work file.
+    """
 
     file: str
     path: str
     size: int
     rows: int
     whole: bool
+    kept: list[bytes | memoryview] = field(default_factory=list)
 
 
 ReasonKey = tuple[int, str, str, str, str]

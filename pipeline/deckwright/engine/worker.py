@@ -41,8 +41,18 @@ Arrival = tuple[Tray, RawTray | None]
 class Worker:
     """The stages of a plan, opened as they are needed."""
 
-    def __init__(self, recipe: Recipe, plan: Plan | None = None) -> None:
+    def __init__(
+        self, recipe: Recipe, plan: Plan | None = None, *, keeps_parts: bool = False
+    ) -> None:
+        """Take what is to be run.
+
+        Args:
+            recipe: the run.
+            plan: its plan, if it is loaded already.
+            keeps_parts: hand stretches of outputs over in memory; only in the process that joins.
+        """
         self.recipe = recipe
+        self.keeps_parts = keeps_parts
         self.work = Path(recipe.work)
         self.plan = plan or load_plan(Path(recipe.job), recipe.replaced)
         self._open: set[int] = set()
@@ -84,7 +94,7 @@ class _TaskRun:
         spill = spill_folder(worker.work)
         self.spill = None if todo.last else SpillWriter(spill / f"{self.name}.cards")
         self.gone = SpillWriter(spill / f"{self.name}.gone")
-        self.parts = PartWriter(worker.work, self.name)
+        self.parts = PartWriter(worker.work, self.name, keep=worker.keeps_parts)
 
     def run(self) -> Result:
         try:

@@ -36,7 +36,9 @@ class CharacterSet(Hashable, Protocol):
         """Return internal bytes as UTF-8."""
 
 
-def series(values: Values, name: str, alphabet: CharacterSet | None = None) -> pl.Series:
+def series(
+    values: Values, name: str, alphabet: CharacterSet | None = None, *, trim: bool = True
+) -> pl.Series:
     """Return a field as a Polars series: Int64, Decimal, Date or String; missing is null.
 
     Text loses its trailing blanks; holes are written as `12-1`, columns parted by a blank.
@@ -45,6 +47,7 @@ def series(values: Values, name: str, alphabet: CharacterSet | None = None) -> p
         values: the field over n cards.
         name: name of the series.
         alphabet: what internal bytes stand for; None: Latin-1.
+        trim: cut trailing blanks of text.
     """
     valid = _bitmap(values.missing)
     count = len(values)
@@ -60,7 +63,7 @@ def series(values: Values, name: str, alphabet: CharacterSet | None = None) -> p
         case "date":
             return _arrow(name, na.date32(), count, [valid, _flat(values.data, np.int32)])
         case "text":
-            return _text_series(values, name, valid, alphabet)
+            return _text_series(values, name, valid, alphabet, trim=trim)
         case "holes":
             texts = pl.Series(name, _hole_texts(values.data.astype(np.uint16)), dtype=pl.String)
             absent = np.zeros(count, np.bool_) if values.missing is None else values.missing
@@ -86,7 +89,12 @@ def _arrow(name: str, schema: Any, count: int, buffers: list[Any]) -> pl.Series:
 
 
 def _text_series(
-    values: Values, name: str, valid: NDArray[np.uint8] | None, alphabet: CharacterSet | None
+    values: Values,
+    name: str,
+    valid: NDArray[np.uint8] | None,
+    alphabet: CharacterSet | None,
+    *,
+    trim: bool,
 ) -> pl.Series:
     cells = _flat(values.data, np.uint8)
     count, width = cells.shape
@@ -104,7 +112,7 @@ def _text_series(
     offsets = np.zeros(count + 1, np.int64)
     offsets[1:] = ends
     out = _arrow(name, na.large_string(), count, [valid, offsets, raw])
-    padded = bool((cells[:, -1] == BLANK).any())
+    padded = trim and bool((cells[:, -1] == BLANK).any())
     return out.str.strip_chars_end(" ") if padded else out
 
 

@@ -15,6 +15,8 @@ from deckwright.cards.matrix import rows_of
 from deckwright.cards.values import Values
 from deckwright.layout.expressions import series, values_of
 
+_BLANK = 32
+
 
 class FieldReader(Protocol):
     """What a tray needs of a layout."""
@@ -123,7 +125,15 @@ class Tray:
         """Return fields as a Polars frame."""
         names = list(names)
         self.load(name for name in names if name != "card")
-        return pl.DataFrame([self[name] for name in names])
+        # blanks are cut from all texts at once: a call for each costs more than the cutting
+        padded = [name for name in names if name != "card" and _is_padded(self.values(name))]
+        frame = pl.DataFrame([self._series(name) for name in names])
+        return frame.with_columns(pl.col(padded).str.strip_chars_end(" ")) if padded else frame
+
+    def _series(self, name: str) -> pl.Series:
+        if name == "card":
+            return pl.Series("card", self.cards)
+        return series(self.values(name), name, self.code.alphabet, trim=False)
 
     def remember(self, values: Mapping[str, Values]) -> None:
         """Keep fields that a layout in force has just read from this very tray."""
@@ -188,6 +198,12 @@ class Tray:
             added={name: values.take(rows) for name, values in self.added.items()},
             _read={},
         )
+
+
+def _is_padded(values: Values) -> bool:
+    if values.kind != "text" or not values.data.shape[1]:
+        return False
+    return bool((values.data[:, -1] == _BLANK).any())
 
 
 def _seal(values: Values) -> None:
