@@ -219,3 +219,33 @@ def test_what_a_layout_tells_of_its_fields():
     assert layout.columns("x_flag") == [(1, 4)]
     assert two_types().columns("note") == [(5, 9), (9, 9)]
     assert layout.columns("z") == []
+
+
+def test_values_and_their_flags_repeat_with_the_step_of_the_group() -> None:
+    # an invented month record: 31 values of five columns, each with a flag letter behind it
+    table = {
+        "record_length": 207,
+        "field": [
+            {"name": "station", "columns": "1-21", "kind": "text"},
+            {
+                "name": "value_{n:02}", "columns": "22-26", "kind": "whole", "fill": " ",
+                "sign": "leading", "missing_values": ["-9999"], "repeat": 31, "step": 6,
+            },
+            {"name": "mark_{n:02}", "columns": "27", "kind": "text", "repeat": 31, "step": 6},
+        ],
+    }  # fmt: skip
+    spec = LayoutSpec.model_validate(table)
+    assert layout_problems(spec) == []
+    layout = Layout(spec, "month")
+    assert layout.columns("value_02") == [(28, 32)]
+    assert layout.columns("mark_31") == [(207, 207)]
+    groups = "".join(f"{day - 16:5}{'Q' if day % 2 else ' '}" for day in range(1, 31)) + "-9999 "
+    text = np.frombuffer(f"{'ORRIN 1':21}{groups}".encode(), np.uint8).reshape(1, -1)
+    values, failures = layout.check(text)
+    assert failures == []
+    assert [int(values[f"value_{day:02}"].data[0]) for day in range(1, 31)] == list(range(-15, 15))
+    assert values["value_31"].missing is not None
+    assert values["mark_01"].data.tobytes() == b"Q"
+    base = np.full((1, 207), 32, np.uint8)
+    assert layout.write(values, base) == []
+    assert base[0, :201].tobytes() == text[0, :201].tobytes()

@@ -57,6 +57,8 @@ FAULTY = [
     (field(overpunch={"11": "a", "12": "a"}), "overpunch", "both zones have the same word"),
     (field(overpunch={"11": " "}), "overpunch", "should be Latin-1 text and not blank"),
     (field(repeat=2), "name", "a repeated field, and only that, holds {n} in its name"),
+    (field(step=9), "step", "a step goes with repeat"),
+    ({**field("1-5", repeat=2, step=4, shares=True), "name": "x_{n}"}, "step", "a step of 4 is less than the 5"),
     ({**field(), "name": "x_{n}"}, "name", "a repeated field, and only that, holds {n}"),
     ({**field(), "name": "card"}, "name", "the name 'card' is reserved"),
     ({**field(), "name": "card_type"}, "name", "the name 'card_type' is reserved"),

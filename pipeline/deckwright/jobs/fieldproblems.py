@@ -15,7 +15,7 @@ Problem = tuple[Path, str]
 MAX_DIGITS = 18
 """Digits of the longest number that 64 bits hold whatever its digits are."""
 
-_EVERY_KIND = "name columns kind label unit role blank severity repeat first shares"
+_EVERY_KIND = "name columns kind label unit role blank severity repeat step first shares"
 _NUMBER = "justify fill sign plus low high missing_values overpunch zone_alone check"
 _OPTIONS = {
     "text": "justify fill missing_values check",
@@ -61,6 +61,11 @@ def _option_problems(field: FieldSpec) -> Iterator[Problem]:
         yield ("blank",), what + ", ".join(map(repr, blanks))
     if field.has_place != (field.repeat is not None):
         yield ("name",), "a repeated field, and only that, holds {n} in its name"
+    if field.step is not None and field.repeat is None:
+        yield ("step",), "a step goes with repeat"
+    elif field.step is not None and field.step < field.width:
+        what = f"a step of {field.step} is less than the {field.width} columns of the field"
+        yield ("step",), what
     if field.kind == "choice" and not field.choices:
         yield ("choices",), "a choice needs 'choices'"
     if field.kind == "date" and not field.form:

@@ -145,6 +145,10 @@ class FieldSpec(ColumnsModel):
     """What a failed check of this field means."""
     repeat: int | None = Field(default=None, ge=1, le=MAX_WIDTH)
     """So many fields of this shape side by side."""
+    step: int | None = Field(default=None, ge=1, le=MAX_WIDTH)
+    """Columns from the start of one repeated field to the start of the next; left out: its width,
+    so that they stand side by side. A larger step leaves room for what belongs to each value, such
+    as flag letters that are repeated fields of their own."""
     first: int = Field(default=1, ge=0)
     """Number of the first repeated field."""
     shares: bool = False
@@ -196,13 +200,13 @@ class FieldSpec(ColumnsModel):
         return f"{self.name}_flag" if self.overpunch else ""
 
     def expanded(self) -> list[FieldSpec]:
-        """Return the field, or the fields side by side that `repeat` asks for."""
+        """Return the field, or the fields that `repeat` asks for."""
         if self.repeat is None:
             return [self]
         return [self._nth(number) for number in range(self.repeat)]
 
     def _nth(self, number: int) -> FieldSpec:
-        step = number * self.width
+        step = number * (self.step or self.width)
         check = self.check
         if check and check.digit_columns:
             moved = shifted(check.digit_columns, step)
@@ -214,6 +218,7 @@ class FieldSpec(ColumnsModel):
             "columns": shifted(self.columns, step),
             "check": check,
             "repeat": None,
+            "step": None,
         }
         return self.model_copy(update=change)
 
