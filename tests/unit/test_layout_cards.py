@@ -11,24 +11,7 @@ from hypothesis import strategies as st
 
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.layout.reading import Layout
-
-
-def compiled(**tables):
-    spec = LayoutSpec.model_validate(tables)
-    assert layout_problems(spec) == []
-    return Layout(spec, "test")
-
-
-def one_field(width, *, first=1, length=80, **options):
-    columns = f"{first}-{first + width - 1}"
-    field = {"name": "x", "columns": columns, **options}
-    return compiled(record_length=length, field=[field])
-
-
-def deck(*texts, first=1, length=80):
-    cards = ["*" * (first - 1) + text for text in texts]
-    raw = "".join(card.ljust(length, "*") for card in cards).encode("latin-1")
-    return np.frombuffer(raw, np.uint8).reshape(len(texts), length)
+from layout_cards import compiled, deck, one_field
 
 
 def marked(layout, text, *, illegal=(), bad=""):

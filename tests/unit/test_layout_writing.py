@@ -10,23 +10,11 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from deckwright.cards.values import Values
-from deckwright.jobs.layouts import LayoutSpec, layout_problems
-from deckwright.layout.reading import Layout
+from layout_cards import compiled, one_field
 
 EPOCH = dt.date(1970, 1, 1)
 FORMS = ["YYYYMMDD", "YYMMDD", "DDMMYY", "DD/MM/YYYY", "YYYY-MM-DD", "YYYYMM", "YYDDD", "YYYY.DDD",
          "MMYY", "YYYY", "MM*DD*YY"]  # fmt: skip
-
-
-def compiled(**tables):
-    spec = LayoutSpec.model_validate(tables)
-    assert layout_problems(spec) == []
-    return Layout(spec, "test")
-
-
-def one_field(width, *, first=1, length=80, **options):
-    columns = f"{first}-{first + width - 1}"
-    return compiled(record_length=length, field=[{"name": "x", "columns": columns, **options}])
 
 
 def blank(count, length=80):
