@@ -31,7 +31,7 @@ from deckwright import (
 
 
 class BlocksConfig(MediumConfig):
-    """Options of the medium `blocks`."""
+    """Records of one fixed length, without line ends, in any single-byte code."""
 
     kind: str = "blocks"
     """Which medium."""

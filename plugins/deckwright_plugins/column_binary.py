@@ -43,7 +43,7 @@ _UPPER, _LOWER, _STEP = np.uint16(0x3F00), np.uint16(0x003F), np.uint16(2)
 
 
 class ColumnBinaryConfig(MediumConfig):
-    """Options of the medium `column-binary`."""
+    """All holes of a card: two bytes a column, six rows in each."""
 
     kind: str = "column-binary"
     """Which medium."""

@@ -30,8 +30,8 @@ class KeyConfig(ConfigModel):
     missing: Literal["first", "last"] = "last"
     """Where cards stand whose field has no value."""
     collate: Literal["ascii", "ebcdic", "card"] | list[str] = "ascii"
-    """Order of characters for a text: by ASCII, by EBCDIC, by the code positions of the card code
-    (ISO 6586), or a list of texts in the wanted order (others come after them)."""
+    """Order of characters for a text: by ASCII; by EBCDIC (code page 037); by the deck's own code;
+    or a list of texts in the wanted order (others come after them)."""
 
 
 class SortConfig(StageConfig):

@@ -34,7 +34,7 @@ _NO_LINES = np.zeros(0, np.int64)
 
 
 class TextConfig(MediumConfig):
-    """Options of the medium `text`."""
+    """Lines of text, one card a line."""
 
     kind: str = "text"
     """Which medium."""

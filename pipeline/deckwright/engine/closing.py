@@ -255,6 +255,7 @@ def _control(ending: Ending) -> dict[str, object]:
                 "name": d.name,
                 "cards": d.cards,
                 "first_card": d.first,
+                "size": Path(d.path).stat().st_size,
                 "sha256": ending.hashes[d.path],
             }
             for d in ending.decks
