@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from deckwright.errors import PluginError
+from deckwright.jobs.describe import described_schema
 from deckwright.jobs.job import JobSpec
 from deckwright.jobs.layouts import LayoutSpec
 from deckwright.plugin.registry import Registry
@@ -22,7 +23,7 @@ from deckwright.plugin.registry import Registry
 )
 def command(out: Path | None) -> None:
     """Print the JSON Schemas of job and layout files, or write them into a folder."""
-    schemas = {"job": job_schema(), "layout": LayoutSpec.model_json_schema()}
+    schemas = {"job": job_schema(), "layout": described_schema(LayoutSpec)}
     if out is None:
         click.echo(json.dumps(schemas, indent=2, ensure_ascii=False))
         return
@@ -36,12 +37,12 @@ def command(out: Path | None) -> None:
 def job_schema() -> dict[str, Any]:
     """Return the schema of a job file with the options of every stage kind that can be loaded."""
     registry = Registry()
-    schema = JobSpec.model_json_schema()
+    schema = described_schema(JobSpec)
     kinds = []
     for kind in registry.kinds("stages"):
         try:
-            options = registry.stage(kind).config_model.model_json_schema(
-                ref_template=f"#/$defs/{kind}.{{model}}"
+            options = described_schema(
+                registry.stage(kind).config_model, ref_template=f"#/$defs/{kind}.{{model}}"
             )
         except PluginError:
             continue

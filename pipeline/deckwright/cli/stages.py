@@ -9,6 +9,7 @@ import click
 from pydantic import BaseModel
 
 from deckwright.errors import PluginError, UnknownKindError
+from deckwright.jobs.describe import described_schema
 from deckwright.plugin.registry import Registry
 
 
@@ -53,7 +54,7 @@ def _first_line(model: type[BaseModel]) -> str:
 
 def options(model: type[BaseModel]) -> Iterator[str]:
     """Yield a line for each option of a model, tables inside it indented."""
-    schema = model.model_json_schema()
+    schema = described_schema(model)
     yield from _table(schema, schema.get("$defs", {}), "  ")
 
 

@@ -13,7 +13,7 @@ from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 if TYPE_CHECKING:
-    from deckwright.engine.tasks import Result
+    from deckwright.engine.tasks import Result, Task
     from deckwright.engine.worker import Worker
 
 Pipe: TypeAlias = "Connection[Any, Any]"
@@ -87,21 +87,27 @@ def serve(pipe: Pipe) -> None:
     from deckwright.engine.process import settle_process  # noqa: PLC0415 # heavy
     from deckwright.engine.worker import Worker  # noqa: PLC0415 # heavy
 
-    worker: Worker | None = None
+    worker: Worker | BaseException
     try:
         recipe = pipe.recv()
+        settle_process()
+        try:
+            worker = Worker(recipe)
+        except BaseException as error:  # noqa: BLE001 # answered to the first task
+            worker = error
         while True:
-            task = pipe.recv()
-            try:
-                if worker is None:
-                    settle_process()
-                    worker = Worker(recipe)
-                answer: Result | BaseException = worker.run(task)
-            except BaseException as error:  # noqa: BLE001 # the main process raises it
-                answer = error
-            _send(pipe, answer)
+            _send(pipe, _answer(worker, pipe.recv()))
     except (EOFError, OSError):
         return
+
+
+def _answer(worker: Worker | BaseException, task: Task) -> Result | BaseException:
+    if isinstance(worker, BaseException):
+        return worker
+    try:
+        return worker.run(task)
+    except BaseException as error:  # noqa: BLE001 # the main process raises it
+        return error
 
 
 def _send(pipe: Pipe, answer: Result | BaseException) -> None:

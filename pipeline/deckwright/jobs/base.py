@@ -11,6 +11,5 @@ class ConfigModel(BaseModel):
     model_config = ConfigDict(
         extra="forbid",
         frozen=True,
-        use_attribute_docstrings=True,
         validate_default=False,
     )
