@@ -84,6 +84,7 @@ class Joiner:
         self.rows += part.rows
         for block in part.kept:
             self._put(block)
+        part.kept.clear()  # results live to the end of the run, their bytes must not
         if not part.path:
             return
         path = Path(part.path)
