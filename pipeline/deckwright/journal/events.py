@@ -14,6 +14,8 @@ from deckwright.journal.reader import Event, Journal, PassEntry
 
 _CHANGE = re.compile(r"^s(\d+)_(before|after|met)(?:_(.+))?$")
 _SPAN = re.compile(r"^\d+_\d+$")
+ORDERED = 200_000
+"""Cards up to which the events of a run come in the order of the cards."""
 
 
 def events(
@@ -24,7 +26,10 @@ def events(
     field: str = "",
     reason: str = "",
 ) -> Iterator[Event]:
-    """Yield the events of a run by card and stage; each filter narrows them.
+    """Yield the events of a run; each filter narrows them.
+
+    They come by card and stage, but for a run of more cards than ORDERED, all of whose events
+    are not held at once: there they come as the journal holds them, pass by pass.
 
     Args:
         journal: the journal.
@@ -33,14 +38,18 @@ def events(
         field: only events that concern this field.
         reason: only events with this reason.
     """
+    wanted = (
+        event
+        for event in _all(journal, card)
+        if (stage is None or event["stage"] == stage)
+        and (not field or _concerns(event, field))
+        and (not reason or event.get("reason") == reason)
+    )
+    if card is None and journal.count > ORDERED:
+        yield from wanted
+        return
     found: dict[tuple[int, int], list[Event]] = defaultdict(list)
-    for event in _all(journal, card):
-        if stage is not None and event["stage"] != stage:
-            continue
-        if field and not _concerns(event, field):
-            continue
-        if reason and event.get("reason") != reason:
-            continue
+    for event in wanted:
         found[event["card"], event["stage"]].append(event)
     for key in sorted(found):
         yield from found[key]

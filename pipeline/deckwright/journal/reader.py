@@ -89,6 +89,11 @@ class Journal:
         except (ValueError, KeyError, TypeError) as error:
             raise RunFolderError(run, "has a damaged journal; its index is incomplete") from error
 
+    @property
+    def count(self) -> int:
+        """Return the number of cards that the run read."""
+        return sum(int(deck["cards"]) for deck in self.index["decks"])
+
     def deck_of(self, card: int) -> tuple[str, int]:
         """Return the deck that a card came in, and its place there (from 1).
 
@@ -100,10 +105,9 @@ class Journal:
         for deck in reversed(self.index["decks"]):
             if deck["first_card"] <= card < deck["first_card"] + deck["cards"]:
                 return deck["name"], card - deck["first_card"] + 1
-        total = sum(deck["cards"] for deck in self.index["decks"])
         if self.added_in(card):
             return "", 0
-        msg = f"there is no card {card}; the run has cards 1 to {total}"
+        msg = f"there is no card {card}; the run has cards 1 to {self.count}"
         raise NoSuchCardError(msg)
 
     def added_in(self, card: int) -> tuple[int, int] | None:
