@@ -87,30 +87,30 @@ class ProcessExecutor:
     def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
         """Hand tasks out in order; results may come in any order and are given in theirs."""
         assert self._worker is not None  # noqa: S101 # start comes first
-        waiting = deque(enumerate(tasks))
+        waiting = deque(range(len(tasks)))
         done: dict[int, Result] = {}
         under_way: dict[Pipe, deque[int]] = {pipe: deque() for _, pipe in self._helpers.members}
         given = 0
         while given < len(tasks):
             self._collect(done, under_way, block=not waiting and given not in done)
-            self._hand_out(waiting, under_way)
+            self._hand_out(tasks, waiting, under_way)
             if given in done:
                 yield done.pop(given)
                 given += 1
             elif waiting:
-                number, task = waiting.popleft()
-                done[number] = self._worker.run(task)
+                number = waiting.popleft()
+                done[number] = self._worker.run(tasks[number])
 
     def _hand_out(
-        self, waiting: deque[tuple[int, Task]], under_way: dict[Pipe, deque[int]]
+        self, tasks: Sequence[Task], waiting: deque[int], under_way: dict[Pipe, deque[int]]
     ) -> None:
         # near the end one task each, so that no process is left with two while another has none
         most = _AHEAD if len(waiting) > _AHEAD * (len(under_way) + 1) else 1
         for pipe, numbers in under_way.items():
             while waiting and len(numbers) < most:
-                number, task = waiting.popleft()
+                number = waiting.popleft()
                 with contextlib.suppress(BrokenPipeError):  # noticed when its result is waited for
-                    pipe.send(task)
+                    pipe.send(tasks[number])
                 numbers.append(number)
 
     def _collect(

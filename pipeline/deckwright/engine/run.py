@@ -19,10 +19,10 @@ from deckwright.engine.partition import Cuts, cuts_of
 from deckwright.engine.parts import Joiner
 from deckwright.engine.plan import Pass, Plan, load_plan
 from deckwright.engine.signals import interruptible
-from deckwright.engine.spill import Block
 from deckwright.engine.tasks import (
     CARDS_A_TRAY,
     DeckPart,
+    RangeTasks,
     ReasonKey,
     Recipe,
     Result,
@@ -194,9 +194,7 @@ class _Run:
 
     def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, cards_a_task: int) -> None:
         cuts = self._cuts(todo, recipe, cards_a_task) if todo.routes else None
-        tasks = list(self._tasks(todo, cuts))
-        if todo.number == 1:
-            tasks += [Task(1, -1, digest=path) for path in self._digests()]
+        tasks = self._tasks(todo, cuts)
         results: list[Result] = []
         total = sum(r.left for r in self.results[-1]) if self.results else self.cards
         done = 0
@@ -233,39 +231,37 @@ class _Run:
                 seen = self.counts[step.number].arrived
                 raise TooManyReturnedError(step.label, returned, seen, most.text, hint)
 
-    def _tasks(self, todo: Pass, cuts: Cuts | None) -> Iterator[Task]:
+    def _tasks(self, todo: Pass, cuts: Cuts | None) -> Sequence[Task]:
         if todo.number == 1:
-            index = 0
-            for deck, survey in enumerate(self.surveys):
-                for span in survey.spans:
-                    yield Task(1, index, deck=deck, span=span, cuts=cuts)
-                    index += 1
-            return
+            return list(self._span_tasks(cuts))
         before = self.results[-1]
+        if todo.sort is not None:
+            blocks = [block for result in before for block in result.blocks]
+            return RangeTasks(todo.number, blocks, cuts)
+        return list(self._resumed_tasks(todo, before, cuts))
+
+    def _span_tasks(self, cuts: Cuts | None) -> Iterator[Task]:
+        # first, since each takes as long as many spans
+        yield from (Task(1, -1, digest=path) for path in self._digests())
+        index = 0
+        for deck, survey in enumerate(self.surveys):
+            for span in survey.spans:
+                yield Task(1, index, deck=deck, span=span, cuts=cuts)
+                index += 1
+
+    def _resumed_tasks(self, todo: Pass, before: list[Result], cuts: Cuts | None) -> Iterator[Task]:
         place = 0
-        if todo.sort is None:
-            known = not any(count.added for result in before for count in result.counts.values())
-            for result in before:
-                yield Task(
-                    todo.number,
-                    result.task,
-                    blocks=tuple(result.blocks),
-                    place=place,
-                    cuts=cuts,
-                    cards_known=known,
-                )
-                place += result.left
-            return
-        blocks = [block for result in before for block in result.blocks]
-        ranges = len(blocks[0].starts) - 1 if blocks else 1
-        for number in range(ranges):
-            mine = tuple(
-                _narrowed(block, number)
-                for block in blocks
-                if block.starts[number + 1] > block.starts[number]
+        known = not any(count.added for result in before for count in result.counts.values())
+        for result in before:
+            yield Task(
+                todo.number,
+                result.task,
+                blocks=tuple(result.blocks),
+                place=place,
+                cuts=cuts,
+                cards_known=known,
             )
-            yield Task(todo.number, number, blocks=mine, place=place, cuts=cuts)
-            place += sum(int(block.starts[1] - block.starts[0]) for block in mine)
+            place += result.left
 
     def _cuts(self, todo: Pass, recipe: Recipe, cards_a_task: int) -> Cuts:
         ranges = -(-self.cards // cards_a_task)
@@ -318,13 +314,6 @@ class _Run:
             outputs,
             self.hashes,
         )
-
-
-def _narrowed(block: Block, number: int) -> Block:
-    """Return the block with only one range's starts, so that tasks stay small."""
-    return Block(
-        block.file, block.starts[number : number + 2].copy(), block.columns, block.readings
-    )
 
 
 def _stamp(deck: Path) -> tuple[int, int, int]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
+from typing_extensions import override
 
 from deckwright.engine.accounts import Count
 from deckwright.engine.partition import Cuts
@@ -57,6 +59,40 @@ class Task:
     cards_known: bool = False
     digest: str = ""
     """Path of a file whose SHA-256 is wanted; then nothing else is done."""
+
+
+class RangeTasks(Sequence[Task]):
+    """The tasks of a sorted pass, one a range; each is made when it is asked for.
+
+    All of them together would name every range of every tray of the deck at once.
+    """
+
+    def __init__(self, pass_number: int, blocks: list[Block], cuts: Cuts | None) -> None:
+        self._number, self._blocks, self._cuts = pass_number, blocks, cuts
+        starts = [block.starts for block in blocks] or [np.zeros(2, np.int64)]
+        self._starts = np.vstack(starts)
+        sizes = np.diff(self._starts, axis=1).sum(axis=0)
+        self._places = np.concatenate([[0], np.cumsum(sizes)])
+
+    @override
+    def __len__(self) -> int:
+        return int(self._starts.shape[1]) - 1
+
+    @overload
+    def __getitem__(self, index: int) -> Task: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Task]: ...
+    @override
+    def __getitem__(self, index: int | slice) -> Task | Sequence[Task]:
+        if isinstance(index, slice):
+            return [self[number] for number in range(*index.indices(len(self)))]
+        if not 0 <= index < len(self):
+            raise IndexError(index)
+        edges = self._starts[:, index : index + 2]
+        mine = np.flatnonzero(edges[:, 1] > edges[:, 0]).tolist()
+        blocks = tuple(replace(self._blocks[at], starts=edges[at].copy()) for at in mine)
+        place = int(self._places[index])
+        return Task(self._number, index, blocks=blocks, place=place, cuts=self._cuts)
 
 
 @dataclass(frozen=True, slots=True)
