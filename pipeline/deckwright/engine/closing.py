@@ -3,36 +3,28 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import platform
 from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.engine.accounts import Count
 from deckwright.engine.ending import Ending
 from deckwright.engine.plan import Plan, Step
-from deckwright.engine.sheetdata import index_of, sheet_data
-from deckwright.engine.spill import Gatherer
-from deckwright.engine.tasks import DeckPart, Result, bench_folder
+from deckwright.engine.returning import write_returned
+from deckwright.engine.sheetdata import CARDS_DRAWN, index_of, sheet_data
+from deckwright.engine.tasks import Result, bench_folder
 from deckwright.errors import AccountError
 from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
-from deckwright.journal.tables import ENTRY_SCHEMA
-from deckwright.layout.tray import Tray
-from deckwright.plugin.media import Medium
 from deckwright.plugin.stages import Bench, Closing, SinkStage
 from deckwright.report.sheet import control_sheet
 
 LIBRARIES = ("numpy", "polars", "pydantic", "pluggy", "structlog")
-RETURNED, ASIDE = 1, 2
-REASONS = "reasons.csv"
 
 
 def close_run(ending: Ending) -> dict[str, object]:
@@ -44,13 +36,11 @@ def close_run(ending: Ending) -> dict[str, object]:
     _check_equations(ending)
     _write_configs(ending)
     _finish_stages(ending)
-    gone = _write_gone(ending)
-    entries = _entries(ending)
-    _write_reasons(ending, entries, gone)
+    first = write_returned(ending, CARDS_DRAWN)
     control = _control(ending)
     _write_json(ending.run / "control.json", control)
     write_index(ending.run, **index_of(ending, control))
-    sheet = control_sheet(sheet_data(ending, control, entries, gone[0], versions(ending.plan)))
+    sheet = control_sheet(sheet_data(ending, control, first, versions(ending.plan)))
     (ending.run / "control.html").write_text(sheet, encoding="utf-8", newline="\n")
     write_log(ending.run, control, record_log=_wants_record_log(ending))
     _write_manifest(ending, control)
@@ -112,116 +102,6 @@ def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
     for master, size in sizes.items():
         found.setdefault(master, np.zeros(size + 1, np.bool_))
     return found
-
-
-def _write_gone(ending: Ending) -> tuple[Tray | None, Tray | None]:
-    """Write returned and set-aside cards as decks that can be dropped again, in card order."""
-    code = ending.plan.source.medium.code
-    blocks = [block for result in ending.all_results() for block in result.gone]
-    records = {c: r for result in ending.all_results() for c, r in result.records.items()}
-    if not blocks:
-        return None, None
-    with Gatherer(code, ending.plan.configs.layout) as gatherer:
-        gone = gatherer.whole_of(blocks)
-    fates = gone.values("fate").data
-    trays = []
-    for fate, folder in ((RETURNED, "returned"), (ASIDE, "set-aside")):
-        mine = np.flatnonzero(fates == fate)
-        tray = gone.take(mine[np.argsort(gone.cards[mine], kind="stable")])
-        trays.append(tray if len(tray) else None)
-        for deck, name in zip(ending.decks, deck_files(ending.decks), strict=True):
-            inside = (tray.cards >= deck.first) & (tray.cards < deck.first + deck.cards)
-            part = tray.take(np.flatnonzero(inside))
-            if len(part):
-                path = ending.run / folder / name
-                medium = ending.plan.source.medium.like(Path(deck.path))
-                path.write_bytes(_encoded(medium, part, records))
-    return trays[0], trays[1]
-
-
-def deck_files(decks: list[DeckPart]) -> list[str]:
-    """Return a file name for what comes back of each deck; no two are alike."""
-    taken = {REASONS}
-    names = []
-    for deck in decks:
-        name, number = deck.name, 1
-        while name in taken:
-            number += 1
-            name = f"{number}-{deck.name}"
-        taken.add(name)
-        names.append(name)
-    return names
-
-
-def _encoded(medium: Medium[Any], tray: Tray, records: Mapping[int, bytes]) -> bytes:
-    odd = (
-        [place for place, card in enumerate(tray.cards.tolist()) if card in records]
-        if records
-        else []
-    )
-    pieces = []
-    start = 0
-    for place in [*odd, len(tray)]:
-        part = tray.take(np.arange(start, place))
-        if len(part):
-            pieces.append(medium.encode(part.text, part.holes, part.lengths, part.code.alphabet))
-        if place < len(tray):
-            pieces.append(medium.record(records[int(tray.cards[place])]))
-        start = place + 1
-    return b"".join(pieces)
-
-
-def _entries(ending: Ending) -> pl.DataFrame:
-    files = sorted((ending.run / "journal").glob("*.entries.parquet"))
-    if not files:
-        return pl.DataFrame(schema=ENTRY_SCHEMA)
-    frame = pl.read_parquet(files)
-    return frame.sort("card", "stage", "field", "reason", maintain_order=True)
-
-
-def _write_reasons(
-    ending: Ending, entries: pl.DataFrame, gone: tuple[Tray | None, Tray | None]
-) -> None:
-    named = _with_decks(entries, ending.decks)
-    returned = gone[0]
-    fatal = named.filter(pl.col("severity") == "fatal")
-    if returned is not None:
-        places = _places(returned.cards, ending.decks)
-        fatal = fatal.join(places, on="card", how="left", maintain_order="left")
-        columns = ["card", "deck", "card_in_deck", "place_in_returned_deck"]
-        _csv(fatal.select(*columns, *_REASON_COLUMNS), ending.run / "returned" / REASONS)
-    for severity, name in (("query", "queries.csv"), ("note", "notes.csv")):
-        listed = named.filter(pl.col("severity") == severity)
-        if listed.height:
-            _csv(listed.select("card", "deck", "card_in_deck", *_REASON_COLUMNS), ending.run / name)
-
-
-_REASON_COLUMNS = ("stage", "reason", "field", "first", "last", "column", "found", "detail")
-
-
-def _with_decks(entries: pl.DataFrame, decks: list[DeckPart]) -> pl.DataFrame:
-    firsts = pl.DataFrame(
-        {
-            "first_card": pl.Series([deck.first for deck in decks], dtype=pl.Int64),
-            "deck": deck_files(decks),
-        },
-    )
-    joined = entries.join_asof(firsts, left_on="card", right_on="first_card")
-    return joined.with_columns((pl.col("card") - pl.col("first_card") + 1).alias("card_in_deck"))
-
-
-def _places(cards: NDArray[np.int64], decks: list[DeckPart]) -> pl.DataFrame:
-    firsts = np.array([deck.first for deck in decks])
-    deck = np.searchsorted(firsts, cards, side="right")
-    starts = np.searchsorted(deck, deck)
-    place = np.arange(len(cards)) - starts + 1
-    return pl.DataFrame({"card": cards, "place_in_returned_deck": place})
-
-
-def _csv(frame: pl.DataFrame, path: Path) -> None:
-    buffer = io.BytesIO()
-    frame.write_csv(buffer, line_terminator="\r\n")
-    path.write_bytes(buffer.getvalue())
 
 
 def _control(ending: Ending) -> dict[str, object]:

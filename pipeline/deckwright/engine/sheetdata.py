@@ -11,6 +11,7 @@ import polars as pl
 from deckwright.cards.codes import CodeTable
 from deckwright.engine.ending import Ending
 from deckwright.engine.plan import Pass
+from deckwright.engine.returning import First
 from deckwright.engine.tasks import added_base
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
@@ -27,11 +28,7 @@ CARDS_DRAWN = 12
 
 
 def sheet_data(
-    ending: Ending,
-    control: Mapping[str, Any],
-    entries: pl.DataFrame,
-    returned: Tray | None,
-    versions: Mapping[str, str],
+    ending: Ending, control: Mapping[str, Any], first: First, versions: Mapping[str, str]
 ) -> ControlData:
     """Return what the control sheet shows."""
     return ControlData(
@@ -47,7 +44,7 @@ def sheet_data(
             OutputLine(o["file"], _form(ending, o["file"]), o["rows"], o["size"], o["sha256"])
             for o in control["outputs"]
         ],
-        returned_cards=_cards(ending, entries, returned),
+        returned_cards=_cards(ending, first),
         versions=versions,
     )
 
@@ -67,11 +64,15 @@ def _stage(stage: Mapping[str, Any]) -> StageLine:
     )  # fmt: skip
 
 
-def _cards(ending: Ending, entries: pl.DataFrame, returned: Tray | None) -> list[CardLine]:
-    if returned is None:
-        return []
-    first = returned.take(np.arange(min(CARDS_DRAWN, len(returned))))
-    fatal = entries.filter(pl.col("severity") == "fatal")
+def _cards(ending: Ending, first: First) -> list[CardLine]:
+    return [
+        line
+        for tray, entries in zip(first.trays, first.entries, strict=True)
+        for line in _lines(ending, tray, entries.filter(pl.col("severity") == "fatal"))
+    ]
+
+
+def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
     lines = []
     for place, card in enumerate(first.cards.tolist()):
         text = first.text[place]

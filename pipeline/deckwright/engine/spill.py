@@ -29,12 +29,17 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One spilled tray. starts: int64 (ranges + 1), first card of each range within the tray."""
+    """One spilled tray. starts: int64 (ranges + 1), first card of each range within the tray.
+
+    first_card, last_card: lowest and highest card number in it.
+    """
 
     file: str
     starts: NDArray[np.int64]
     columns: dict[str, Column]
     readings: tuple[tuple[str, bool], ...]
+    first_card: int = 0
+    last_card: int = 0
 
 
 @dataclass(slots=True)
@@ -59,7 +64,8 @@ class SpillWriter:
             columns[name] = Column(data.dtype.str, items, self._offset, kind, scale)
             self._offset += _write(self._file, data)
         readings = tuple((_name(reading), reading.native) for reading in tray.readings)
-        self.blocks.append(Block(str(self.path), starts, columns, readings))
+        low, high = (int(tray.cards.min()), int(tray.cards.max())) if len(tray) else (0, 0)
+        self.blocks.append(Block(str(self.path), starts, columns, readings, low, high))
 
     def close(self) -> None:
         """Close the work file."""

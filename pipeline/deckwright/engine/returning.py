@@ -1,0 +1,206 @@
+"""Cards that left the chain, written as decks that can be dropped again, and why they left.
+
+Everything is written window by window of card numbers, so that a deck with many bad cards needs
+no more memory than one with few.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from deckwright.engine.ending import Ending
+from deckwright.engine.spill import Block, Gatherer
+from deckwright.engine.tasks import DeckPart
+from deckwright.journal.tables import ENTRY_SCHEMA
+from deckwright.layout.tray import Tray
+from deckwright.plugin.media import Medium
+
+RETURNED, ASIDE = 1, 2
+REASONS = "reasons.csv"
+ROWS_A_WINDOW = 100_000
+
+_FOLDERS = {RETURNED: "returned", ASIDE: "set-aside"}
+_LISTS = {"fatal": f"returned/{REASONS}", "query": "queries.csv", "note": "notes.csv"}
+_REASON_COLUMNS = ("stage", "reason", "field", "first", "last", "column", "found", "detail")
+_NO_CARD = np.iinfo(np.int64).max
+
+
+@dataclass(slots=True)
+class First:
+    """The first returned cards and their reasons, for the control sheet."""
+
+    wanted: int
+    trays: list[Tray] = field(default_factory=list)
+    entries: list[pl.DataFrame] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, tray: Tray, entries: pl.DataFrame) -> None:
+        """Keep cards until there are as many as wanted."""
+        part = tray.take(np.arange(min(self.wanted - self.count, len(tray))))
+        if len(part):
+            self.trays.append(part)
+            self.entries.append(entries.filter(pl.col("card").is_in(part.cards.tolist())))
+            self.count += len(part)
+
+
+def write_returned(ending: Ending, wanted: int) -> First:
+    """Write returned and set-aside cards, reasons, queries and notes, all in card order.
+
+    Args:
+        ending: the end of a run.
+        wanted: how many returned cards to give back.
+    """
+    return _Writer(ending, First(wanted)).write()
+
+
+def deck_files(decks: list[DeckPart]) -> list[str]:
+    """Return a file name for what comes back of each deck; no two are alike."""
+    taken = {REASONS}
+    names = []
+    for deck in decks:
+        name, number = deck.name, 1
+        while name in taken:
+            number += 1
+            name = f"{number}-{deck.name}"
+        taken.add(name)
+        names.append(name)
+    return names
+
+
+class _Writer:
+    def __init__(self, ending: Ending, first: First) -> None:
+        self.ending, self.first = ending, first
+        self.names = deck_files(ending.decks)
+        self.firsts = np.array([deck.first for deck in ending.decks])
+        self.media = [ending.plan.source.medium.like(Path(d.path)) for d in ending.decks]
+        self.records = {c: r for result in ending.all_results() for c, r in result.records.items()}
+        self.blocks = [block for result in ending.all_results() for block in result.gone]
+        self.places = np.zeros(len(ending.decks), np.int64)
+
+    def write(self) -> First:
+        with Gatherer(
+            self.ending.plan.source.medium.code, self.ending.plan.configs.layout
+        ) as cards:
+            for low, high in self._windows():
+                gone = self._gone(cards, low, high)
+                places = self._decks(gone)
+                entries = self._entries(low, high)
+                self._lists(entries, places)
+                if gone is not None:
+                    self.first.add(_of_fate(gone, RETURNED), entries)
+        return self.first
+
+    def _windows(self) -> Iterator[tuple[int, int]]:
+        """Yield card numbers from and up to, so that about as many rows lie in each window."""
+        results = self.ending.all_results()
+        rows = sum(sum(result.reasons.values()) for result in results)
+        rows += sum(int(block.starts[-1]) for block in self.blocks)
+        count = max(1, -(-rows // ROWS_A_WINDOW))
+        edges = np.linspace(1, self.ending.cards + 1, count + 1).astype(np.int64).tolist()
+        # cards that stages added have numbers above all others
+        yield from zip(edges[:-1], [*edges[1:-1], _NO_CARD], strict=True)
+
+    def _gone(self, cards: Gatherer, low: int, high: int) -> Tray | None:
+        blocks = [block for block in self.blocks if _overlaps(block, low, high)]
+        if not blocks:
+            return None
+        gone = cards.whole_of(blocks)
+        inside = np.flatnonzero((gone.cards >= low) & (gone.cards < high))
+        return gone.take(inside[np.argsort(gone.cards[inside], kind="stable")])
+
+    def _decks(self, gone: Tray | None) -> pl.DataFrame:
+        """Append cards to their decks; return the place of each returned card in its deck."""
+        found = [pl.DataFrame(schema={"card": pl.Int64, "place_in_returned_deck": pl.Int64})]
+        for fate, folder in _FOLDERS.items() if gone is not None else ():
+            assert gone is not None  # noqa: S101 # as asked above
+            tray = _of_fate(gone, fate)
+            of_deck = np.searchsorted(self.firsts, tray.cards, side="right") - 1
+            for deck in np.unique(of_deck).tolist():
+                part = tray.take(np.flatnonzero(of_deck == deck))
+                with (self.ending.run / folder / self.names[deck]).open("ab") as file:
+                    file.write(_encoded(self.media[deck], part, self.records))
+                if fate == RETURNED:
+                    places = self.places[deck] + 1 + np.arange(len(part))
+                    self.places[deck] += len(part)
+                    table = {"card": part.cards, "place_in_returned_deck": places}
+                    found.append(pl.DataFrame(table))
+        return pl.concat(found)
+
+    def _entries(self, low: int, high: int) -> pl.DataFrame:
+        """Return the reasons for cards of a window, by card, stage, field and reason."""
+        folder = self.ending.run / "journal"
+        tables = []
+        for number, results in enumerate(self.ending.results, 1):
+            for result in results:
+                apart = result.first_card >= high or result.first_card + result.arrived <= low
+                if number == 1 and apart and high != _NO_CARD:
+                    continue
+                path = folder / f"p{number}-{result.task:05}.entries.parquet"
+                if path.is_file():
+                    tables.append(_within(pl.read_parquet(path), low, high))
+        if not tables:
+            return pl.DataFrame(schema=ENTRY_SCHEMA)
+        return pl.concat(tables).sort("card", "stage", "field", "reason", maintain_order=True)
+
+    def _lists(self, entries: pl.DataFrame, places: pl.DataFrame) -> None:
+        named = self._with_decks(entries)
+        for severity, name in _LISTS.items():
+            listed = named.filter(pl.col("severity") == severity)
+            columns = ["card", "deck", "card_in_deck"]
+            if severity == "fatal":
+                listed = listed.join(places, on="card", how="left", maintain_order="left")
+                columns.append("place_in_returned_deck")
+            if listed.height:
+                append_csv(listed.select(*columns, *_REASON_COLUMNS), self.ending.run / name)
+
+    def _with_decks(self, entries: pl.DataFrame) -> pl.DataFrame:
+        table = {"first_card": pl.Series(self.firsts, dtype=pl.Int64), "deck": self.names}
+        joined = entries.join_asof(pl.DataFrame(table), left_on="card", right_on="first_card")
+        return joined.with_columns(
+            (pl.col("card") - pl.col("first_card") + 1).alias("card_in_deck")
+        )
+
+
+def append_csv(frame: pl.DataFrame, path: Path) -> None:
+    """Append rows to a CSV; the first ones bring the headings."""
+    buffer = io.BytesIO()
+    frame.write_csv(buffer, include_header=not path.exists(), line_terminator="\r\n")
+    with path.open("ab") as file:
+        file.write(buffer.getbuffer())
+
+
+def _of_fate(gone: Tray, fate: int) -> Tray:
+    return gone.take(np.flatnonzero(gone.values("fate").data == fate))
+
+
+def _overlaps(block: Block, low: int, high: int) -> bool:
+    return block.first_card < high and block.last_card >= low
+
+
+def _within(entries: pl.DataFrame, low: int, high: int) -> pl.DataFrame:
+    return entries.filter((pl.col("card") >= low) & (pl.col("card") < high))
+
+
+def _encoded(medium: Medium[Any], tray: Tray, records: Mapping[int, bytes]) -> bytes:
+    """Return cards in the bytes of a medium; records: those that came in some odd form."""
+    odd: NDArray[np.intp] = np.zeros(0, np.intp)
+    if records:
+        odd = np.flatnonzero(np.isin(tray.cards, np.fromiter(records, np.int64, len(records))))
+    pieces = []
+    start = 0
+    for place in [*odd.tolist(), len(tray)]:
+        part = tray.take(np.arange(start, place))
+        if len(part):
+            pieces.append(medium.encode(part.text, part.holes, part.lengths, part.code.alphabet))
+        if place < len(tray):
+            pieces.append(medium.record(records[int(tray.cards[place])]))
+        start = place + 1
+    return b"".join(pieces)
