@@ -98,7 +98,7 @@ def small_deck(work: Path) -> None:
         )  # fmt: skip
         whole.append(time.perf_counter() - start)
         start = time.perf_counter()
-        loads = "import deckwright.cli.run"
+        loads = "import deckwright.engine.run, deckwright.cli.show"
         environment = {**os.environ, "POLARS_MAX_THREADS": "1"}
         subprocess.run([sys.executable, "-c", loads], check=True, env=environment)
         loading.append(time.perf_counter() - start)

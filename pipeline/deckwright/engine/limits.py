@@ -9,10 +9,12 @@ SMALL_DECK = 150_000
 """Cards up to which a run stays in one process: starting workers costs more than the deck."""
 
 _MIB = 2**20
-_MAIN = 120 * _MIB  # the main process with its libraries, measured
-_WORKER = 170 * _MIB  # a worker with its libraries and one task, measured at the default limit
-_TASK_SHARE = 16  # a task's columns may fill this part of the limit
+_TASK_SHARE = 8  # a task's columns may fill this part of the limit
+_TASK_MOST = 96 * _MIB  # larger tasks were no faster, and leave memory for fewer workers
 _LEAST = 200
+# resident memory, measured on the reference chain: libraries, and what a task's columns come to
+_MAIN, _MAIN_A_TASK = 130 * _MIB, 2.4
+_WORKER, _WORKER_A_TASK = 110 * _MIB, 1.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +42,11 @@ def limits(memory: int, width: int, cards: int, workers: int | None) -> Limits:
         cards: cards of the run.
         workers: what the user asked for; None = one a core.
     """
-    a_card = 4 * width + 160
-    cards_a_task = max(_LEAST, memory // _TASK_SHARE // a_card)
+    task = min(memory // _TASK_SHARE, _TASK_MOST)
+    cards_a_task = max(_LEAST, task // (4 * width + 160))
     if workers is None:
         cores = len(os.sched_getaffinity(0))
-        fitting = max(1, (memory - _MAIN) // _WORKER)
+        left = memory - _MAIN - _MAIN_A_TASK * task
+        fitting = 1 + max(0, int(left / (_WORKER + _WORKER_A_TASK * task)))
         workers = 1 if cards <= SMALL_DECK else min(cores, fitting)
     return Limits(cards_a_task, max(1, workers))

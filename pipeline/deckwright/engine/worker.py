@@ -232,6 +232,9 @@ class _TaskRun:
             with Gatherer(self.code, self.plan.configs.layout) as gatherer:
                 for block in self.task.blocks:
                     yield gatherer.whole(block), None
+            # only this task reads them; gone at once, they need not be written to the disk
+            for file in {block.file for block in self.task.blocks}:
+                Path(file).unlink()
 
     def _from_deck(self) -> Iterator[Arrival]:
         deck = self.worker.recipe.decks[self.task.deck]
