@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any, Literal
 
@@ -118,7 +119,7 @@ class EmitStage(SinkStage[EmitConfig]):
         return parts
 
 
-class _Writer:
+class _Writer(ABC):
     """Writes one file."""
 
     def __init__(self, output: OutputConfig, known: Known, setting: Setting) -> None:
@@ -140,12 +141,15 @@ class _Writer:
         return tray.take(np.flatnonzero(holds.fill_null(value=False).to_numpy()))
 
     def head(self) -> bytes:
+        """Return what the file begins with."""
         return b""
 
+    @abstractmethod
     def body(self, tray: Tray) -> bytes:
-        raise NotImplementedError
+        """Return what the cards of a tray put into the file."""
 
     def beside(self) -> dict[str, bytes]:
+        """Return files that go beside it."""
         return {}
 
 

@@ -46,7 +46,7 @@ def _shards_of(words: Words, shards: int) -> NDArray[np.int64]:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Where keys were found. places: int64 (n) in `order` of a shard, -1 = nowhere."""
+    """What was found for keys. records: int64 (n), from 1, 0 = none; repeated: bool (n)."""
 
     records: Records
     repeated: NDArray[np.bool_]

@@ -39,9 +39,6 @@ ASCII_SIZE = 128
 ILLEGAL = 0x1A
 """The internal byte for a pattern that is no character (SUB in ASCII)."""
 
-UNDEFINED = "\ufffd"
-"""How a slot without a character is shown."""
-
 _Scalar = TypeVar("_Scalar", bound=np.generic)
 
 _PACKAGED = "deckwright.cards"

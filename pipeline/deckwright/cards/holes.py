@@ -14,9 +14,6 @@ ROWS = (12, 11, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9)
 PATTERNS = 1 << len(ROWS)
 """How many patterns a column can hold: 4,096."""
 
-ZONE_ROWS = (12, 11, 0)
-"""The rows above the digits; row 0 is both a zone and a digit."""
-
 _BITS = {row: 1 << (11 - place) for place, row in enumerate(ROWS)}
 _ONE_OF = sum(_BITS[row] for row in range(1, 8))
 # published tables name rows 9 and 8 before the digit that they modify: 12-9-8-3

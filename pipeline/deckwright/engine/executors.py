@@ -75,7 +75,6 @@ class ProcessExecutor:
         """Take the number of processes that run tasks, this one included."""
         self._helpers = take_helpers(workers - 1)
         self._worker: Worker | None = None
-        self._results: dict[int, Result] = {}
 
     def start(self, recipe: Recipe, plan: Plan) -> None:
         """Tell the helpers what they work on; they load the plan while this process goes on."""

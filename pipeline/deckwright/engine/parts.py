@@ -65,7 +65,7 @@ class PartWriter:
             kept = self._kept.get(name, [])
             size = sum(map(len, kept)) if self._keep else path.stat().st_size
             place = "" if self._keep else str(path)
-            found.append(PartFile(name, place, size, self._rows[name], cards is None, kept))
+            found.append(PartFile(name, place, size, self._rows[name], kept))
         return found
 
 

@@ -97,16 +97,12 @@ class RangeTasks(Sequence[Task]):
 
 @dataclass(frozen=True, slots=True)
 class PartFile:
-    """A stretch of an output, made by one task.
-
-    whole: it has a row for every card of the task. kept: its bytes, when there is no work file.
-    """
+    """A stretch of an output, made by one task. kept: its bytes, when there is no work file."""
 
     file: str
     path: str
     size: int
     rows: int
-    whole: bool
     kept: list[bytes | memoryview] = field(default_factory=list)
 
 
@@ -131,7 +127,6 @@ class Result:
     arrived: int = 0
     left: int = 0
     first_card: int = 0
-    segment: list[str] = field(default_factory=list)
     sha256: str = ""
 
     def count(self, stage: int) -> Count:

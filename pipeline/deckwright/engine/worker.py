@@ -111,7 +111,7 @@ class _TaskRun:
         result.parts = self.parts.files()
         result.arrived = self.segment.arrived
         result.first_card = next((int(cards[0]) for cards in self.segment.cards if len(cards)), 0)
-        result.segment = self.segment.write(journal_folder(self.worker.work), self.name)
+        self.segment.write(journal_folder(self.worker.work), self.name)
         return result
 
     def _tray(self, tray: Tray, arrival: RawTray | None) -> None:

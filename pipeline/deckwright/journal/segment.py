@@ -94,19 +94,15 @@ class Segment:
         """Enter a reason that a stage gave."""
         self._entries.append((stage, entry))
 
-    def write(self, folder: Path, name: str) -> list[str]:
-        """Write the segment's files into the folder; return their names."""
-        written = []
+    def write(self, folder: Path, name: str) -> None:
+        """Write the segment's files into the folder."""
         for suffix, frame in (
             ("rows", self._rows()),
             ("entries", entry_table(self._entries, self.alphabet)),
             ("fates", _stack(self._fates, FATE_SCHEMA)),
         ):
             if frame.width and (frame.height or suffix == "rows"):
-                file = f"{name}.{suffix}.parquet"
-                write_parquet(frame, folder / file)
-                written.append(file)
-        return written
+                write_parquet(frame, folder / f"{name}.{suffix}.parquet")
 
     def _rows(self) -> pl.DataFrame:
         cards = np.concatenate(self.cards) if self.cards else np.zeros(0, np.int64)
