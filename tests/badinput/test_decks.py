@@ -254,3 +254,13 @@ def test_a_deck_changed_while_it_is_read_stops_the_run(tmp_path, shop) -> None:
     assert said.code == 4
     assert "was changed while it was read" in said.err
     assert not (tmp_path / "run").exists()
+
+
+def test_a_deck_of_longer_records_is_pointed_to_the_record_length(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, shop.chain())
+    deck = shop.deck(tmp_path / "long.txt", b"".join(b"%0105d\n" % n for n in range(40)))
+    said = shop.say("run", job, deck, "--out", tmp_path / "run")
+    assert said.code == 4
+    assert "most often long-line, 40 times: the line is longer than 80 columns" in said.err
+    assert "look at the options of the medium, such as record_length" in said.err
+    assert not (tmp_path / "run").exists()

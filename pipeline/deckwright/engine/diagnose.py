@@ -63,7 +63,8 @@ def better_reading(
             f"{worst}; {how} would fail only {share:.0%} of {len(raw.text):,} cards "
             f"where this reading fails {now:.0%}"
         )
-    return f"{worst}; no other code page and no shift of columns fits better, so look at the layout"
+    look = "the layout" if step.number > 1 else "the options of the medium, such as record_length"
+    return f"{worst}; no other code page and no shift of columns fits better, so look at {look}"
 
 
 def _worst(step: Step, reasons: Mapping[ReasonKey, int]) -> str:
