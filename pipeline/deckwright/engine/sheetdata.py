@@ -96,7 +96,7 @@ def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
 
 def _sentence(row: Mapping[str, Any]) -> str:
     field = f"{row['field']}: " if row["field"] else ""
-    found = f" (found {row['found'].strip()!r})" if row["found"] and len(row["found"]) < 40 else ""  # noqa: PLR2004 # a whole record is not repeated
+    found = f" (found {row['found']!r})" if row["found"] and len(row["found"]) < 40 else ""  # noqa: PLR2004 # a whole record is not repeated
     return f"{field}{row['detail'] or row['reason']}{found}"
 
 
