@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+from collections.abc import Iterator
 from contextlib import ExitStack
 from typing import Any, Literal
 
@@ -229,19 +229,15 @@ class MergeStage(TrayStage[MergeConfig]):
         facts["unusable_master_keys"] = int((closing.bench.folder / "unusable").read_text())
         return facts
 
-    def _without_card(self, records: np.ndarray[Any, np.dtype[np.int64]]) -> bytes:
-        """Return the master records that no card met, with their record numbers, as CSV."""
-        buffer = io.BytesIO()
-        columns = list(self.file.shapes)
+    def _without_card(self, records: np.ndarray[Any, np.dtype[np.int64]]) -> Iterator[bytes]:
+        """Yield the master records that no card met, with their record numbers, as CSV."""
         start = 0
-        header = True
-        for batch in self.file.batches(columns):
+        for batch in self.file.batches(list(self.file.shapes)):
             mine = records[(records > start) & (records <= start + len(batch))]
             frame = batch[(mine - start - 1).astype(np.int64)]
             frame = frame.insert_column(0, pl.Series("record", mine))
-            frame.write_csv(buffer, include_header=header, line_terminator="\r\n")
-            start, header = start + len(batch), False
-        return buffer.getvalue()
+            yield frame.write_csv(include_header=start == 0, line_terminator="\r\n").encode()
+            start += len(batch)
 
 
 @hookimpl

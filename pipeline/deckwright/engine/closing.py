@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import platform
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from deckwright.engine.accounts import Count
 from deckwright.engine.ending import Ending
+from deckwright.engine.parts import sha256_of
 from deckwright.engine.plan import Plan, Step
 from deckwright.engine.returning import write_returned
 from deckwright.engine.sheetdata import CARDS_DRAWN, index_of, sheet_data
@@ -72,9 +72,9 @@ def _write_configs(ending: Ending) -> None:
 def _finish_stages(ending: Ending) -> None:
     results = ending.all_results()
 
-    def write(name: str, data: bytes) -> None:
-        ending.beside[name] = data
-        (ending.run / "out" / name).write_bytes(data)
+    def write(name: str, pieces: Iterable[bytes]) -> None:
+        with (ending.run / "out" / name).open("xb") as file:
+            file.writelines(pieces)
 
     for step in ending.plan.steps:
         met = _met(step, results)
@@ -88,7 +88,7 @@ def _finish_stages(ending: Ending) -> None:
         ending.facts[step.number] = step.stage.finish(closing)
         if isinstance(step.stage, SinkStage):
             for name, data in step.stage.beside().items():
-                write(name, data)
+                write(name, [data])
 
 
 def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
@@ -180,8 +180,7 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
         if name in known:
             size, digest = known[name]
         else:
-            data = path.read_bytes()
-            size, digest = len(data), hashlib.sha256(data).hexdigest()
+            size, digest = path.stat().st_size, sha256_of(path)
         files.append({"name": name, "size": size, "sha256": digest})
     plan = ending.plan
     manifest = {

@@ -22,7 +22,6 @@ class Ending:
     outputs: dict[str, tuple[int, int, str]]
     hashes: dict[str, str]
     facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
-    beside: dict[str, bytes] = field(default_factory=dict)
 
     @property
     def cards(self) -> int:

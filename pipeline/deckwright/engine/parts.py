@@ -112,3 +112,9 @@ class Joiner:
         """Close the file; return its SHA-256."""
         self._file.close()
         return self._hash.hexdigest()
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file, read piece by piece."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

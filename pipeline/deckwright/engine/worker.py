@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import traceback
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +13,7 @@ from deckwright.cards.values import Values
 from deckwright.engine.accounts import digest, settle
 from deckwright.engine.changes import note_changes
 from deckwright.engine.partition import group_by_route
-from deckwright.engine.parts import PartWriter
+from deckwright.engine.parts import PartWriter, sha256_of
 from deckwright.engine.plan import Pass, Plan, Step, load_plan
 from deckwright.engine.sortkeys import order_of
 from deckwright.engine.spill import Gatherer, SpillWriter
@@ -64,7 +63,7 @@ class Worker:
             DeckwrightError: whatever made it impossible, named for the user.
         """
         if task.digest:
-            return Result(task.index, sha256=_sha256(Path(task.digest)))
+            return Result(task.index, sha256=sha256_of(Path(task.digest)))
         todo = self.plan.passes[task.pass_number - 1]
         for step in todo.steps:
             self.open(step)
@@ -271,8 +270,3 @@ def raw_tray(raw: RawTray, first: int, code: object) -> Tray:
     start = first + raw.first_card - 1
     cards = np.arange(start, start + len(raw.text), dtype=np.int64)
     return Tray(cards, raw.text, code, raw.holes, raw.lengths)  # type: ignore[arg-type] # a CodeTable
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

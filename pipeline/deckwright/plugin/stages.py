@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, Self, TypeVar, get_args
@@ -113,13 +113,14 @@ class Bench:
 class Closing:
     """What is known when all cards have gone through: for `finish`.
 
-    met: for each master, bool (records + 1): which records some card met.
+    met: for each master, bool (records + 1): which records some card met. write: a file beside the
+    deliveries, from its name and its bytes piece by piece.
     """
 
     bench: Bench
     tallies: Mapping[str, int]
     met: Mapping[str, np.ndarray[Any, np.dtype[np.bool_]]]
-    write: Callable[[str, bytes], None]
+    write: Callable[[str, Iterable[bytes]], None]
     cards: int
 
 
