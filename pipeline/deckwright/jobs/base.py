@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 from pydantic import BaseModel, ConfigDict
 
 
@@ -13,3 +15,10 @@ class ConfigModel(BaseModel):
         frozen=True,
         validate_default=False,
     )
+
+
+def models_in(annotation: object) -> list[type[BaseModel]]:
+    """Return the models that the type of an option holds, however deep in unions and lists."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [found for part in get_args(annotation) for found in models_in(part)]

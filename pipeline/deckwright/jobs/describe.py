@@ -11,9 +11,11 @@ import inspect
 import textwrap
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any, get_args
+from typing import Any
 
 from pydantic import BaseModel
+
+from deckwright.jobs.base import models_in
 
 
 def described_schema(model: type[BaseModel], **options: Any) -> dict[str, Any]:
@@ -37,15 +39,9 @@ def _reached(model: type[BaseModel], seen: set[type[BaseModel]]) -> Iterator[typ
         return
     seen.add(model)
     for info in model.model_fields.values():
-        for inner in _models_in(info.annotation):
+        for inner in models_in(info.annotation):
             yield from _reached(inner, seen)
     yield model
-
-
-def _models_in(annotation: object) -> list[type[BaseModel]]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [annotation]
-    return [found for part in get_args(annotation) for found in _models_in(part)]
 
 
 def _attribute_docs(model: type[BaseModel]) -> dict[str, str]:

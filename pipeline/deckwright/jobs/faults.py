@@ -6,12 +6,13 @@ import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, TypeVar, cast, get_args
+from typing import Any, TypeVar, cast
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from deckwright.errors import ConfigError, Fault
+from deckwright.jobs.base import models_in
 from deckwright.jobs.lines import LineMap
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
@@ -123,13 +124,7 @@ def _keys_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
     for part in loc:
         if isinstance(part, int) or part not in here.model_fields:
             continue
-        for inner in _models_in(here.model_fields[part].annotation):
+        for inner in models_in(here.model_fields[part].annotation):
             here = inner
             break
     return [info.alias or name for name, info in here.model_fields.items()]
-
-
-def _models_in(annotation: object) -> list[type[BaseModel]]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [annotation]
-    return [found for inner in get_args(annotation) for found in _models_in(inner)]
