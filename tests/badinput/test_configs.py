@@ -289,3 +289,13 @@ def test_a_replaced_file_that_the_job_does_not_name_is_refused(config, tmp_path,
     said = shop.say("check", tmp_path / "job.toml", "--with", "depots")
     assert said.code == 2
     assert "--with takes NAME=PATH, not 'depots'" in said.err
+
+
+def test_two_stages_may_not_write_one_file(shop, tmp_path) -> None:
+    chain = shop.chain()
+    job = shop.job(tmp_path, [*chain, chain[-1]])
+    said = shop.say("check", job)
+    assert said.code == 2
+    assert f"stage {len(chain) + 1} (emit): file " in said.err
+    assert "is written twice" in said.err
+    assert f"{job}:" in said.err

@@ -294,3 +294,20 @@ def test_an_unusable_key_never_meets_a_blank_one(shop, tmp_path) -> None:
     deck = shop.deck(tmp_path / "d.txt", punch([("", "NORTH", 1), ("001", "NORTH", 1)]))
     run = shop.run(job, deck).folder
     assert (run / "out" / "o.csv").read_text("utf-8").splitlines()[1:] == ["1,", "2,y"]
+
+
+def test_two_matches_with_one_master_list_what_each_left(shop, tmp_path) -> None:
+    (tmp_path / "depots.csv").write_text("item,next\n00001,00002\n00002,00003\n00009,00009\n")
+    merge = {"kind": "merge", "master": "depots", "unmatched": "keep"}
+    chain = shop.chain()
+    chain[2:2] = [
+        {**merge, "match": {"item": "item"}, "take": {"next": "next"}},
+        {**merge, "match": {"item": "next"}, "take": {"before": "item"}},
+    ]
+    job = shop.job(tmp_path, chain, files={"depots": "depots.csv"})
+    deck = shop.deck(tmp_path / "d.txt", [shop.receipt(1), shop.receipt(3)])
+    out = shop.run(job, deck, out=tmp_path / "run").folder / "out"
+    first = (out / "depots-without-card.csv").read_text().split()
+    second = (out / "4-depots-without-card.csv").read_text().split()
+    assert first == ["record,item,next", "2,00002,00003", "3,00009,00009"]
+    assert second == ["record,item,next", "1,00001,00002", "3,00009,00009"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import platform
 from collections.abc import Iterable, Mapping
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -72,23 +73,28 @@ def _write_configs(ending: Ending) -> None:
 def _finish_stages(ending: Ending) -> None:
     results = ending.all_results()
 
-    def write(name: str, pieces: Iterable[bytes]) -> None:
-        with (ending.run / "out" / name).open("xb") as file:
-            file.writelines(pieces)
-
     for step in ending.plan.steps:
         met = _met(step, results)
         closing = Closing(
             Bench(bench_folder(ending.work, step.number), ending.plan.memory),
             ending.counts[step.number].tallies,
             met,
-            write,
+            partial(_write_beside, ending, step),
             ending.cards,
         )
         ending.facts[step.number] = step.stage.finish(closing)
         if isinstance(step.stage, SinkStage):
             for name, data in step.stage.beside().items():
-                write(name, [data])
+                _write_beside(ending, step, name, [data])
+
+
+def _write_beside(ending: Ending, step: Step, name: str, pieces: Iterable[bytes]) -> None:
+    """Write a file beside the deliveries; where its name is taken, the stage's number tells."""
+    path = ending.run / "out" / name
+    if path.exists():
+        path = path.with_name(f"{step.number}-{name}")
+    with path.open("xb") as file:
+        file.writelines(pieces)
 
 
 def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
@@ -105,10 +111,6 @@ def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
 
 
 def _control(ending: Ending) -> dict[str, object]:
-    reasons: dict[tuple[int, str, str, str, str], int] = {}
-    for result in ending.all_results():
-        for key, amount in result.reasons.items():
-            reasons[key] = reasons.get(key, 0) + amount
     stages = []
     for step in ending.plan.steps:
         count = ending.counts[step.number]
@@ -151,7 +153,7 @@ def _control(ending: Ending) -> dict[str, object]:
         },
         "reasons": [
             {"stage": s, "severity": v, "reason": r, "field": f, "detail": d, "cards": n}
-            for (s, v, r, f, d), n in sorted(reasons.items())
+            for (s, v, r, f, d), n in sorted(ending.reasons.items())
         ],
         "outputs": [
             {"file": name, "rows": rows, "size": size, "sha256": digest}

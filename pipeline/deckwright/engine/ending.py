@@ -7,7 +7,7 @@ from pathlib import Path
 
 from deckwright.engine.accounts import Count
 from deckwright.engine.plan import Plan
-from deckwright.engine.tasks import DeckPart, Result
+from deckwright.engine.tasks import DeckPart, ReasonKey, Result
 
 
 @dataclass(slots=True)
@@ -21,6 +21,7 @@ class Ending:
     results: list[list[Result]]
     outputs: dict[str, tuple[int, int, str]]
     hashes: dict[str, str]
+    reasons: dict[ReasonKey, int]
     facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
 
     @property

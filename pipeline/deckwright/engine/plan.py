@@ -20,6 +20,7 @@ from deckwright.plugin.stages import (
     Known,
     OptionProblem,
     Setting,
+    SinkStage,
     SortStage,
     SourceStage,
     Stage,
@@ -208,7 +209,15 @@ def _inner(detail: Mapping[str, Any]) -> str:
 
 def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
     faults = []
+    written: set[str] = set()
     for index, step in enumerate(steps):
+        if isinstance(step.stage, SinkStage):
+            names = set(step.stage.files())
+            faults += [
+                file.fault(("stage", index), f"{step.label}: file {name!r} is written twice")
+                for name in sorted(names & written)
+            ]
+            written |= names
         first = isinstance(step.stage, SourceStage)
         if first != (index == 0):
             what = "only the first stage brings cards; it must be one that decodes"

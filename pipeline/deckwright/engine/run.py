@@ -313,6 +313,7 @@ class _Run:
             self.results,
             outputs,
             self.hashes,
+            self.reasons,
         )
 
 
