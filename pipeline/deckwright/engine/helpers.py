@@ -10,6 +10,8 @@ import signal
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
+from queue import SimpleQueue
+from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 if TYPE_CHECKING:
@@ -95,10 +97,23 @@ def serve(pipe: Pipe) -> None:
             worker = Worker(recipe)
         except BaseException as error:  # noqa: BLE001 # answered to the first task
             worker = error
-        while True:
-            _send(pipe, _answer(worker, pipe.recv()))
+        tasks: SimpleQueue[Task | None] = SimpleQueue()
+        # tasks are always taken off the pipe: else this process, sending a large answer, and the
+        # main process, sending a large task, could wait for each other for ever
+        Thread(target=_take_in, args=(pipe, tasks), daemon=True).start()
+        while (task := tasks.get()) is not None:
+            _send(pipe, _answer(worker, task))
     except (EOFError, OSError):
         return
+
+
+def _take_in(pipe: Pipe, tasks: SimpleQueue[Task | None]) -> None:
+    """Put what comes through the pipe into the queue, and None when the pipe closes."""
+    try:
+        while True:
+            tasks.put(pipe.recv())
+    except (EOFError, OSError):
+        tasks.put(None)
 
 
 def _answer(worker: Worker | BaseException, task: Task) -> Result | BaseException:
