@@ -9,11 +9,13 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from deckwright.cards.bitlayouts import BIT_LAYOUTS, BitLayout, BitsName, bit_layout
     from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
     from deckwright.cards.collate import collating_ranks
-    from deckwright.cards.holes import PATTERNS
+    from deckwright.cards.holes import PATTERNS, ROWS, format_pattern, row_bit
     from deckwright.cards.matrix import blank_rows, cut, rows_of
     from deckwright.cards.values import Values
+    from deckwright.cards.wrappings import Wrapping, wrapping_of
     from deckwright.errors import DeckwrightError, MasterError, UnreadableDeckError
     from deckwright.jobs.base import ConfigModel
     from deckwright.layout.expressions import Expression, series, values_of
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
         strangers,
         survey_records,
     )
+    from deckwright.plugin.notices import Notice, NoticeConfig
     from deckwright.plugin.shapes import own_fields, shapes_of
     from deckwright.plugin.stages import (
         Bench,
@@ -62,11 +65,13 @@ if TYPE_CHECKING:
     )
 
 _HOMES = {
+    "cards.bitlayouts": ("BIT_LAYOUTS", "BitLayout", "BitsName", "bit_layout"),
     "cards.codes": ("ILLEGAL", "Alphabet", "CodeTable", "UnfitCodeError"),
-    "cards.holes": ("PATTERNS",),
+    "cards.holes": ("PATTERNS", "ROWS", "format_pattern", "row_bit"),
     "cards.collate": ("collating_ranks",),
     "cards.matrix": ("blank_rows", "cut", "rows_of"),
     "cards.values": ("Values",),
+    "cards.wrappings": ("Wrapping", "wrapping_of"),
     "errors": ("DeckwrightError", "MasterError", "UnreadableDeckError"),
     "jobs.base": ("ConfigModel",),
     "layout.expressions": ("Expression", "series", "values_of"),
@@ -80,6 +85,7 @@ _HOMES = {
         "UnwritableError", "cut_spans", "first_columns", "read_exactly", "read_records",
         "strangers", "survey_records",
     ),
+    "plugin.notices": ("Notice", "NoticeConfig"),
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.stages": (
         "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Limit", "Most",
@@ -90,12 +96,16 @@ _HOMES = {
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "BIT_LAYOUTS",
     "BLANK",
     "ILLEGAL",
     "PATTERNS",
+    "ROWS",
     "WIDEST",
     "Alphabet",
     "Bench",
+    "BitLayout",
+    "BitsName",
     "Book",
     "Closing",
     "CodeTable",
@@ -111,6 +121,8 @@ __all__ = [
     "Medium",
     "MediumConfig",
     "Most",
+    "Notice",
+    "NoticeConfig",
     "OddCards",
     "OptionProblem",
     "Part",
@@ -130,12 +142,15 @@ __all__ = [
     "UnreadableDeckError",
     "UnwritableError",
     "Values",
+    "Wrapping",
     "as_mask",
+    "bit_layout",
     "blank_rows",
     "collating_ranks",
     "cut",
     "cut_spans",
     "first_columns",
+    "format_pattern",
     "hookimpl",
     "kept_rows",
     "legal_patterns",
@@ -143,6 +158,7 @@ __all__ = [
     "plain_digits",
     "read_exactly",
     "read_records",
+    "row_bit",
     "rows_of",
     "series",
     "shapes_of",
@@ -151,6 +167,7 @@ __all__ = [
     "undefined",
     "unknown_name",
     "values_of",
+    "wrapping_of",
 ]
 
 

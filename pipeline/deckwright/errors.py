@@ -14,6 +14,8 @@
     |  `- StageError
     |- MasterError                  4   the master cannot be used
     |- OutputError                 73   the run folder cannot be written
+    |- RestartError                75   the service must begin anew, or another one works here
+    |- WorkspaceError              78   the workspace cannot be used as it is
     `- InterruptedRunError        130   stopped by a signal (143 for SIGTERM)
 
 Anything else is a defect of the program and keeps its traceback.
@@ -182,6 +184,18 @@ class OutputError(DeckwrightError):
     def __init__(self, path: str, what: str) -> None:
         self.path, self.what = path, what
         super().__init__(f"{path}: {what}")
+
+
+class RestartError(DeckwrightError):
+    """The service ends so that its next start puts things right; nothing is lost."""
+
+    exit_code = 75
+
+
+class WorkspaceError(DeckwrightError):
+    """The workspace of the service cannot be used until somebody changes something."""
+
+    exit_code = 78
 
 
 class InterruptedRunError(DeckwrightError):

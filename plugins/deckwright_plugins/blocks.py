@@ -89,6 +89,10 @@ class Blocks(Medium[BlocksConfig]):
         ebcdic = self.code.to_raw is not None and self.code.to_raw[ord("A")] == 0xC1  # noqa: PLR2004
         return "ebc" if ebcdic else "dat"
 
+    @override
+    def card_bytes(self) -> int:
+        return self.config.record_length
+
     def _odd(self, text: NDArray[np.uint8]) -> list[OddCards]:
         if self._defined.all() or not strangers(text, self._defined):
             return []

@@ -1,16 +1,14 @@
-"""Decks in column binary: two bytes a column, one bit a hole, so that every pattern is kept.
+"""Decks in column binary: one bit a hole, so that every pattern is kept.
 
-The first byte of a column holds rows 12, 11, 0, 1, 2, 3 and the second rows 4 to 9; rows 12 and 4
-are worth 32, rows 3 and 9 are worth 1, the two high bits of each byte are zero. Source: bit table
-of a survey data-processing page, and samples in a statistics-package manual; the record of 160
-bytes for 80 columns: an operating-system data-management manual.
+The layouts of bits and their sources stand in `deckwright.bit_layout`. The published one has two
+bytes a column: rows 12, 11, 0, 1, 2, 3, then rows 4 to 9, the two high bits of each byte zero.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +20,7 @@ from deckwright import (
     PATTERNS,
     WIDEST,
     Alphabet,
+    BitsName,
     CodeTable,
     Medium,
     MediumConfig,
@@ -30,20 +29,16 @@ from deckwright import (
     Span,
     Survey,
     UnfitCodeError,
+    bit_layout,
     first_columns,
     hookimpl,
     read_records,
     survey_records,
 )
 
-_LOWEST_SPARE = 0x40
-_SPARE = 0xC0  # bits of a byte that belong to no row
-# rows 12 to 3 and rows 4 to 9 in the two bytes of a column, the first byte high
-_UPPER, _LOWER, _STEP = np.uint16(0x3F00), np.uint16(0x003F), np.uint16(2)
-
 
 class ColumnBinaryConfig(MediumConfig):
-    """All holes of a card: two bytes a column, six rows in each."""
+    """All holes of a card, one bit each."""
 
     kind: str = "column-binary"
     """Which medium."""
@@ -52,7 +47,13 @@ class ColumnBinaryConfig(MediumConfig):
     """Which character the holes of a column stand for."""
 
     record_length: Annotated[int, Field(ge=1, le=WIDEST)] = 80
-    """Columns of every card; a record has twice as many bytes."""
+    """Columns of every card."""
+
+    bits: BitsName = "two-bytes"
+    """Which bit holds which row: the layout of bits."""
+
+    spare: Literal["return", "note"] = "return"
+    """A card with a bit set that belongs to no row is returned as it came; or kept and listed."""
 
 
 class ColumnBinary(Medium[ColumnBinaryConfig]):
@@ -75,20 +76,19 @@ class ColumnBinary(Medium[ColumnBinaryConfig]):
         self._characters = np.where(legal, code.from_holes, ILLEGAL).astype(np.uint8)
         self._punched = code.to_holes >= 0
         self._patterns = np.where(self._punched, code.to_holes, 0).astype(np.uint16)
+        self._layout = bit_layout(config.bits)
+        self._size = self._layout.size(config.record_length)
 
     @override
     def survey(self, deck: Path, cards_a_span: int) -> Survey:
-        width = self.config.record_length
-        return survey_records(deck, 2 * width, width, cards_a_span)
+        return survey_records(deck, self._size, self.config.record_length, cards_a_span)
 
     @override
     def read(self, deck: Path, span: Span, cards_a_tray: int) -> Iterator[RawTray]:
-        width = self.config.record_length
-        for first, data in read_records(deck, span, 2 * width, cards_a_tray):
-            pairs = np.frombuffer(data, ">u2").reshape(-1, width).astype(np.uint16)
-            holes = (pairs & _UPPER) >> _STEP | (pairs & _LOWER)
-            text = self._characters.take(holes)
-            yield RawTray(first, text, holes, None, _odd(data, width))
+        for first, data in read_records(deck, span, self._size, cards_a_tray):
+            images = np.frombuffer(data, np.uint8).reshape(-1, self._size)
+            holes = self._layout.holes(images, self.config.record_length)
+            yield RawTray(first, self._characters.take(holes), holes, None, self._odd(images))
 
     @override
     def encode(
@@ -105,22 +105,35 @@ class ColumnBinary(Medium[ColumnBinaryConfig]):
         elif holes.size and int(holes.max()) >= PATTERNS:
             msg = f"{int(holes.max())} is not a pattern of twelve rows"
             raise ValueError(msg)
-        return ((holes << _STEP & _UPPER) | (holes & _LOWER)).astype(">u2").tobytes()
+        return self._layout.images(holes).tobytes()
 
     @override
     def suffix(self) -> str:
         return "cbn"
 
+    @override
+    def card_bytes(self) -> int:
+        return self._size
 
-def _odd(data: bytes, width: int) -> list[OddCards]:
-    """Return the cards with a spare bit set; some programs keep further codes there."""
-    matrix = np.frombuffer(data, np.uint8).reshape(-1, 2 * width)
-    if int(matrix.max()) < _LOWEST_SPARE:
-        return []
-    rows, places = first_columns((matrix & _SPARE) != 0)
-    detail = "a bit that belongs to no row is set, so this is not plain column binary"
-    records = [matrix[row].tobytes() for row in rows]
-    return [OddCards(rows, "spare-bits", detail, (places + 1) // 2, records=records)]
+    def _odd(self, images: NDArray[np.uint8]) -> list[OddCards]:
+        """Return the cards with a spare bit set; some programs keep further codes there."""
+        spare = self._layout.spare(images, self.config.record_length)
+        if spare is None:
+            return []
+        rows, columns = first_columns(spare)
+        counts = spare[rows].sum(axis=1)
+        severity: Literal["fatal", "note"] = "fatal" if self.config.spare == "return" else "note"
+        return [
+            OddCards(rows[same], "spare-bits", _detail(count), columns[same], severity, records)
+            for count in np.unique(counts).tolist()
+            for same in (np.flatnonzero(counts == count),)
+            for records in ([images[row].tobytes() for row in rows[same]],)
+        ]
+
+
+def _detail(count: int) -> str:
+    columns = "one column" if count == 1 else f"{count} columns"
+    return f"a bit that belongs to no row is set in {columns}, so this is not plain column binary"
 
 
 @hookimpl

@@ -27,21 +27,34 @@ from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.fieldspecs import CheckSpec, FieldSpec
 from deckwright.jobs.job import JobSpec
 from deckwright.jobs.layouts import CardSpec, ConditionSpec, LayoutSpec, RuleSpec
+from deckwright.jobs.service import (
+    DeliverSpec,
+    JobServiceSpec,
+    LimitsSpec,
+    NoticeSpec,
+    RetrySpec,
+    ServiceSpec,
+)
 from deckwright.journal.tables import ENTRY_SCHEMA, FATE_SCHEMA
 from deckwright.layout import failures
 from deckwright.layout.failures import Reason
 from deckwright.plugin import hooks
 from deckwright.plugin.stages import StageConfig
+from deckwright_plugins.append_line import AppendLineConfig
 from deckwright_plugins.blocks import BlocksConfig
 from deckwright_plugins.column_binary import ColumnBinaryConfig
 from deckwright_plugins.decode import DecodeConfig
 from deckwright_plugins.emit import ColumnConfig, EmitConfig, OutputConfig
 from deckwright_plugins.masterfile import MasterConfig
 from deckwright_plugins.merge import MergeConfig
+from deckwright_plugins.records import RecordsConfig
 from deckwright_plugins.reproduce import ReproduceConfig, SequenceConfig, SourceConfig
 from deckwright_plugins.sort import KeyConfig, SortConfig
+from deckwright_plugins.spread import SpreadConfig
 from deckwright_plugins.text_lines import TextConfig
+from deckwright_plugins.transcript import TranscriptConfig
 from deckwright_plugins.validate import ValidateConfig
+from deckwright_plugins.wrapped import WrappedConfig
 
 DOCUMENTED = [
     ("job.md", "Keys of a job", "key", JobSpec),
@@ -64,9 +77,20 @@ DOCUMENTED = [
     ("stages.md", "emit", "option", EmitConfig),
     ("stages.md", "An output", "option", OutputConfig),
     ("stages.md", "A column of a CSV", "option", ColumnConfig),
+    ("service.md", "Keys of service.toml", "key", ServiceSpec),
+    ("service.md", "Limits", "key", LimitsSpec),
+    ("service.md", "Tries", "key", RetrySpec),
+    ("service.md", "A job of the service", "key", JobServiceSpec),
+    ("service.md", "Copies for another place", "key", DeliverSpec),
+    ("service.md", "Notices", "key", NoticeSpec),
+    ("service.md", "Notices", "option", AppendLineConfig),
     ("codes.md", "Medium text", "option", TextConfig),
     ("codes.md", "Medium blocks", "option", BlocksConfig),
     ("codes.md", "Medium column-binary", "option", ColumnBinaryConfig),
+    ("codes.md", "Medium records", "option", RecordsConfig),
+    ("codes.md", "Medium transcript", "option", TranscriptConfig),
+    ("codes.md", "Medium wrapped", "option", WrappedConfig),
+    ("stages.md", "spread", "option", SpreadConfig),
 ]
 each_model = pytest.mark.parametrize(
     ("page", "heading", "word", "model"), DOCUMENTED, ids=lambda each: getattr(each, "__name__", "")
@@ -87,7 +111,7 @@ def default_of(model: type[BaseModel], name: str) -> str:
     if info.is_required():
         return "needed"
     value = info.get_default(call_default_factory=True)
-    empty = value is None or value in ("", [], {})
+    empty = value is None or value in ("", [], {}) or isinstance(value, BaseModel)
     return "none" if empty else f"`{json.dumps(value)}`"
 
 
@@ -138,8 +162,8 @@ def test_every_model_that_people_write_has_a_table() -> None:
     reached = {inner for model in documented for inner in models_below(model)}
     assert reached == documented
     kinds = [
-        point.load().deckwright_stages() if group == "stages" else point.load().deckwright_media()
-        for group in ("stages", "media")
+        getattr(point.load(), f"deckwright_{group}")()
+        for group in ("stages", "media", "notices")
         for point in own_points(group)
     ]
     assert {one.config_model for classes in kinds for one in classes} <= documented
@@ -168,7 +192,7 @@ def test_every_kind_has_its_section(pages) -> None:
 
 
 def test_every_hook_is_described_with_its_arguments(pages) -> None:
-    specs = (hooks.StageSpecs, hooks.MediumSpecs, hooks.ObserverSpecs)
+    specs = (hooks.StageSpecs, hooks.MediumSpecs, hooks.NoticeSpecs, hooks.ObserverSpecs)
     found = {
         f"{name}({', '.join(list(inspect.signature(hook).parameters)[1:])})"
         for spec in specs
@@ -359,7 +383,7 @@ def test_every_message_that_the_page_on_trouble_names_is_one_of_the_program(page
     joined = re.sub(r"""["']\s*\n?\s*f?["']""", "", source)
     plain = re.sub(r"\{[^{}]*\}", "...", joined).lower()
     tables = [table for table in pages.tables("trouble.md") if table.head[0] == "message"]
-    assert len(tables) == 4
+    assert len(tables) == 7
     cells = [
         cell for table in tables for row in table.rows for cell in re.findall(r"`([^`]+)`", row[0])
     ]

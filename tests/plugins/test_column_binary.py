@@ -130,14 +130,17 @@ def test_spare_bits_are_never_dropped(tmp_path: Path) -> None:
     data = bytearray(3 * 160)
     data[160 + 7], data[160 + 20], data[320] = 0x44, 0x80, 0xFF
     found = read(binary_medium(), tmp_path / "deck", bytes(data))
-    (odd,) = found.odd
-    assert (odd.reason, odd.severity, odd.rows.tolist()) == ("spare-bits", "fatal", [1, 2])
-    assert odd.columns is not None
-    assert odd.columns.tolist() == [4, 1]
-    assert [binary_medium().record(record) for record in odd.records or []] == [
-        bytes(data[160:320]),
-        bytes(data[320:]),
-    ]
+    said = {int(odd.rows[0]): odd for odd in found.odd}
+    assert {(odd.reason, odd.severity, len(odd.rows)) for odd in found.odd} == {
+        ("spare-bits", "fatal", 1)
+    }
+    assert {row: odd.columns.tolist() for row, odd in said.items()} == {1: [4], 2: [1]}
+    assert "2 columns" in said[1].detail
+    assert "one column" in said[2].detail
+    assert {row: [binary_medium().record(r) for r in odd.records] for row, odd in said.items()} == {
+        1: [bytes(data[160:320])],
+        2: [bytes(data[320:])],
+    }
     assert found.holes is not None
     assert found.holes[1, 3] == 0x004
 

@@ -14,11 +14,19 @@ COMMANDS = {
     "check": "Check a job and all that it names; run nothing.",
     "demo": "Make the demo decks, run their job, compare with the truth.",
     "guide": "Show a page of the guide.",
+    "hold": "Take a waiting deck or a job of a service aside.",
+    "init": "Make the workspace of a service.",
     "journal": "Print the journal of a run as JSON lines.",
+    "requeue": "Have the service run an ended deck once more.",
+    "resume": "Let a held deck or job of a service go on.",
     "run": "Run decks through the chain of a job.",
     "schema": "Write the JSON Schemas of the config files.",
     "stages": "List stages and media, or the options of one.",
+    "status": "Tell where every deck of a service is.",
+    "tidy": "Remove old runs of a service, on a person's word.",
     "trace": "Tell what happened to one card.",
+    "verify": "Hash all that a service has delivered again.",
+    "watch": "Serve a workspace: run what is dropped into its inbox.",
 }
 
 
@@ -74,9 +82,11 @@ def _version(ctx: click.Context, _: click.Parameter, value: bool) -> None:  # no
 def cli(*, verbose: bool) -> None:  # main looks at it
     """Take decks of 80-column cards through the whole job, with an account of every card.
 
-    Exit codes: 0 done; 2 a config file or an option is wrong; 3 a plugin failed; 4 the deck or
-    the master cannot be used; 70 a worker process ended by itself; 73 the run folder cannot be
-    written; 130, 143 stopped by a signal.
+    Exit codes: 0 done; 1 a service did not do what was asked; 2 a config file or an option is
+    wrong; 3 a plugin failed; 4 the deck or the master cannot be used; 70 a worker process ended
+    by itself; 73 the run folder cannot be written; 75 the service must begin again, or another
+    one holds the workspace; 78 the workspace cannot be used as it is; 130, 143 stopped by a
+    signal.
     """
 
 
@@ -85,12 +95,12 @@ def main() -> None:
     # trays are small; threads of the frame library cost more than they bring
     os.environ.setdefault("POLARS_MAX_THREADS", "1")
     try:
-        cli.main(standalone_mode=False)
+        code = cli.main(standalone_mode=False)
+        if code:  # how click hands on what a command ends with
+            sys.exit(code)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)
-    except click.exceptions.Exit as leaving:
-        sys.exit(leaving.exit_code)
     except click.Abort:
         sys.exit(130)
     except _ReaderGoneError:

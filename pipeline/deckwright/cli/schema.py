@@ -12,6 +12,7 @@ from deckwright.errors import PluginError
 from deckwright.jobs.describe import described_schema
 from deckwright.jobs.job import JobSpec
 from deckwright.jobs.layouts import LayoutSpec
+from deckwright.jobs.service import ServiceSpec
 from deckwright.plugin.registry import Registry
 
 
@@ -19,11 +20,15 @@ from deckwright.plugin.registry import Registry
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
-    help="Folder for job.schema.json and layout.schema.json.",
+    help="Folder for job.schema.json, layout.schema.json and service.schema.json.",
 )
 def command(out: Path | None) -> None:
-    """Print the JSON Schemas of job and layout files, or write them into a folder."""
-    schemas = {"job": job_schema(), "layout": described_schema(LayoutSpec)}
+    """Print the JSON Schemas of job, layout and service files, or write them into a folder."""
+    schemas = {
+        "job": job_schema(),
+        "layout": described_schema(LayoutSpec),
+        "service": described_schema(ServiceSpec),
+    }
     if out is None:
         click.echo(json.dumps(schemas, indent=2, ensure_ascii=False))
         return

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import platform
 from collections.abc import Iterable, Mapping
-from functools import partial
+from functools import cache, partial
 from importlib.metadata import version
 from pathlib import Path
 
@@ -203,8 +203,11 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
 
 def versions(plan: Plan) -> dict[str, str]:
     """Return the versions of everything that had a part in the run."""
-    found = {"deckwright": version("deckwright"), "python": platform.python_version()}
-    found.update({name: version(name) for name in LIBRARIES})
-    for step in plan.steps:
-        found[f"stage {step.kind}"] = step.origin
-    return found
+    return _installed() | {f"stage {step.kind}": step.origin for step in plan.steps}
+
+
+@cache
+def _installed() -> dict[str, str]:
+    """Return the versions of the program and its libraries; a process does not change them."""
+    own = {"deckwright": version("deckwright"), "python": platform.python_version()}
+    return own | {name: version(name) for name in LIBRARIES}

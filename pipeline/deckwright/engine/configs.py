@@ -83,7 +83,7 @@ class Configs:
         medium = self.registry.medium(kind)
         config = medium.config_model.model_validate(dict(options))
         try:
-            return medium(config, self.code(config.code))
+            return medium(config, self.code(config.code)).with_media(self.medium)
         except UnfitCodeError as error:
             raise OptionProblem(str(error)) from error
 

@@ -106,11 +106,12 @@ def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
     replaced = dict(replaced or {})
     file = ConfigFile(job)
     spec = file.validate(JobSpec, file.tables)
-    registry = Registry([job.parent / plugin for plugin in spec.plugins])
+    plugins = [_plugin_file(job, plugin) for plugin in spec.plugins]
+    registry = Registry(plugins)
     configs = Configs(job, registry)
     configs.used["job.toml"] = file.data
-    for plugin in spec.plugins:
-        configs.used[f"plugins/{Path(plugin).name}"] = (job.parent / plugin).read_bytes()
+    for path in plugins:
+        configs.used[f"plugins/{path.name}"] = path.read_bytes()
     faults = [
         file.fault(("files",), unknown_name("file", name, spec.files))
         for name in sorted(set(replaced) - set(spec.files))
@@ -136,6 +137,13 @@ def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
         maker.known,
         replaced,
     )
+
+
+def _plugin_file(job: Path, plugin: str) -> Path:
+    """Return where a one-file plugin lies: where the job says, else in `plugins` beside the job."""
+    path = job.parent / plugin
+    beside = job.parent / "plugins" / path.name
+    return beside if beside.is_file() and not path.is_file() else path
 
 
 class _Maker:

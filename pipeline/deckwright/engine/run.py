@@ -67,6 +67,8 @@ def run_job(
     executor: Executor | None = None,
     progress: Progress = quiet,
     sizes: Sizes | None = None,
+    names: Sequence[str] | None = None,
+    plan: Plan | None = None,
 ) -> Outcome:
     """Run decks through the chain of a job.
 
@@ -79,13 +81,16 @@ def run_job(
         executor: runs the tasks; None = chosen by the size of the decks.
         progress: told how far the run is.
         sizes: how the cards are cut; None = by the memory limit.
+        names: what the decks are called in outputs, safe as file names; None = their own names.
+        plan: the job, loaded by the caller; None = it is loaded here.
 
     Raises:
         DeckwrightError: nothing is delivered; the message says why.
     """
-    plan = load_plan(job, replaced)
+    plan = plan or load_plan(job, replaced)
+    called = list(names or [deck.name for deck in decks])
     with interruptible(), run_folder(out) as work:
-        run = _Run(plan, list(decks), work, workers, progress, sizes)
+        run = _Run(plan, list(decks), called, work, workers, progress, sizes)
         ending = run.go(executor)
         control = close_run(ending)
         for step in plan.steps:
@@ -110,6 +115,7 @@ def run_job(
 class _Run:
     plan: Plan
     decks: list[Path]
+    names: list[str]
     work: Path
     workers: int | None
     progress: Progress
@@ -129,9 +135,8 @@ class _Run:
     def go(self, executor: Executor | None) -> Ending:
         stamps = [_stamp(deck) for deck in self.decks]
         cards_a_task = self._survey()
-        names = [deck.name for deck in self.decks]
         self.plan.registry.observe(
-            "deckwright_run_started", job=self.plan.name, decks=names, cards=self.cards
+            "deckwright_run_started", job=self.plan.name, decks=self.names, cards=self.cards
         )
         width = max(survey.width for survey in self.surveys)
         limit = limits(self.plan.memory, width, self.cards, self.workers)
@@ -156,7 +161,7 @@ class _Run:
                 joiner.close()
         if stamps != [_stamp(deck) for deck in self.decks]:
             raise UnreadableDeckError(
-                self.decks[0].name, "was changed while it was read", "run it again"
+                self.names[0], "was changed while it was read", "run it again"
             )
         return self._ending()
 
@@ -168,7 +173,10 @@ class _Run:
         cards_a_task = limits(self.plan.memory, width, 0, 1).cards_a_task
         if self.sizes:
             cards_a_task = self.sizes.cards_a_task
-        for deck in self.decks:
+        folder = bench_folder(self.work, source.number)
+        folder.mkdir(parents=True, exist_ok=True)
+        self.plan.source.medium.settle_in(folder)
+        for deck, name in zip(self.decks, self.names, strict=True):
             if not deck.is_file():
                 raise UnreadableDeckError(str(deck), "is not a file that can be read")
             try:
@@ -176,7 +184,7 @@ class _Run:
             except PermissionError as error:
                 raise UnreadableDeckError(str(deck), "may not be read by this user") from error
             self.surveys.append(survey)
-            self.parts.append(DeckPart(deck.name, str(deck.resolve()), first, survey.cards))
+            self.parts.append(DeckPart(name, str(deck.resolve()), first, survey.cards))
             first += survey.cards
         return cards_a_task
 

@@ -55,6 +55,7 @@ class Worker:
         self.work = Path(recipe.work)
         self.plan = plan or load_plan(Path(recipe.job), recipe.replaced)
         self._open: set[int] = set()
+        self.plan.source.medium.settle_in(bench_folder(self.work, self.plan.steps[0].number))
 
     def run(self, task: Task) -> Result:
         """Run one task.

@@ -28,7 +28,9 @@ class JobSpec(ConfigModel):
     title: str
     """What the job is, in words; heads the control sheet."""
     inbox: str = ""
-    """Inbox folder of the watched service whose decks get this job."""
+    """Inbox folder of the watched service whose decks get this job; left out: the job's name."""
+    names: list[str] = Field(default_factory=lambda: ["*"], min_length=1)
+    """Patterns of the names of those decks, so that several jobs may share one inbox folder."""
     memory: str = "512 MiB"
     """Memory that the whole run may use; sets how many cards are held at a time."""
     record_log: bool | None = None

@@ -14,6 +14,7 @@ import pluggy
 
 if TYPE_CHECKING:
     from deckwright.plugin.media import Medium
+    from deckwright.plugin.notices import Notice
     from deckwright.plugin.stages import Stage
 
 PROJECT = "deckwright"
@@ -35,6 +36,14 @@ class MediumSpecs(Protocol):
     @hookspec
     def deckwright_media(self) -> list[type[Medium[Any]]]:
         """Return the medium classes that this module brings."""
+
+
+class NoticeSpecs(Protocol):
+    """Bringing observers of the service; group `deckwright.notices`, name = kind of the notice."""
+
+    @hookspec
+    def deckwright_notices(self) -> list[type[Notice[Any]]]:
+        """Return the notice classes that this module brings."""
 
 
 class ObserverSpecs(Protocol):
@@ -59,5 +68,6 @@ class ObserverSpecs(Protocol):
 GROUPS: Mapping[str, tuple[type, str]] = {
     "stages": (StageSpecs, "deckwright_stages"),
     "media": (MediumSpecs, "deckwright_media"),
+    "notices": (NoticeSpecs, "deckwright_notices"),
 }
 """Entry-point group (after `deckwright.`) to its specification and the hook that brings kinds."""

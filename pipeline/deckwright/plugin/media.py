@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar, Generic, Literal, Self, TypeVar, get_args
@@ -181,6 +181,16 @@ class Medium(ABC, Generic[ConfigT]):
             UnwritableError: the medium's code lacks a character.
         """
 
+    def with_media(
+        self,
+        make: Callable[[Mapping[str, object]], Medium[Any]],  # noqa: ARG002 # for a medium in another
+    ) -> Self:
+        """Return the medium with the one inside it, which `make` makes from a table of options."""
+        return self
+
+    def settle_in(self, folder: Path) -> None:
+        """Take a folder for work files; every process of a run is given the same one."""
+
     def record(self, record: bytes) -> bytes:
         """Return an original record, as `OddCards.records` holds it, as it stands in a deck."""
         return record
@@ -192,6 +202,10 @@ class Medium(ABC, Generic[ConfigT]):
     def suffix(self) -> str:
         """Return the file suffix for decks of this medium, without the dot."""
         return "dat"
+
+    def card_bytes(self) -> int | None:
+        """Return how many bytes every card has in a deck; None where that differs."""
+        return None
 
     def own_text(self, text: NDArray[np.uint8], alphabet: Alphabet) -> NDArray[np.uint8]:
         """Return text (n, L) of another alphabet as internal bytes of this medium's code.

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from weakref import WeakSet
 
 import pluggy
 
@@ -19,10 +22,25 @@ from deckwright.errors import (
     UnknownKindError,
 )
 from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
-from deckwright.plugin.media import Medium
-from deckwright.plugin.stages import Stage
 
-_ONE = {"stages": "stage", "media": "medium"}
+if TYPE_CHECKING:  # not loaded for the observers of a service, which need no cards
+    from deckwright.plugin.media import Medium
+    from deckwright.plugin.notices import Notice
+    from deckwright.plugin.stages import Stage
+
+_ONE = {"stages": "stage", "media": "medium", "notices": "notice"}
+_sound: WeakSet[ModuleType] = WeakSet()
+"""Modules that were found to fit the hooks; one that is read anew is another module."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """An installed plugin: what it is announced as, its module, the distribution that brings it."""
+
+    name: str
+    value: str
+    origin: str
+    entry: EntryPoint
 
 
 class Registry:
@@ -34,12 +52,8 @@ class Registry:
         Raises:
             PluginLoadError: a file cannot be imported or brings nothing.
         """
-        self._manager = pluggy.PluginManager(PROJECT)
-        for specs, _ in GROUPS.values():
-            self._manager.add_hookspecs(specs)
-        self._manager.add_hookspecs(ObserverSpecs)
-        # read once: looking through all distributions takes some milliseconds
-        self._installed = entry_points()
+        self._manager = _manager()
+        self._installed = _installed(tuple(sys.path))
         self._kinds: dict[tuple[str, str], type[Any]] = {}
         self._origin: dict[tuple[str, str], str] = {}
         for path in files:
@@ -61,9 +75,21 @@ class Registry:
         """
         return self._find("media", kind)
 
+    def notice(self, kind: str) -> type[Notice[Any]]:
+        """Return the notice class of this kind.
+
+        Raises:
+            UnknownKindError, DuplicateKindError, PluginLoadError
+        """
+        return self._find("notices", kind)
+
     def origin(self, group: str, kind: str) -> str:
         """Return the distribution and version that brought a kind."""
         return self._origin.get((group, kind), "unknown")
+
+    def origins(self) -> set[str]:
+        """Return the distributions and files that had a part so far, observers among them."""
+        return {*self._origin.values(), *(point.origin for point in self._points("observers"))}
 
     def kinds(self, group: str) -> list[str]:
         """Return the names of all kinds that can be asked for."""
@@ -79,7 +105,7 @@ class Registry:
         """
         for point in self._points("observers"):
             if not self._manager.has_plugin(point.value):
-                self._register(_load(point), point.value, point.name, _distribution(point))
+                self._register(_load(point), point.value, point.name, point.origin)
         try:
             getattr(self._manager.hook, hook)(**facts)
         except Exception as error:
@@ -94,7 +120,7 @@ class Registry:
         found = [point for point in self._points(group) if point.name == kind]
         if not found:
             raise UnknownKindError(_ONE[group], kind, self.kinds(group))
-        origins = sorted({_distribution(point) for point in found})
+        origins = sorted({point.origin for point in found})
         if len(origins) > 1:
             raise DuplicateKindError(_ONE[group], kind, *origins[:2])
         module = _load(found[0])
@@ -110,15 +136,15 @@ class Registry:
                 key = (group, brought.kind)
                 installed = [p for p in self._points(group) if p.name == brought.kind]
                 if kind not in {p.name for p in self._points(group)} and installed:
-                    there = _distribution(installed[0])
+                    there = installed[0].origin
                     raise DuplicateKindError(_ONE[group], brought.kind, there, origin)
                 if key in self._kinds and self._kinds[key] is not brought:
                     raise DuplicateKindError(group, brought.kind, self._origin[key], origin)
                 self._kinds[key] = brought
                 self._origin[key] = origin
 
-    def _points(self, group: str) -> list[EntryPoint]:
-        return list(self._installed.select(group=f"{PROJECT}.{group}"))
+    def _points(self, group: str) -> Sequence[_Point]:
+        return self._installed[group]
 
     def _others(self, module: ModuleType) -> list[Any]:
         return [plugin for plugin in self._manager.get_plugins() if plugin is not module]
@@ -126,16 +152,15 @@ class Registry:
     def _register(self, module: ModuleType, name: str, kind: str, origin: str) -> None:
         if self._manager.is_registered(module):
             return
-        try:
-            # a scratch manager first, so that a faulty plugin is never half registered
-            scratch = pluggy.PluginManager(PROJECT)
-            for specs, _ in GROUPS.values():
-                scratch.add_hookspecs(specs)
-            scratch.add_hookspecs(ObserverSpecs)
-            scratch.register(module)
-            scratch.check_pending()
-        except pluggy.PluginValidationError as error:
-            raise PluginLoadError(kind, origin, str(error).splitlines()[-1]) from error
+        if module not in _sound:
+            try:
+                # a scratch manager first, so that a faulty plugin is never half registered
+                scratch = _manager()
+                scratch.register(module)
+                scratch.check_pending()
+            except pluggy.PluginValidationError as error:
+                raise PluginLoadError(kind, origin, str(error).splitlines()[-1]) from error
+            _sound.add(module)
         self._manager.register(module, name)
 
     def _load_file(self, path: Path) -> None:
@@ -154,16 +179,40 @@ class Registry:
                 self._bring(group, module, spec.name, path.stem, origin)
 
 
-def _distribution(point: EntryPoint) -> str:
-    return f"{point.dist.name} {point.dist.version}" if point.dist else "an unnamed distribution"
+def _manager() -> pluggy.PluginManager:
+    manager = pluggy.PluginManager(PROJECT)
+    for specs, _ in GROUPS.values():
+        manager.add_hookspecs(specs)
+    manager.add_hookspecs(ObserverSpecs)
+    return manager
 
 
-def _load(point: EntryPoint) -> ModuleType:
+@lru_cache(maxsize=8)
+def _installed(_: tuple[str, ...]) -> Mapping[str, Sequence[_Point]]:
+    """Return the plugins of each group that distributions on this module path announce.
+
+    Read once a process: looking through all distributions takes some milliseconds.
+    """
+    found = entry_points()
+    return {
+        group: tuple(
+            _Point(entry.name, entry.value, _distribution(entry), entry)
+            for entry in found.select(group=f"{PROJECT}.{group}")
+        )
+        for group in (*GROUPS, "observers")
+    }
+
+
+def _distribution(entry: EntryPoint) -> str:
+    return f"{entry.dist.name} {entry.dist.version}" if entry.dist else "an unnamed distribution"
+
+
+def _load(point: _Point) -> ModuleType:
     try:
-        module = point.load()
+        module = point.entry.load()
     except Exception as error:
         cause = f"{type(error).__name__}: {error}"
-        raise PluginLoadError(point.name, _distribution(point), cause) from error
+        raise PluginLoadError(point.name, point.origin, cause) from error
     if not isinstance(module, ModuleType):
-        raise PluginLoadError(point.name, _distribution(point), f"{point.value} is not a module")
+        raise PluginLoadError(point.name, point.origin, f"{point.value} is not a module")
     return module

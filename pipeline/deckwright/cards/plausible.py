@@ -1,0 +1,180 @@
+"""How plausible a text is as that of punched cards: the weights behind the ranking of codes.
+
+Weights run from 0 (no character) to 1 (digit or capital). They say how often a character stands on
+cards, by common practice (no source): digits and capitals first, then . , - / and the signs of
+sums, and code-page oddities last. A sign that stands where it is not used, such as a percent sign
+that follows no digit, weighs less.
+"""
+
+from __future__ import annotations
+
+import string
+import unicodedata
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deckwright.cards.codes import CodeTable
+
+BLANK_CLASS, DIGIT, LETTER, SPECIAL, NOTHING = range(5)
+"""Classes of a cell; NOTHING is a control character, or no character at all."""
+
+_CLASSES = 5
+_ROWS = 0.6  # what is left of a score when the columns of a deck keep no class
+_USUAL = {
+    0.95: ".,-",
+    0.9: "/*=()$",
+    0.85: "+'",
+    0.8: "%&",
+    0.7: "#@:[]{}",
+    0.65: "\u201c\u201d\u2018\u2019",
+    0.6: ';?"_',
+    0.55: "!\u20ac",
+    0.5: "<>\u2311\u00a2\u00ac",
+    0.4: "|\\^~`\u00a3\u00a7",
+    0.3: "\u00a4",
+}
+_WEIGHTS = {character: weight for weight, group in _USUAL.items() for character in group}
+_OTHER_LETTER, _OTHER, _CONTROL = 0.3, 0.1, 0.02
+_IN_WORD = 0.6
+_MISPLACED = 0.4  # what is left of a sign's weight where it is not used
+_PAIRS = ("()", "[]", "{}")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a code reads some cells.
+
+    weights: float (n, L). score: 0 to 1. legal, digits, letters, specials: shares of the cells
+    that are not blank; blanks: share of all cells. constancy: share of filled cells that are
+    of the class that their column has mostly: digits, letters and signs, or nothing.
+    """
+
+    weights: NDArray[np.float32]
+    score: float
+    legal: float
+    digits: float
+    letters: float
+    specials: float
+    blanks: float
+    constancy: float
+
+
+def characters_of(code: CodeTable, *, holes: bool) -> list[str | None]:
+    """Return the character of each byte (256) or pattern (4096); None where there is none."""
+    table = code.from_holes if holes else code.from_raw
+    if table is None:
+        return []
+    return [code.alphabet.characters[slot] if slot >= 0 else None for slot in table.tolist()]
+
+
+def read_cells(cells: NDArray[np.uint16], characters: list[str | None]) -> Reading:
+    """Return how cells (n, L) read when each value stands for one of these characters."""
+    classes = np.array([_class(character) for character in characters], np.uint8)[cells]
+    weights = np.array([_weight(character) for character in characters], np.float32)[cells]
+    filled = classes != BLANK_CLASS
+    count = max(1, int(filled.sum()))
+    _place(weights, cells, classes, characters)
+    table = _by_column(classes)
+    # letters and signs stand side by side in words, so they are one class here
+    kinds = np.stack([table[:, DIGIT], table[:, LETTER] + table[:, SPECIAL], table[:, NOTHING]])
+    most = kinds.max(axis=0).sum() / count
+    shares = table.sum(axis=0) / count
+    mean = float(weights.sum(where=filled, dtype=np.float64)) / count
+    return Reading(
+        weights,
+        score=mean * (_ROWS + (1 - _ROWS) * float(most)),
+        legal=1 - float(shares[NOTHING]),
+        digits=float(shares[DIGIT]),
+        letters=float(shares[LETTER]),
+        specials=float(shares[SPECIAL]),
+        blanks=1 - float(filled.mean()) if filled.size else 1.0,
+        constancy=float(most),
+    )
+
+
+def quick_score(counts: NDArray[np.int64], characters: list[str | None]) -> float:
+    """Return the mean weight of cells that are not blank, from how often each value stands."""
+    weights = np.array([_weight(character) for character in characters])
+    filled = np.array([character != " " for character in characters])
+    return float((counts * weights)[filled].sum() / max(1, counts[filled].sum()))
+
+
+def _class(character: str | None) -> int:
+    if character == " ":
+        return BLANK_CLASS
+    if character is None or not character.isprintable():
+        return NOTHING
+    if character in string.digits:
+        return DIGIT
+    return LETTER if character.isalpha() else SPECIAL
+
+
+def _weight(character: str | None) -> float:
+    if character is None:
+        return 0.0
+    if character in string.digits or character in string.ascii_uppercase:
+        return 1.0
+    if character in string.ascii_lowercase:
+        return 0.9
+    if not character.isprintable():
+        return _CONTROL
+    latin = unicodedata.name(character, "").startswith("LATIN ")
+    return _WEIGHTS.get(character, _OTHER_LETTER if latin else _OTHER)
+
+
+def _by_column(classes: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """Return int64 (L, 5): how often each class stands in each column."""
+    width = classes.shape[1]
+    places = np.arange(width, dtype=np.intp) * _CLASSES + classes
+    return np.bincount(places.ravel(), minlength=width * _CLASSES).reshape(width, _CLASSES)
+
+
+def _place(
+    weights: NDArray[np.float32],
+    cells: NDArray[np.uint16],
+    classes: NDArray[np.uint8],
+    characters: list[str | None],
+) -> None:
+    """Weigh signs by where they stand."""
+    value = {character: number for number, character in enumerate(characters) if character}
+    before, after = np.roll(classes, 1, axis=1), np.roll(classes, -1, axis=1)
+    before[:, 0] = after[:, -1] = BLANK_CLASS
+    word = (before == LETTER) | (before == DIGIT)
+    rules = {
+        "%": before == DIGIT,
+        "\u00a2": before == DIGIT,
+        "$": (after == DIGIT) | (after == SPECIAL),
+        "=": (word | (before == BLANK_CLASS) | (before == SPECIAL)) & (after != BLANK_CLASS),
+        "'": word | (after == LETTER),
+        "!": word & (after == BLANK_CLASS),
+        "?": word & (after == BLANK_CLASS),
+        ",": word,
+        ")": word | (before == SPECIAL),
+        "&": (before == after) & (before != DIGIT),
+        "#": after == DIGIT,
+        "+": (after != BLANK_CLASS),
+    }
+    for sign, right in rules.items():
+        if sign in value:
+            wrong = (cells == value[sign]) & ~right
+            weights[wrong] *= np.float32(_MISPLACED)
+    for pair in _PAIRS:
+        _weigh_pairs(weights, cells, [value.get(sign, -1) for sign in pair])
+    strange = (classes == LETTER) & (weights < _IN_WORD) & (weights >= np.float32(_OTHER_LETTER))
+    weights[strange & ((before == LETTER) | (after == LETTER))] = _IN_WORD
+
+
+def _weigh_pairs(weights: NDArray[np.float32], cells: NDArray[np.uint16], pair: list[int]) -> None:
+    """Weigh brackets less on cards where they do not pair, or where one closes before it opens."""
+    opened = cells == pair[0]
+    closed = cells == pair[1]
+    rows = np.flatnonzero((opened | closed).any(axis=1))
+    if not rows.size:
+        return
+    depth = np.cumsum(opened[rows].astype(np.int16) - closed[rows], axis=1)
+    uneven = rows[(depth[:, -1] != 0) | (depth.min(axis=1) < 0)]
+    part = weights[uneven]
+    part[opened[uneven] | closed[uneven]] *= np.float32(_MISPLACED)
+    weights[uneven] = part

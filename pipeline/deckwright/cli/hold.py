@@ -1,0 +1,20 @@
+"""`deckwright hold`: take a waiting deck, or a whole job, aside until it is resumed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deckwright.cli.operate import FOLDER, operate
+
+
+@click.command(name="hold")
+@FOLDER
+@click.argument("what", metavar="RUN_OR_JOB")
+def command(folder: Path, what: str) -> None:
+    """Take a waiting deck, or a whole job, aside until it is resumed.
+
+    DIR is the workspace; `deckwright status DIR` names its runs and jobs.
+    """
+    operate(folder, "hold", what)

@@ -1,0 +1,20 @@
+"""`deckwright resume`: let a held deck or job go on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deckwright.cli.operate import FOLDER, operate
+
+
+@click.command(name="resume")
+@FOLDER
+@click.argument("what", metavar="RUN_OR_JOB")
+def command(folder: Path, what: str) -> None:
+    """Let a held deck or job go on.
+
+    DIR is the workspace; `deckwright status DIR` names its runs and jobs.
+    """
+    operate(folder, "resume", what)

@@ -1,0 +1,47 @@
+"""Jobs that are held: a file each in `control`, so that a restart does not forget."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+
+from deckwright.service.fs import Fs, names_in
+from deckwright.service.places import Workspace
+
+_NAME = re.compile(r"^held-([A-Za-z0-9_][A-Za-z0-9._-]{0,63})$")
+
+
+@dataclass(frozen=True, slots=True)
+class JobHolds:
+    """The held jobs of a workspace."""
+
+    workspace: Workspace
+    fs: Fs
+
+    def __contains__(self, job: object) -> bool:
+        return os.path.lexists(self.workspace.control / f"held-{job}")
+
+    def hold(self, job: str, why: str) -> None:
+        """Hold a job; the reason is kept with it."""
+        aside = self.workspace.control / f"hold-{job}.tmp"
+        if os.path.lexists(aside):
+            self.fs.unlink(aside)
+        self.fs.write_new(aside, why.encode("utf-8", "backslashreplace"))
+        self.fs.replace(aside, self.workspace.control / f"held-{job}")
+        self.fs.sync_folder(self.workspace.control)
+
+    def resume(self, job: str) -> None:
+        """Let a job go on."""
+        self.fs.unlink(self.workspace.control / f"held-{job}")
+        self.fs.sync_folder(self.workspace.control)
+
+    def all(self) -> dict[str, str]:
+        """Return every held job with the reason."""
+        found = {}
+        for name in sorted(names_in(self.workspace.control)):
+            match = _NAME.match(name)
+            if match:
+                path = self.workspace.control / name
+                found[match[1]] = self.fs.read(path, 1 << 20).decode("utf-8", "replace")
+        return found

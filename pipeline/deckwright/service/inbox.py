@@ -1,0 +1,248 @@
+"""The inbox: which decks are settled, which wait, and which will never be complete."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from deckwright.jobs.service import ServiceSpec
+from deckwright.service.clock import Clock
+from deckwright.service.looking import KEPT, Look, Seen, Stray, Strays
+from deckwright.service.markers import SHA256, digest_in
+from deckwright.service.places import shown
+from deckwright.service.settling import Found, Route, Rules, Stamp, Verdict
+
+_Key = tuple[str, str]
+
+
+class Inbox:
+    """What lies in the inbox, as far as this process has seen with its own eyes.
+
+    A file is settled once two readings that are far enough apart, by the steady clock, agree.
+    Only `scan` looks for names; `ready` and `stalled` read again what is due among those known.
+
+    Attributes:
+        waiting: decks at the last scan, however many: all files that a job takes, whether they
+            are complete, readable or not.
+        waiting_of: the same for each job.
+        strays: what lies where nobody takes it, or cannot be taken, by place; the first 1,000.
+        strays_in_all: how many strays there are.
+
+    Args:
+        root: the inbox.
+        spec: waits, limits and names to pass over.
+        routes: by name of an inbox folder, who takes what of it; the first that fits does.
+        clock: the steady time.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        spec: ServiceSpec,
+        routes: Mapping[str, Sequence[Route]],
+        clock: Clock,
+    ) -> None:
+        self.waiting = 0
+        self.waiting_of: dict[str, int] = {}
+        self.strays: list[Stray] = []
+        self.strays_in_all = 0
+        self._root, self._routes, self._clock = root, routes, clock
+        self._rules, self._ignored = Rules.of(spec), tuple(spec.ignore)
+        self._known: dict[_Key, _Known] = {}
+        self._late: set[_Key] = set()
+
+    def scan(self) -> None:
+        """Look through the inbox once. Never raises for what lies there, or for its absence.
+
+        It takes a few microseconds a name, and memory for some 2,000 decks and 1,000 strays.
+        """
+        look = Look(self._root, self._routes, self._rules, self._ignored, self._late)
+        begin = self._clock.steady()
+        look.walk()
+        end = self._clock.steady()
+        before, self._known = self._known, {}
+        for seen in look.seen():
+            key = seen.folder, seen.name
+            known = self._taken_up(before.get(key), seen, begin, end, look.strays)
+            if known:
+                self._known[key] = known
+                if not known.why:
+                    self._late.discard(key)
+        self.waiting_of = dict(look.waiting)
+        self.waiting = look.waiting.total()
+        self.strays, self.strays_in_all = look.strays.listed(), look.strays.count
+
+    def ready(self) -> list[Found]:
+        """Return the decks that may be taken, oldest first."""
+        self._read_again()
+        through = [known for known in self._through() if not known.verdict.code]
+        through.sort(key=lambda known: (known.seen.stamp.mtime_ns, known.seen.name))
+        return [known.found for known in through]
+
+    def stalled(self) -> list[tuple[Found, str, str]]:
+        """Return the decks that are to be returned: each with a code and a sentence."""
+        self._read_again()
+        return [
+            (known.found, known.verdict.code, known.verdict.sentence)
+            for known in self._through()
+            if known.verdict.code
+        ]
+
+    def next_due(self) -> float | None:
+        """Return the time, by the steady clock, at which a known file may settle or stall.
+
+        A call of `ready` is enough then; it need not be a scan.
+        """
+        return min((known.due for known in self._known.values() if not known.through), default=None)
+
+    def job_of(self, found: Found) -> str | None:
+        """Return the job that takes a file; None where none does."""
+        name = os.fsdecode(found.name)
+        routes = self._routes.get(found.folder, ())
+        return next((route.job for route in routes if route.takes(name)), None)
+
+    def forget(self, found: Found) -> None:
+        """Drop a file that was taken or has vanished."""
+        self._late.discard(_key(found))
+        known = self._known.pop(_key(found), None)
+        if known and self.waiting_of.get(known.seen.route.job):
+            self.waiting_of[known.seen.route.job] -= 1
+            self.waiting -= 1
+
+    def put_off(self, found: Found, why: str) -> None:
+        """Begin the two readings of a file anew, since it could not be opened or taken.
+
+        Args:
+            found: the file.
+            why: a sentence with which it is listed until it changes or goes.
+        """
+        known = self._known.get(_key(found))
+        if known:
+            self._complain(known, why)
+            known.since = known.last = self._clock.steady()
+
+    def refuse(self, found: Found, code: str, sentence: str) -> None:
+        """Offer a file no more unless it or its marker changes; if not, it stalls.
+
+        For a deck that is whole by its looks and yet not what its marker says.
+        """
+        known = self._known.get(_key(found))
+        if known and known.seen.stamp == found.stamp:
+            known.verdict = Verdict(self._rules.stall_s, code, sentence)
+            self._complain(known, sentence)
+
+    def _complain(self, known: _Known, why: str) -> None:
+        known.why = why
+        if len(self._late) >= KEPT:
+            self._late.clear()  # it only makes an order
+        self._late.add(_key(known.found))
+
+    # ---- readings
+
+    def _taken_up(
+        self, known: _Known | None, seen: Seen, begin: float, end: float, strays: Strays
+    ) -> _Known | None:
+        """Join what a look saw to what was known; None: its marker does not let it in.
+
+        A first reading counts from the end of its look and a second one to the begin of it, so
+        that a long look does not make them seem further apart than they are.
+        """
+        if known and known.seen.stamp == seen.stamp and known.seen.marker == seen.marker:
+            known.last = max(known.last, begin)
+            if known.why:
+                strays.add(seen.folder, seen.name, known.why)
+            return known
+        digest = None
+        if seen.suffix == SHA256:
+            digest = self._digest(seen, strays)
+            if digest is None:
+                self._known.pop((seen.folder, seen.name), None)
+                return None
+        fresh = _Known(self._found(seen, digest), seen, self._judge(seen), end, end)
+        if known and known.seen.stamp == seen.stamp:
+            fresh.since, fresh.last = known.since, max(known.last, begin)
+        return fresh
+
+    def _read_again(self) -> None:
+        now = self._clock.steady()
+        waits = [(key, known) for key, known in self._known.items() if not known.through]
+        for key, known in waits:
+            if known.due > now:
+                continue
+            begin = self._clock.steady()
+            try:
+                status = known.found.path.lstat()
+            except OSError:
+                del self._known[key]
+                continue
+            if not stat.S_ISREG(status.st_mode):
+                del self._known[key]
+            elif known.seen.stamp == Stamp.of(status):
+                known.last = begin
+            else:
+                self._known[key] = self._begun(known, Stamp.of(status))
+
+    def _begun(self, known: _Known, stamp: Stamp) -> _Known:
+        old = known.seen
+        seen = Seen(old.folder, old.name, old.route, stamp, old.suffix, old.marker)
+        now = self._clock.steady()
+        found = self._found(seen, known.found.marker_sha256)
+        return _Known(found, seen, self._judge(seen), now, now)
+
+    def _judge(self, seen: Seen) -> Verdict:
+        return self._rules.judge(seen.stamp, seen.route.card_bytes)
+
+    def _through(self) -> Iterator[_Known]:
+        return (known for known in self._known.values() if known.through)
+
+    def _found(self, seen: Seen, digest: str | None) -> Found:
+        return Found(
+            folder=seen.folder,
+            name=os.fsencode(seen.name),
+            path=self._root / seen.folder / seen.name,
+            stamp=seen.stamp,
+            marker_sha256=digest,
+            marker=os.fsencode(seen.name + seen.suffix) if seen.suffix else b"",
+        )
+
+    def _digest(self, seen: Seen, strays: Strays) -> str | None:
+        name = seen.name + seen.suffix
+        try:
+            digest = digest_in(os.fspath(self._root / seen.folder / name))
+        except OSError as error:
+            strays.add(seen.folder, name, f"cannot be read: {error.strerror}")
+            return None
+        if digest is None:
+            strays.add(seen.folder, name, f"names no SHA-256; {shown(seen.name)} waits for it")
+        return digest
+
+
+@dataclass(slots=True)
+class _Known:
+    """A file, what becomes of it, and the times of its first and last reading in this state.
+
+    why: put off or refused for this reason.
+    """
+
+    found: Found
+    seen: Seen
+    verdict: Verdict
+    since: float
+    last: float
+    why: str = ""
+
+    @property
+    def through(self) -> bool:
+        return self.last >= self.due
+
+    @property
+    def due(self) -> float:
+        """From when on a reading decides."""
+        return self.since + self.verdict.wait_s
+
+
+def _key(found: Found) -> _Key:
+    return found.folder, os.fsdecode(found.name)

@@ -1,0 +1,186 @@
+"""Taking decks out of the inbox: only as many as are soon run, and only while there is room."""
+
+from __future__ import annotations
+
+import dataclasses
+import errno
+import os
+from dataclasses import dataclass, field
+
+from deckwright.errors import RestartError
+from deckwright.jobs.job import parse_size
+from deckwright.jobs.service import ServiceSpec
+from deckwright.service.clock import Clock
+from deckwright.service.inbox import Inbox
+from deckwright.service.ledger import LedgerError
+from deckwright.service.records import Claim, ReasonEntry
+from deckwright.service.runs import ROOM_WAIT_S, Runs
+from deckwright.service.settling import Found, NotSettledError, StrayError, open_deck
+from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
+
+AHEAD = 2
+"""Decks that are taken beyond those that run, so that no worker waits for a deck."""
+
+_LANE_AHEAD = 2
+_ITS_OWN = frozenset({errno.EACCES, errno.EPERM, errno.EXDEV, errno.ELOOP, errno.ENAMETOOLONG})
+_WORDS_S = 60.0
+_TIMES = 4
+"""Room that a run may take, in sizes of its deck."""
+
+
+@dataclass(slots=True)
+class Intake:
+    """Takes what has settled. takings: with what a deck of each job is taken."""
+
+    spool: Spool
+    runs: Runs
+    inbox: Inbox
+    spec: ServiceSpec
+    clock: Clock
+    takings: dict[str, Taking] = field(default_factory=dict)
+    paused: str = ""
+    """Why nothing is taken now; empty while decks are taken."""
+    _told_at: float = float("-inf")
+
+    def round(self) -> int:
+        """Take as many settled decks as there are places for.
+
+        Returns:
+            How many were taken.
+
+        Raises:
+            RestartError: a deck was taken, but not entered.
+        """
+        taken = self._take_stalled()
+        places = self._places()
+        for found in self.inbox.ready() if places > 0 else ():
+            if places <= 0 or self.clock.steady() < self.runs.room_at:
+                break
+            job = self.inbox.job_of(found)
+            if job is None or job in self.runs.holds:
+                continue
+            if self._fits(found, job) and self._has_room() and self._has_room_for(found):
+                done = self._take(found, job) is not None
+                places, taken = places - done, taken + done
+        return taken
+
+    def _take_stalled(self) -> int:
+        """Take what will never be a whole deck, to give it back."""
+        taken = 0
+        for found, code, sentence in self.inbox.stalled():
+            job = self.inbox.job_of(found)
+            if job is not None and self._has_room():
+                # as it is, whatever its marker says: that may be what it comes back for
+                claim = self._take(dataclasses.replace(found, marker_sha256=None), job)
+                if claim is not None:
+                    remedy = "drop the whole deck again"
+                    entry = ReasonEntry(code=code, sentence=sentence, remedy=remedy)
+                    self.runs.open[claim.run].verdict = [entry]
+                    taken += 1
+        return taken
+
+    def _places(self) -> int:
+        """Return how many decks may be taken now; those that wait for a later try do not count."""
+        now = self.clock.steady()
+        soon = sum(
+            item.runs or (item.due <= now and item.claim.job not in self.runs.holds)
+            for item in self.runs.open.values()
+        )
+        return self.spec.workers + AHEAD - soon
+
+    def _fits(self, found: Found, job: str) -> bool:
+        """Tell whether a deck would wait in nobody's way: one large deck, two of a lane."""
+        items = [item.claim for item in self.runs.open.values()]
+        if found.stamp.size >= parse_size(self.spec.large) and any(map(self.runs.large, items)):
+            return False
+        lane = self.takings[job].lane
+        return not lane or sum(claim.lane == lane for claim in items) < _LANE_AHEAD
+
+    def look_for_room(self) -> None:
+        """Look whether what paused the intake has passed."""
+        if self.paused and self.clock.steady() >= self.runs.room_at:
+            self._has_room()
+
+    def _has_room(self) -> bool:
+        """Look at the free space; tell a pause once a minute, and its end once."""
+        free, wanted = self._free(), parse_size(self.spec.limits.min_free)
+        if free >= wanted:
+            if self.paused:
+                self.runs.tell("intake_resumed")
+            self.paused = ""
+            return True
+        self.pause(f"{_mib(free)} are free, {_mib(wanted)} are wanted")
+        return False
+
+    def _has_room_for(self, found: Found) -> bool:
+        """Look whether there is room to run a deck; others that need less go before it."""
+        free, wanted = self._free(), _TIMES * found.stamp.size
+        if free < wanted:
+            why = f"waits for room: {_mib(free)} are free, {_mib(wanted)} are wanted for it"
+            self.inbox.put_off(found, why)
+        return free >= wanted
+
+    def _free(self) -> int:
+        status = os.statvfs(self.spool.workspace.work)
+        return status.f_bavail * status.f_frsize
+
+    def pause(self, why: str) -> None:
+        """Take nothing for now."""
+        now = self.clock.steady()
+        if not self.paused or now - self._told_at >= _WORDS_S:
+            self.runs.tell("intake_paused", why=why)
+            self._told_at = now
+        self.paused = why
+        self.runs.room_at = now + ROOM_WAIT_S
+
+    def _take(self, found: Found, job: str) -> Claim | None:
+        descriptor = self._opened(found)
+        if descriptor is None:
+            return None
+        try:
+            folder = os.fsencode(found.folder)
+            arrival = Arrival(folder, found.name, found.path, found.marker_sha256, found.marker)
+            claim = self.spool.take(arrival, descriptor, self.takings[job])
+        except MarkerDiffersError:
+            self.inbox.refuse(found, "marker-differs", "is not what its marker says")
+            return None
+        except NotTakenError:
+            self.inbox.forget(found)
+            return None
+        except LedgerError as error:
+            msg = f"the ledger could not be written ({error}); start again"
+            raise RestartError(msg) from error
+        except OSError as error:
+            self._not_now(found, error)
+            return None
+        finally:
+            os.close(descriptor)
+        self.inbox.forget(found)
+        self.runs.add(claim)
+        facts = {"follows": claim.follows.run} if claim.follows else {}
+        self.runs.tell("deck_taken", run=claim.run, job=job, deck=claim.deck.shown,
+                       bytes=claim.deck.size, **facts)  # fmt: skip
+        return claim
+
+    def _opened(self, found: Found) -> int | None:
+        try:
+            return open_deck(found, self.spec)
+        except (NotSettledError, StrayError) as error:
+            self.inbox.put_off(found, error.why)
+        except FileNotFoundError:
+            self.inbox.forget(found)
+        except OSError as error:
+            self._not_now(found, error)
+        return None
+
+    def _not_now(self, found: Found, error: OSError) -> None:
+        """Pause when the system is short of something; pass by a deck that has its own trouble."""
+        why = f"cannot be taken: {(error.strerror or str(error)).lower()}"
+        if error.errno in _ITS_OWN:
+            self.inbox.put_off(found, why)
+        else:
+            self.pause(f"a deck {why}")
+
+
+def _mib(size: int) -> str:
+    return f"{size // 2**20:,} MiB"

@@ -1,0 +1,368 @@
+"""The ledger: tries, times and what was done before. The folders are the truth; it can be rebuilt.
+
+SQLite in WAL mode with a flush at every commit, one writing connection, local disk only. File
+names are kept as bytes, since a name need not be text.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from deckwright.service.places import run_prefix
+from deckwright.service.records import Claim, LaneStep
+from deckwright.service.tables import SCHEMA, TABLES, expect_sound, is_damage
+
+EXCUSED = "excused"
+"""Outcome of a try that no longer counts against its deck."""
+
+OPEN_STATES = ("waiting", "running", "hold")
+"""States of runs that have not ended."""
+
+
+class LedgerError(Exception):
+    """The ledger cannot be read or written; the service ends and rebuilds it at its next start."""
+
+
+class NewerLedgerError(Exception):
+    """The ledger is of a later version of the program."""
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """One try of a run. outcome: as in `orders.Outcome`, empty while it runs."""
+
+    number: int
+    at: str
+    outcome: str
+    code: str
+    stage: str
+    sentence: str
+    calls: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A run as the ledger knows it."""
+
+    run: str
+    prefix: str
+    n: int
+    name: bytes
+    folder: bytes
+    job: str
+    config: str
+    sha256: str
+    size: int
+    place: int
+    state: str
+    taken_at: str
+    ended_at: str
+    code: str
+    cards: int
+    cards_returned: int
+    follows: str | None
+    again: str | None
+    mtime_ns: int
+    late: int
+    delivered: str
+    lane: str | None
+    move: int | None
+    parent: str | None
+    next: str | None
+    file: str | None
+
+
+class Ledger:
+    """The one writing connection."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the ledger; make it where there is none; put a damaged one aside and begin anew.
+
+        Raises:
+            LedgerError: it cannot be opened now.
+            NewerLedgerError: a later version of the program wrote it.
+        """
+        self.path = path
+        self.fresh = not path.exists()
+        """Whether it was begun anew: counts of tries, and decks taken away, are forgotten."""
+        try:
+            self._open()
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            if not is_damage(error):
+                raise LedgerError(str(error)) from error
+            self.fresh = True
+            try:
+                self._put_aside()
+                self._open()
+            except (sqlite3.Error, OSError) as again:
+                raise LedgerError(str(again)) from again
+
+    @classmethod
+    def reader(cls, path: Path) -> Ledger:
+        """Return a ledger for reading only, beside the one that writes.
+
+        Raises:
+            LedgerError: there is none, or it cannot be read.
+        """
+        ledger = cls.__new__(cls)
+        ledger.path, ledger.fresh = path, False
+        try:
+            database = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=2)
+            database.execute("SELECT run, file, late FROM runs LIMIT 1").fetchone()
+        except sqlite3.Error as error:
+            raise LedgerError(str(error)) from error
+        ledger._db = database  # noqa: SLF001 # its own
+        return ledger
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._db.close()
+
+    def _open(self) -> None:
+        self._db = sqlite3.connect(self.path, timeout=2, isolation_level=None)
+        try:
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            version = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+            self._expect_known(version)
+            if version < SCHEMA:
+                self._make()
+            expect_sound(self._db)
+            self._db.execute(f"PRAGMA user_version={SCHEMA}")  # may it be written?
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _expect_known(self, version: int) -> None:
+        if version > SCHEMA:
+            msg = f"{self.path}: a later version of deckwright wrote this ledger"
+            raise NewerLedgerError(msg)
+
+    def _make(self) -> None:
+        if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+            return  # of an earlier version, or somebody else's
+        self.fresh = True
+        self._db.executescript(f"BEGIN;{TABLES}PRAGMA user_version={SCHEMA};COMMIT;")
+
+    def _put_aside(self) -> None:
+        number = 1
+        while self.path.with_name(f"{self.path.name}.damaged-{number}").exists():
+            number += 1
+        for suffix in ("", "-wal", "-shm"):
+            part = self.path.with_name(self.path.name + suffix)
+            if part.exists():
+                part.rename(part.with_name(f"{self.path.name}.damaged-{number}{suffix}"))
+
+    def _do(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
+        try:
+            return self._db.execute(sql, values)
+        except sqlite3.Error as error:
+            with contextlib.suppress(sqlite3.Error):
+                self._db.rollback()  # else nothing could be entered ever after
+            raise LedgerError(str(error)) from error
+
+    # ---- writing
+
+    def add(self, claim: Claim, mtime_ns: int) -> None:
+        """Enter a run that was taken; nothing when it stands there already."""
+        deck = claim.deck
+        self._do(
+            "INSERT OR IGNORE INTO runs (run, prefix, n, name, folder, job, config, sha256, size,"
+            " place, state, taken_at, follows, again, mtime_ns, lane)"
+            " VALUES (?,?,?,?,?,?,?,?,?,?,'waiting',?,?,?,?,?)",
+            (
+                claim.run,
+                run_prefix(deck.sha256, deck.name_bytes),
+                int(claim.run.rpartition("-")[2]),
+                deck.name_bytes,
+                bytes.fromhex(claim.folder),
+                claim.job,
+                claim.config,
+                deck.sha256,
+                deck.size,
+                claim.order,
+                claim.taken_at,
+                claim.follows.run if claim.follows else None,
+                claim.again,
+                mtime_ns,
+                claim.lane,
+            ),
+        )
+
+    def begin_try(self, run: str, at: str) -> int:
+        """Count a try before its worker is told; return its number."""
+        number = self.tries(run) + 1
+        self._do("BEGIN IMMEDIATE")
+        self._do("INSERT INTO tries (run, number, at) VALUES (?,?,?)", (run, number, at))
+        self._do("UPDATE runs SET state='running' WHERE run=?", (run,))
+        self._do("COMMIT")
+        return number
+
+    def end_try(self, run: str, outcome: str, code: str, stage: str, sentence: str,
+                calls: Sequence[str]) -> None:  # fmt: skip
+        """Enter how the last try ended; the run waits again."""
+        self._do("BEGIN IMMEDIATE")
+        self._do(
+            "UPDATE tries SET outcome=?, code=?, stage=?, sentence=?, calls=? WHERE run=?"
+            " AND number=(SELECT max(number) FROM tries WHERE run=?)",
+            (outcome, code, stage, sentence, json.dumps(list(calls)), run, run),
+        )
+        self._do("UPDATE runs SET state='waiting' WHERE run=?", (run,))
+        self._do("COMMIT")
+
+    def drop_try(self, run: str) -> None:
+        """Take the last try back: the deck was not at fault, and the run waits again."""
+        self._do("BEGIN IMMEDIATE")
+        self._do(
+            "DELETE FROM tries WHERE run=? AND number=(SELECT max(number) FROM tries WHERE run=?)",
+            (run, run),
+        )
+        self._do("UPDATE runs SET state='waiting' WHERE run=? AND state='running'", (run,))
+        self._do("COMMIT")
+
+    def excuse(self, job: str) -> None:
+        """Let the tries of a job's open decks count no more: the fault lay with the job."""
+        self._do(
+            "UPDATE tries SET outcome=? WHERE outcome<>'' AND run IN"
+            " (SELECT run FROM runs WHERE job=? AND state IN ('waiting','hold'))",
+            (EXCUSED, job),
+        )
+
+    def set_state(self, run: str, state: str) -> None:
+        """Enter a state."""
+        self._do("UPDATE runs SET state=? WHERE run=?", (state, run))
+
+    def end(self, run: str, state: str, at: str, *, code: str = "", cards: int = 0,
+            cards_returned: int = 0, lane: LaneStep | None = None) -> None:  # fmt: skip
+        """Enter that a run is done or returned."""
+        step = (lane.lane, lane.number, lane.parent, lane.next, lane.file) if lane else (None,) * 5
+        self._do(
+            "UPDATE runs SET state=?, ended_at=CASE ended_at WHEN '' THEN ? ELSE ended_at END,"
+            " code=?, cards=?, cards_returned=?, lane=coalesce(?, lane), move=?, parent=?, next=?,"
+            " file=? WHERE run=?",
+            (state, at, code, cards, cards_returned, *step, run),
+        )
+
+    def forget(self, run: str) -> None:
+        """Strike out a run whose deck went back to the inbox."""
+        self._do("DELETE FROM tries WHERE run=?", (run,))
+        self._do("DELETE FROM runs WHERE run=?", (run,))
+
+    def mark_late(self, run: str) -> None:
+        """Enter that bytes came to a deck after its run had ended."""
+        self._do("UPDATE runs SET late=1 WHERE run=?", (run,))
+
+    def note_mtime(self, run: str, mtime_ns: int) -> None:
+        """Enter that a deck was touched, but holds the same bytes."""
+        self._do("UPDATE runs SET mtime_ns=? WHERE run=?", (mtime_ns, run))
+
+    def mark_delivered(self, run: str, at: str) -> None:
+        """Enter that the copies of a run are made."""
+        self._do("UPDATE runs SET delivered=? WHERE run=?", (at, run))
+
+    # ---- reading
+
+    def rows(self, *states: str) -> list[Row]:
+        """Return the runs in these states, in the order in which they were taken."""
+        marks = ",".join("?" * len(states))
+        found = self._do(f"SELECT * FROM runs WHERE state IN ({marks}) ORDER BY place", states)  # noqa: S608 # marks only
+        return [Row(*row) for row in found]
+
+    def row(self, run: str) -> Row | None:
+        """Return a run."""
+        found = self._do("SELECT * FROM runs WHERE run=?", (run,)).fetchone()
+        return Row(*found) if found else None
+
+    def states(self) -> Iterator[tuple[str, str]]:
+        """Yield every run with its state."""
+        yield from self._do("SELECT run, state FROM runs")
+
+    def last_n(self, prefix: str) -> int:
+        """Return the highest number of a run of these bytes under this name, 0 = none."""
+        return self._number("SELECT coalesce(max(n),0) FROM runs WHERE prefix=?", prefix)
+
+    def last_place(self) -> int:
+        """Return the place of the deck that was taken last, 0 = none."""
+        return self._number("SELECT coalesce(max(place),0) FROM runs")
+
+    def done_before(self, sha256: str, name: bytes | None, config: str | None) -> str | None:
+        """Return the latest done run of these bytes; name, config: None = whichever."""
+        found = self._do(
+            "SELECT run FROM runs WHERE sha256=? AND state='done' AND (? IS NULL OR name=?)"
+            " AND (? IS NULL OR config=?) ORDER BY place DESC LIMIT 1",
+            (sha256, name, name, config, config),
+        ).fetchone()
+        return str(found[0]) if found else None
+
+    def repaired_by(self, job: str, name: bytes) -> Row | None:
+        """Return the latest ended run of this job and name, when something of it came back."""
+        found = self._do(
+            "SELECT * FROM runs WHERE job=? AND name=? AND state IN ('done','returned')"
+            " ORDER BY place DESC LIMIT 1",
+            (job, name),
+        ).fetchone()
+        row = Row(*found) if found else None
+        back = row and (row.cards_returned or (row.state == "returned" and row.code != "duplicate"))
+        return row if back else None
+
+    def again_of(self, run: str) -> str | None:
+        """Return the run that an operator had made of an ended one."""
+        found = self._do("SELECT run FROM runs WHERE again=?", (run,)).fetchone()
+        return str(found[0]) if found else None
+
+    def last_of_lane(self, lane: str) -> Row | None:
+        """Return the done run that moved a master on last."""
+        found = self._do(
+            "SELECT * FROM runs WHERE lane=? AND state='done' AND move IS NOT NULL"
+            " ORDER BY move DESC LIMIT 1",
+            (lane,),
+        ).fetchone()
+        return Row(*found) if found else None
+
+    def tries(self, run: str) -> int:
+        """Return how many tries of a run count."""
+        return self._number("SELECT coalesce(max(number),0) FROM tries WHERE run=?", run)
+
+    def tries_of(self, run: str) -> list[Try]:
+        """Return the tries of a run."""
+        found = self._do(
+            "SELECT number, at, outcome, code, stage, sentence, calls FROM tries"
+            " WHERE run=? ORDER BY number",
+            (run,),
+        )
+        return [
+            Try(number, at, outcome, code, stage, sentence, json.loads(calls))
+            for number, at, outcome, code, stage, sentence, calls in found
+        ]
+
+    def ended_after(self, place: int, since: str, most: int) -> list[Row]:
+        """Return ended runs, but for changed decks, taken after a place and ended since a time."""
+        found = self._do(
+            "SELECT * FROM runs WHERE place>? AND state IN ('done','returned') AND late=0"
+            " AND code NOT IN ('damaged','late-bytes') AND ended_at>=? ORDER BY place LIMIT ?",
+            (place, since, most),
+        )
+        return [Row(*row) for row in found]
+
+    def undelivered(self, jobs: Sequence[str], most: int) -> list[Row]:
+        """Return done runs of these jobs whose copies are not made."""
+        marks = ",".join("?" * len(jobs))
+        found = self._do(
+            f"SELECT * FROM runs WHERE state='done' AND delivered='' AND job IN ({marks})"  # noqa: S608 # marks only
+            " ORDER BY place LIMIT ?",
+            (*jobs, most),
+        )
+        return [Row(*row) for row in found]
+
+    def counts(self) -> dict[str, int]:
+        """Return how many runs are in each state."""
+        found = self._do("SELECT state, count(*) FROM runs GROUP BY state")
+        return {str(state): int(many) for state, many in found}
+
+    def _number(self, sql: str, *values: object) -> int:
+        return int(self._do(sql, values).fetchone()[0])

@@ -1,0 +1,182 @@
+"""The start: from what lies in the folders to a workspace in which every deck has one state.
+
+It may be cut off at any step and begun again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from deckwright.service.checking import deck_state
+from deckwright.service.lanes import Lanes, LaneStoppedError
+from deckwright.service.places import CLAIM, DECK, MANIFEST, REASONS
+from deckwright.service.records import (
+    BadRecordError,
+    Claim,
+    DeckFacts,
+    Manifest,
+    ReasonEntry,
+    Reasons,
+    load,
+)
+from deckwright.service.retries import SERVICE_ENDED
+from deckwright.service.spool import Spool, runs_in
+
+_NOWHERE = "0" * 64
+
+
+@dataclass(slots=True)
+class Found:
+    """What a start found. problems: sentences for log and health."""
+
+    waiting: int = 0
+    resumed: list[str] = field(default_factory=list)
+    back_in_inbox: list[str] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
+    stopped_lanes: dict[str, str] = field(default_factory=dict)
+
+
+def recover(spool: Spool, lanes: Lanes) -> Found:
+    """Put every deck into the state that its folder says, and the ledger with it.
+
+    Raises:
+        OSError: no room or no right to work here.
+        RestartError, LedgerError: begin again.
+    """
+    found = Found()
+    _flush(spool)
+    for name in os.listdir(spool.workspace.tmp):  # noqa: PTH208 # names only
+        path = spool.workspace.tmp / name
+        folder = path.is_dir() and not path.is_symlink()  # never what a link leads to
+        spool.fs.remove_tree(path) if folder else spool.fs.unlink(path)
+    _ended(spool, found)
+    _held(spool, found)
+    for run in runs_in(spool.workspace.work):
+        _waiting(spool, run, found)
+    _vanished(spool)
+    _lanes(spool, lanes, found)
+    return found
+
+
+def _flush(spool: Spool) -> None:
+    """Make permanent what the folders show: a kill may have come between a rename and its flush."""
+    places = spool.workspace
+    masters = [path for path in sorted(places.master.iterdir()) if path.is_dir()]
+    for folder in (places.work, places.hold, places.done, places.returned, places.master, *masters):
+        spool.fs.sync_folder(folder)
+
+
+def _waiting(spool: Spool, run: str, found: Found) -> None:
+    home = spool.workspace.work / run
+    spool.fs.sync_folder(home)  # its deck may have come from the inbox, or gone there, a moment ago
+    if not os.path.lexists(home / DECK):
+        spool.fs.remove_tree(home)
+        return
+    try:
+        claim = load(Claim, home / CLAIM)
+        state = deck_state(home / DECK, claim) if claim.run == run else "other"
+    except BadRecordError:
+        claim, state = _unknown(run, home), "other"
+    if state == "longer" and spool.back_to_inbox(claim):
+        found.back_in_inbox.append(run)
+        return
+    if state != "same":
+        spool.ledger.add(claim, 0)
+        spool.give_back(claim, [_damage(state)])
+        found.damaged.append(run)
+        return
+    spool.reset(run)
+    spool.fetch_marker(claim)
+    spool.ledger.add(claim, (home / DECK).lstat().st_mtime_ns)
+    row = spool.ledger.row(run)
+    if row is not None and row.state != "waiting":
+        if spool.ledger.tries(run) and not spool.ledger.tries_of(run)[-1].outcome:
+            said = "the service itself ended while this deck ran"
+            spool.ledger.end_try(run, "died", SERVICE_ENDED, "", said, [])
+            found.resumed.append(run)
+        spool.ledger.set_state(run, "waiting")
+    found.waiting += 1
+
+
+def _damage(state: str) -> ReasonEntry:
+    if state == "longer":
+        return ReasonEntry(
+            code="late-bytes",
+            sentence="bytes came after the deck was taken, and its name is taken in the inbox",
+            remedy="drop this deck again under another name",
+        )
+    return ReasonEntry(
+        code="damaged",
+        sentence="the deck is not what was taken, or its claim cannot be read",
+        remedy="compare it with its source, then drop the right deck again",
+    )
+
+
+def _unknown(run: str, home: Path) -> Claim:
+    """Return a claim for a deck whose own cannot be read, so that it can be given back."""
+    size = (home / DECK).lstat().st_size
+    deck = DeckFacts(name=b"deck".hex(), shown="deck", size=size, sha256=_NOWHERE)
+    return Claim(run=run, deck=deck, folder=b"unknown".hex(), job="unknown", config=_NOWHERE,
+                 taken_at="", order=0)  # fmt: skip
+
+
+def _held(spool: Spool, found: Found) -> None:
+    for run in runs_in(spool.workspace.hold):
+        try:
+            claim = spool.claim_of(run, spool.workspace.hold)
+        except BadRecordError as error:
+            found.problems.append(f"hold/{run}: {error}; resume it to have it given back")
+            continue
+        spool.ledger.add(claim, (spool.workspace.hold / run / DECK).lstat().st_mtime_ns)
+        spool.ledger.set_state(run, "hold")
+
+
+def _ended(spool: Spool, found: Found) -> None:
+    """Enter ended runs of which the ledger does not know. Only those are read."""
+    known = dict(spool.ledger.states())
+    for run in runs_in(spool.workspace.done):
+        if known.get(run) != "done":
+            _enter(spool, run, found, "done")
+    for run in runs_in(spool.workspace.returned):
+        if known.get(run) != "returned":
+            _enter(spool, run, found, "returned")
+
+
+def _enter(spool: Spool, run: str, found: Found, state: str) -> None:
+    home = spool.workspace.root / state / run
+    with contextlib.suppress(BadRecordError, OSError):  # a damaged claim: outcome alone is entered
+        spool.ledger.add(load(Claim, home / CLAIM), _mtime(home / DECK))
+    try:
+        if state == "done":
+            spool.end_done(load(Manifest, home / MANIFEST))
+        else:
+            spool.end_returned(load(Reasons, home / REASONS))
+    except BadRecordError as error:
+        found.problems.append(f"{state}/{run}: {error}; restore it from a copy")
+
+
+def _mtime(path: Path) -> int:
+    status = path.lstat()
+    return status.st_mtime_ns if stat.S_ISREG(status.st_mode) else 0
+
+
+def _vanished(spool: Spool) -> None:
+    """Strike out runs whose step back to the inbox was the last thing that happened."""
+    for row in spool.ledger.rows("waiting", "running", "hold"):
+        folders = (spool.workspace.work, spool.workspace.hold)
+        if not any((folder / row.run).is_dir() for folder in folders):
+            spool.ledger.forget(row.run)
+
+
+def _lanes(spool: Spool, lanes: Lanes, found: Found) -> None:
+    for path in sorted(spool.workspace.master.iterdir()):
+        if path.is_dir():
+            try:
+                lanes.roll(path.name)
+            except LaneStoppedError as error:
+                found.stopped_lanes[path.name] = str(error)

@@ -1,0 +1,81 @@
+"""When a failed run is tried again, and when a job as a whole is held."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from deckwright.jobs.service import RetrySpec
+from deckwright.service.ledger import EXCUSED, Try
+from deckwright.service.records import ReasonEntry
+
+SERVICE_ENDED = "service-ended"
+"""Code of a try during which the service itself ended."""
+
+_SUSPECT = 2
+
+
+def wait_before(retry: RetrySpec, run: str, tries: int) -> float:
+    """Return seconds until the next try: doubling from try to try, up to the longest wait.
+
+    A fifth more or less, by the run's name, keeps runs that failed together from coming back
+    together.
+    """
+    wait = min(retry.first_wait_s * 2.0 ** min(tries - 1, 30), retry.longest_wait_s)
+    spread = int.from_bytes(hashlib.sha256(run.encode()).digest()[:2], "big") / 0xFFFF
+    return wait * (0.8 + 0.4 * spread)
+
+
+def most_tries(retry: RetrySpec, outcome: str) -> int:
+    """Return how many tries a run has that failed in this way."""
+    return retry.stage_tries if outcome == "stage" else retry.tries
+
+
+def spent(retry: RetrySpec, tries: Sequence[Try]) -> bool:
+    """Tell whether a run has had all its tries, as a start finds it."""
+    if not tries or tries[-1].outcome in {"deck", EXCUSED}:
+        return False
+    return tries[-1].number >= most_tries(retry, tries[-1].outcome)
+
+
+def suspect(tries: Sequence[Try]) -> bool:
+    """Tell whether a deck was there too often when the service ended, so that it must run alone.
+
+    Else one deck that ends the service would use up the tries of those that run beside it.
+    """
+    ended = sum(each.code == SERVICE_ENDED and each.outcome != EXCUSED for each in tries)
+    return ended >= _SUSPECT
+
+
+def causes(tries: Sequence[Try]) -> list[ReasonEntry]:
+    """Return the cause of each try, for a deck that has no more."""
+    return [
+        ReasonEntry(
+            code=each.code or each.outcome,
+            stage=each.stage,
+            sentence=f"try {each.number}: {each.sentence or each.outcome}",
+            remedy="have the stage or its limits looked at, then requeue the deck",
+            at=each.at,
+            where=each.calls,
+        )
+        for each in tries
+    ]
+
+
+@dataclass(slots=True)
+class Breaker:
+    """Counts decks in a row that failed in one stage of a job for other reasons than the deck."""
+
+    _failing: dict[str, tuple[str, set[str]]] = field(default_factory=dict)
+
+    def failed(self, job: str, stage: str, run: str) -> int:
+        """Enter a failure; return how many decks in a row have failed there."""
+        before, runs = self._failing.get(job, (stage, set()))
+        runs = (runs if before == stage else set()) | {run}
+        self._failing[job] = (stage, runs)
+        return len(runs)
+
+    def clear(self, job: str) -> None:
+        """Enter that a deck went through, or came back for its own faults."""
+        self._failing.pop(job, None)

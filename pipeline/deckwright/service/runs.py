@@ -1,0 +1,356 @@
+"""Open runs: which may start next, and what follows from how one ended."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from deckwright.jobs.job import parse_size
+from deckwright.jobs.service import ServiceSpec
+from deckwright.service.checking import Checked, check_attempt, deck_state
+from deckwright.service.clock import Clock
+from deckwright.service.holds import JobHolds
+from deckwright.service.lanes import Lanes, LaneStoppedError
+from deckwright.service.opened import Check, JobCard, Open, Tell, Workers
+from deckwright.service.orders import Ended, RunOrder
+from deckwright.service.places import DECK, file_name_of
+from deckwright.service.records import Claim, LaneStep, Manifest, ReasonEntry
+from deckwright.service.retries import Breaker, causes, most_tries, spent, suspect, wait_before
+from deckwright.service.spool import Spool
+
+ROOM_WAIT_S = 5.0
+"""Pause after the disk had no room, before the same is tried again."""
+
+
+@dataclass(slots=True)
+class Runs:
+    """All open runs of the service."""
+
+    spool: Spool
+    lanes: Lanes
+    holds: JobHolds
+    spec: ServiceSpec
+    clock: Clock
+    tell: Tell
+    jobs: dict[str, JobCard] = field(default_factory=dict)
+    open: dict[str, Open] = field(default_factory=dict)
+    room_at: float = 0.0
+    """Steady time until which the disk is taken to be full."""
+    _breaker: Breaker = field(default_factory=Breaker)
+    _behind: dict[str, Claim] = field(default_factory=dict)  # runs whose master could not move on
+    _retry_turn: bool = False
+
+    def add(self, claim: Claim) -> None:
+        """Enter a run that waits."""
+        tries = self.spool.ledger.tries_of(claim.run)
+        item = Open(claim, tries=len(tries), alone=suspect(tries))
+        if spent(self.spec.retry, tries) and claim.job not in self.holds:
+            item.verdict = causes(tries)
+        self.open[claim.run] = item
+
+    def large(self, claim: Claim) -> bool:
+        """Tell whether a deck goes to the process for large ones."""
+        return claim.deck.size >= parse_size(self.spec.large)
+
+    # ---- starting
+
+    def start_free(self, workers: Workers) -> None:
+        """Start what can be started: decks tried before and new ones in turn."""
+        now = self.clock.steady()
+        for item in list(self.open.values()):
+            if item.verdict is not None and not item.runs and item.due <= now:
+                self._give_back(item, item.verdict)
+        for lane in list(self._behind) if now >= self.room_at else ():
+            self._move_lane(self._behind.pop(lane))
+        while self.clock.steady() >= self.room_at:
+            ready = list(self._startable(workers))
+            running = [item for item in self.open.values() if item.runs]
+            alone = [item for item in ready if item.alone]
+            if not ready or (alone and running) or any(item.alone for item in running):
+                return
+            ready = alone[:1] or ready
+            again = [item for item in ready if item.tries]
+            fresh = [item for item in ready if not item.tries]
+            chosen = (again or fresh)[0] if self._retry_turn else (fresh or again)[0]
+            self._retry_turn = not self._retry_turn
+            self._start(chosen, workers)
+
+    def _startable(self, workers: Workers) -> Iterator[Open]:
+        now = self.clock.steady()
+        busy = {item.claim.lane for item in self.open.values() if item.runs and item.claim.lane}
+        free = {large: workers.free(large) for large in (False, True)}
+        seen: set[tuple[str, str, str]] = set()
+        for item in sorted(self.open.values(), key=lambda each: each.claim.order):
+            claim = item.claim
+            by_name = self.spec.job(claim.job).duplicate_scope == "name"
+            twin = (claim.deck.sha256, claim.deck.name if by_name else "", claim.config)
+            first, lane_free = twin not in seen, claim.lane not in busy
+            seen.add(twin)
+            if claim.lane:  # a later deck of the lane must not go before this one
+                busy.add(claim.lane)
+            if (
+                first
+                and lane_free
+                and not item.runs
+                and item.verdict is None
+                and item.due <= now
+                and claim.job not in self.holds
+                and free[self.large(claim)]
+            ):
+                yield item
+
+    def _start(self, item: Open, workers: Workers) -> None:
+        claim = item.claim
+        entry = self._duplicate(claim)
+        if entry is not None:
+            self._give_back(item, [entry])
+            return
+        try:
+            files = self._lane_files(item)
+        except LaneStoppedError as error:
+            self.hold_job(claim.job, str(error))
+            return
+        except OSError as error:
+            self._no_room(item, error)
+            return
+        item.tries = self.spool.ledger.begin_try(claim.run, self.clock.now())
+        item.out, item.stage, item.done, item.total = f"out.{item.tries}", "", 0, 0
+        home = self.spool.workspace.work / claim.run
+        order = RunOrder(
+            run=claim.run,
+            folder=str(home),
+            out=item.out,
+            deck_name=file_name_of(claim.deck.name_bytes),
+            snapshot=str(self.spool.workspace.used / f"{claim.config}.json"),
+            files=files,
+            cpu_s=int(self._seconds(claim) + 1),
+        )
+        workers.start(
+            order, large=self.large(claim), seconds=self._seconds(claim), config=claim.config
+        )
+        self.tell("run_started", run=claim.run, job=claim.job, number=item.tries)
+
+    def _seconds(self, claim: Claim) -> float:
+        return self.spec.limits.job_timeout_s + claim.deck.size / 1e6
+
+    def _duplicate(self, claim: Claim) -> ReasonEntry | None:
+        how = self.spec.job(claim.job)
+        if claim.again or how.duplicates == "rerun":
+            return None
+        name = claim.deck.name_bytes if how.duplicate_scope == "name" else None
+        before = self.spool.ledger.done_before(claim.deck.sha256, name, claim.config)
+        if before is None:
+            return None
+        return ReasonEntry(
+            code="duplicate",
+            sentence=f"the same deck was done before; its outputs are in done/{before}",
+            remedy="nothing, if it was dropped twice; `deckwright requeue` runs it again",
+        )
+
+    def _lane_files(self, item: Open) -> dict[str, str]:
+        claim = item.claim
+        if not claim.lane:
+            return {}
+        first = Path(self.jobs[claim.job].files[claim.lane]) if claim.job in self.jobs else Path()
+        item.parent = self.lanes.parent(claim.lane, first)
+        return {claim.lane: str(self.lanes.current(claim.lane))}
+
+    # ---- ending
+
+    def end(self, ended: Ended, check: Check = check_attempt) -> None:
+        """Draw the consequence of how a run ended."""
+        item = self.open[ended.run]
+        if ended.outcome == "done":
+            self._done(item, ended, check)
+        elif ended.outcome == "deck":
+            self._unreadable(item, ended)
+        elif ended.outcome == "job":
+            self._take_back(item)
+            # the sentence may name what stands in a master; it is for operators, not for the log
+            why = ended.sentence or ended.code
+            self.hold_job(item.claim.job, why, f"{ended.code} {ended.stage}".strip())
+        elif ended.outcome == "no-room":
+            self._take_back(item)
+            self._no_room(item, None)
+        elif ended.outcome == "stopped":
+            self._take_back(item)
+        else:
+            self._failed(item, ended)
+
+    def _unreadable(self, item: Open, ended: Ended) -> None:
+        self._breaker.clear(item.claim.job)
+        item.out = ""
+        state = deck_state(self.spool.workspace.work / ended.run / DECK, item.claim)
+        if state != "same":  # a writer that came late; what the run said was of half a deck
+            self._changed(item, state)
+            return
+        self.spool.ledger.end_try(ended.run, "deck", ended.code, ended.stage, "", [])
+        self._give_back(item, [_entry(ended)])
+
+    def _done(self, item: Open, ended: Ended, check: Check) -> None:
+        claim, out = item.claim, item.out
+        try:
+            checked = check(self.spool.workspace.work / claim.run, out, claim)
+            if checked.deck != "same":
+                item.out = ""
+                self._changed(item, checked.deck)
+                return
+            if checked.problem:
+                wrong = {"outcome": "stage", "code": "outputs-wrong", "sentence": checked.problem}
+                self._failed(item, ended.model_copy(update=wrong))
+                return
+            lane = self._lane_step(item, checked)
+            item.out = ""
+            manifest = self.spool.commit(claim, out, checked, lane)
+        except LaneStoppedError as error:
+            self._take_back(item)
+            self.hold_job(claim.job, str(error))
+            return
+        except OSError as error:  # also a failed flush: the attempt never was
+            self._take_back(item)
+            self._no_room(item, error)
+            return
+        del self.open[claim.run]
+        self._breaker.clear(claim.job)
+        self._tell_done(claim, manifest, ended.seconds)
+        self._move_lane(claim)
+
+    def _lane_step(self, item: Open, checked: Checked) -> LaneStep | None:
+        how = self.spec.job(item.claim.job)
+        if not item.claim.lane or not how.next_master:
+            return None
+        lane = item.claim.lane
+        return self.lanes.step(lane, item.parent, checked, lane, how.next_master)
+
+    def _move_lane(self, claim: Claim) -> None:
+        if claim.lane:
+            try:
+                self.lanes.roll(claim.lane)
+            except LaneStoppedError as error:
+                self.hold_job(claim.job, str(error))
+            except OSError as error:  # later, by the lane's next run, or at the next start
+                self._behind[claim.lane] = claim
+                self.room_at = self.clock.steady() + ROOM_WAIT_S
+                self.tell("master_waits", lane=claim.lane, error=error.strerror)
+
+    def _tell_done(self, claim: Claim, manifest: Manifest, seconds: float) -> None:
+        facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}
+        if claim.follows:
+            facts["follows"] = claim.follows.run
+        if claim.same_bytes:
+            facts["same_bytes_as"] = claim.same_bytes
+        self.tell(
+            "run_done", run=claim.run, job=claim.job, deck=claim.deck.shown,
+            seconds=round(seconds, 3), **facts,
+        )  # fmt: skip
+
+    def _changed(self, item: Open, state: str) -> None:
+        """A deck was written to after it was taken: its run must not count."""
+        claim = item.claim
+        self.spool.ledger.drop_try(claim.run)
+        if state == "longer" and self.spool.back_to_inbox(claim):
+            del self.open[claim.run]
+            self.tell("deck_back_in_inbox", run=claim.run, deck=claim.deck.shown)
+            return
+        what = "bytes came after" if state == "longer" else "other bytes stand in it than when"
+        entry = ReasonEntry(
+            code="late-bytes" if state == "longer" else "damaged",
+            sentence=f"{what} the deck was taken",
+            remedy="drop the whole deck again, best written under another name and then renamed",
+        )
+        self._give_back(item, [entry])
+
+    def _failed(self, item: Open, ended: Ended) -> None:
+        claim, retry, most = item.claim, self.spec.retry, most_tries(self.spec.retry, ended.outcome)
+        item.out = ""
+        stage = ended.stage or item.stage
+        self.spool.ledger.end_try(
+            claim.run, ended.outcome, ended.code, stage, ended.sentence, ended.where
+        )
+        self.tell(
+            "run_failed", run=claim.run, job=claim.job, stage=stage, outcome=ended.outcome,
+            code=ended.code, number=item.tries,
+        )  # fmt: skip
+        if self._breaker.failed(claim.job, stage or ended.outcome, claim.run) >= retry.breaker:
+            where = stage or "their worker"
+            why = f"{retry.breaker} decks in a row failed in {where} ({ended.code})"
+            self.hold_job(claim.job, why)
+        with contextlib.suppress(OSError):  # it goes away with the next attempt at the latest
+            self.spool.reset(claim.run)
+        # with the job held nothing more may come back for a fault that is not the deck's
+        if item.tries >= most and claim.job not in self.holds:
+            self._give_back(item, causes(self.spool.ledger.tries_of(claim.run)))
+        else:
+            item.due = self.clock.steady() + wait_before(retry, claim.run, item.tries)
+
+    def _give_back(self, item: Open, entries: list[ReasonEntry]) -> None:
+        claim = item.claim
+        item.verdict = entries
+        try:
+            self.spool.give_back(claim, entries)
+        except OSError as error:
+            self._no_room(item, error)
+            return
+        del self.open[claim.run]
+        first = entries[0]
+        self.tell(
+            "deck_returned", run=claim.run, job=claim.job, deck=claim.deck.shown, code=first.code,
+            stage=first.stage, card=first.card,
+        )  # fmt: skip
+
+    def _take_back(self, item: Open) -> None:
+        """The deck was not at fault: the try does not count, what it left is thrown away."""
+        item.out, item.tries = "", item.tries - 1
+        try:
+            self.spool.reset(item.claim.run)
+        except OSError as error:
+            self._no_room(item, error)
+        self.spool.ledger.drop_try(item.claim.run)  # now that the disk has room for it
+
+    def _no_room(self, item: Open, error: OSError | None) -> None:
+        self.room_at = self.clock.steady() + ROOM_WAIT_S
+        item.due = max(item.due, self.room_at)
+        why = error.strerror if error else "the worker had no room"
+        self.tell("no_room", run=item.claim.run, error=why)
+
+    # ---- holding
+
+    def hold_job(self, job: str, why: str, told: str = "") -> None:
+        """Start no run of a job and take no deck for it until an operator resumes it.
+
+        Args:
+            job: its name.
+            why: the reason, for operators.
+            told: the reason as it goes into log and notices, where it differs.
+        """
+        if job in self.holds:
+            return
+        self.holds.hold(job, why)
+        self.tell("job_held", job=job, why=told or why)
+
+    def resume_job(self, job: str) -> bool:
+        """Go on with a job; its waiting decks are due at once."""
+        if job not in self.holds:
+            return False
+        self.spool.ledger.excuse(job)
+        self.holds.resume(job)
+        self._breaker.clear(job)
+        for item in self.open.values():
+            if item.claim.job == job:
+                item.due = 0.0
+        self.tell("job_resumed", job=job)
+        return True
+
+
+def _entry(ended: Ended) -> ReasonEntry:
+    return ReasonEntry(
+        code=ended.code or "unreadable",
+        stage=ended.stage,
+        card=ended.card,
+        columns=ended.columns,
+        sentence=ended.sentence or "the deck cannot be run",
+        remedy=ended.remedy,
+        where=ended.where,
+    )

@@ -1,0 +1,181 @@
+"""What the service and the commands of an operator both need: ledger, folders, jobs, recovered."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from deckwright.errors import ConfigError, RestartError, WorkspaceError
+from deckwright.jobs.service import ServiceSpec, load_service
+from deckwright.service.clock import Clock
+from deckwright.service.compile import Compiled, compile_jobs
+from deckwright.service.control import Operator, drop_answers
+from deckwright.service.filesystems import check_places
+from deckwright.service.fs import Fs
+from deckwright.service.holds import JobHolds
+from deckwright.service.lanes import Lanes
+from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
+from deckwright.service.opened import JobCard, Tell
+from deckwright.service.places import Workspace
+from deckwright.service.pool import Pool
+from deckwright.service.recovery import recover
+from deckwright.service.runs import Runs
+from deckwright.service.settling import Route
+from deckwright.service.spool import Spool, Taking, runs_in
+
+COMPILE_S = 120.0
+"""Time for reading and checking all jobs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tools:
+    """What the service works with; tests put others in their places."""
+
+    clock: Clock = field(default_factory=Clock)
+    fs: Fs = field(default_factory=Fs)
+    pool: Callable[..., Pool] = Pool
+    compile_jobs: Callable[..., Compiled] = compile_jobs
+
+
+class Setup:
+    """A workspace in which every deck has one state, and the jobs that are served in it.
+
+    Attributes:
+        routes: name of an inbox folder to the jobs that take decks from it.
+        takings: job name to that with which its decks are taken.
+        problems: what an operator should know of the start, in sentences.
+        config_problem: why the config on disk is not the one in use; empty when it is.
+        warning: about the file system; empty when it keeps all promises.
+    """
+
+    def __init__(self, workspace: Workspace, tell: Tell, tools: Tools) -> None:
+        """Open the ledger, recover, read the jobs.
+
+        Raises:
+            WorkspaceError: somebody must change something first.
+            RestartError: begin again.
+        """
+        self.workspace, self.tools, self._tell = workspace, tools, tell
+        try:
+            self.spec: ServiceSpec = load_service(workspace.service_file)
+        except ConfigError as error:
+            raise WorkspaceError(str(error)) from error
+        self.warning = check_places(workspace, allow_unsafe=self.spec.allow_unsafe_filesystem)
+        ledger = open_ledger(workspace)
+        self.spool = Spool(workspace, tools.fs, ledger, tools.clock)
+        self.lanes = Lanes(workspace, tools.fs, ledger)
+        holds = JobHolds(workspace, tools.fs)
+        self.runs = Runs(self.spool, self.lanes, holds, self.spec, tools.clock, tell)
+        self.operator = Operator(self.spool, self.runs, self.taking_of)
+        self.routes: dict[str, list[Route]] = {}
+        self.takings: dict[str, Taking] = {}
+        self.config_problem = ""
+        try:
+            self.problems = self._recover()
+            self.configure(self.compile())
+        except (OSError, LedgerError) as error:
+            ledger.close()
+            raise begin_again(workspace, error) from error
+
+    def _recover(self) -> list[str]:
+        drop_answers(self.workspace, self.tools.fs)
+        ended = runs_in(self.workspace.done) or runs_in(self.workspace.returned)
+        if self.spool.ledger.fresh and ended:
+            what = "tries, and decks that were carried away, are forgotten"
+            self._tell("ledger_rebuilt", warning=what)
+        found = recover(self.spool, self.lanes)
+        for row in self.spool.ledger.rows("waiting"):
+            self.runs.add(self.spool.claim_of(row.run))
+        for lane, why in found.stopped_lanes.items():
+            for name, how in self.spec.jobs.items():
+                if how.master == lane:
+                    self.runs.hold_job(name, why)
+        self._tell(
+            "recovered",
+            waiting=found.waiting,
+            resumed=found.resumed,
+            back_in_inbox=found.back_in_inbox,
+            damaged=found.damaged,
+            problems=found.problems,
+        )
+        return found.problems
+
+    def compile(self, beat: Callable[[], object] = lambda: None) -> Compiled:
+        """Read and check all jobs; call `beat` about once a second meanwhile."""
+        return self.tools.compile_jobs(self.workspace, COMPILE_S, beat=beat)
+
+    def configure(self, compiled: Compiled, spec: ServiceSpec | None = None) -> None:
+        """Take over jobs; decks taken before keep the config with which they were taken.
+
+        Raises:
+            OSError: a config cannot be kept.
+        """
+        if spec is not None:
+            self.spec = self.runs.spec = spec
+        for fault in compiled.faults:
+            self._tell("job_refused", fault=fault)
+        self.config_problem = compiled.faults[0] if compiled.faults else ""
+        self.takings, self.routes = {}, {}
+        self.runs.jobs.clear()
+        for job in compiled.jobs.values():
+            how = self.spec.job(job.name)
+            self.spool.keep_config(job.sha256, job.snapshot)
+            self.takings[job.name] = Taking(job.name, job.sha256, how.master)
+            self.runs.jobs[job.name] = JobCard(job.name, job.sha256, dict(job.files))
+            route = Route(job.name, job.names, job.card_bytes, how.require_marker)
+            self.routes.setdefault(job.inbox, []).append(route)
+        for folder in self.routes:
+            with contextlib.suppress(FileExistsError):
+                self.tools.fs.make_folder(self.workspace.inbox / folder)
+
+    def reload(self, beat: Callable[[], object]) -> str:
+        """Read service file and jobs again, and take them over when all of them are right.
+
+        Args:
+            beat: called about once a second meanwhile.
+
+        Returns:
+            The first fault; then nothing was taken over. Empty when all went well.
+        """
+        try:
+            spec = load_service(self.workspace.service_file)
+        except ConfigError as error:
+            self.config_problem = str(error)
+            return self.config_problem
+        compiled = self.compile(beat)
+        if compiled.faults:
+            self.config_problem = compiled.faults[0]
+            return self.config_problem
+        self.configure(compiled, spec)
+        return ""
+
+    def taking_of(self, job: str) -> Taking | None:
+        """Return with what a deck of a job is taken now, None when there is no such job."""
+        return self.takings.get(job)
+
+    def close(self) -> None:
+        """Close the ledger."""
+        self.spool.ledger.close()
+
+
+def open_ledger(workspace: Workspace) -> Ledger:
+    """Open the ledger for writing.
+
+    Raises:
+        RestartError, WorkspaceError
+    """
+    try:
+        return Ledger(workspace.ledger)
+    except LedgerError as error:
+        msg = f"{workspace.ledger} cannot be opened: {error}; start again"
+        raise RestartError(msg) from error
+    except NewerLedgerError as error:
+        msg = f"{error}; use that version, or move the ledger away to have it rebuilt"
+        raise WorkspaceError(msg) from error
+
+
+def begin_again(workspace: Workspace, error: Exception) -> RestartError:
+    """Return the error with which the service ends so that its next start puts things right."""
+    what = error.strerror if isinstance(error, OSError) else str(error)
+    return RestartError(f"{workspace.root}: {what}; start again, nothing is lost")

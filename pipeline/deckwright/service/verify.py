@@ -1,0 +1,160 @@
+"""Is every byte of ended runs, masters and kept configs still what it was? Reading only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from deckwright.service.checking import files_below
+from deckwright.service.fs import Fs, digest_of_file, names_in
+from deckwright.service.lanes import CURRENT
+from deckwright.service.places import (
+    CLAIM,
+    DECK,
+    MANIFEST,
+    MARKER,
+    REASONS,
+    RUN,
+    Workspace,
+)
+from deckwright.service.records import BadRecordError, Claim, LaneStep, Manifest, Reasons, load
+from deckwright.service.spool import WORDS, runs_in
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Something that is not as it was left. place: path below the workspace."""
+
+    place: str
+    what: str
+
+
+def verify(workspace: Workspace, run: str = "") -> Iterator[tuple[str, list[Difference]]]:
+    """Yield the place of every ended run, kept config and master with what differs there.
+
+    Args:
+        workspace: where.
+        run: look at this run only.
+    """
+    for state, check in (("done", _done), ("returned", _returned)):
+        for name in runs_in(workspace.root / state):
+            if not run or name == run:
+                place = f"{state}/{name}"
+                yield place, list(check(workspace.root / place, place))
+    if not run:
+        yield from _configs(workspace)
+        yield from _masters(workspace)
+
+
+def _done(home: Path, place: str) -> Iterator[Difference]:
+    yield from _strangers(home, place, {DECK, CLAIM, MANIFEST, RUN})
+    try:
+        manifest = load(Manifest, home / MANIFEST)
+        claim = load(Claim, home / CLAIM)
+    except BadRecordError as error:
+        yield Difference(place, str(error))
+        return
+    same = (claim.run, claim.deck, claim.job, claim.config) == (
+        manifest.run, manifest.deck, manifest.job, manifest.config,
+    )  # fmt: skip
+    if not same or manifest.run != home.name:
+        yield Difference(f"{place}/{CLAIM}", "claim and manifest do not agree")
+    yield from _deck(home, place, claim)
+    told = {file.name: (file.size, file.sha256) for file in manifest.files}
+    try:
+        real = {file.name: (file.size, file.sha256) for file in files_below(home / RUN, RUN)}
+    except OSError as error:
+        yield Difference(f"{place}/{RUN}", f"cannot be read: {(error.strerror or '').lower()}")
+        return
+    for name in sorted(set(told) | set(real)):
+        if name not in real:
+            yield Difference(f"{place}/{name}", "is missing")
+        elif name not in told:
+            yield Difference(f"{place}/{name}", "was not delivered by the run")
+        elif told[name] != real[name]:
+            yield Difference(f"{place}/{name}", "is not what the run delivered")
+
+
+def _returned(home: Path, place: str) -> Iterator[Difference]:
+    yield from _strangers(home, place, {DECK, CLAIM, REASONS, WORDS})
+    try:
+        reasons = load(Reasons, home / REASONS)
+    except BadRecordError as error:
+        yield Difference(place, str(error))
+        return
+    if reasons.run != home.name:
+        yield Difference(f"{place}/{REASONS}", "is of another run")
+    try:
+        words = Fs().read(home / WORDS)
+    except OSError:
+        words = b""
+    if words != reasons.to_text().encode():
+        yield Difference(f"{place}/{WORDS}", f"does not say what {REASONS} says")
+    codes = {entry.code for entry in reasons.entries}
+    if codes & {"damaged", "late-bytes"}:  # that the deck differs is what it came back for
+        return
+    try:
+        claim = load(Claim, home / CLAIM)
+    except BadRecordError as error:
+        yield Difference(f"{place}/{CLAIM}", str(error))
+        return
+    if (claim.run, claim.deck, claim.job) != (reasons.run, reasons.deck, reasons.job):
+        yield Difference(f"{place}/{CLAIM}", f"claim and {REASONS} do not agree")
+    yield from _deck(home, place, claim)
+
+
+def _deck(home: Path, place: str, claim: Claim) -> Iterator[Difference]:
+    try:
+        found = digest_of_file(home / DECK)
+    except OSError as error:
+        yield Difference(f"{place}/{DECK}", f"cannot be read: {(error.strerror or '').lower()}")
+        return
+    if found != (claim.deck.size, claim.deck.sha256):
+        yield Difference(f"{place}/{DECK}", "is not the deck that was taken")
+
+
+def _strangers(home: Path, place: str, wanted: set[str]) -> Iterator[Difference]:
+    found = set(names_in(home))
+    for name in sorted((found ^ wanted) - {MARKER}):
+        what = "does not belong there" if name in found else "is missing"
+        yield Difference(f"{place}/{name}", what)
+
+
+def _configs(workspace: Workspace) -> Iterator[tuple[str, list[Difference]]]:
+    for name in sorted(names_in(workspace.used)):
+        place = f"config/used/{name}"
+        try:
+            digest = digest_of_file(workspace.used / name)[1]
+        except OSError:
+            digest = ""
+        same = f"{digest}.json" == name
+        yield place, [] if same else [Difference(place, "is not what its name says")]
+
+
+def _masters(workspace: Workspace) -> Iterator[tuple[str, list[Difference]]]:
+    """Follow each master from run to run: every parent must be the next of the run before."""
+    steps: dict[str, list[tuple[LaneStep, str]]] = {}
+    for run in runs_in(workspace.done):
+        try:
+            manifest = load(Manifest, workspace.done / run / MANIFEST)
+        except BadRecordError:
+            continue
+        if manifest.lane:
+            steps.setdefault(manifest.lane.lane, []).append((manifest.lane, run))
+    for lane, found in sorted(steps.items()):
+        place = f"master/{lane}"
+        wrong = []
+        expected = ""
+        for step, run in sorted(found, key=lambda each: each[0].number):
+            if expected and step.parent != expected:
+                what = "met another master than the run before it left; a run between may be gone"
+                wrong.append(Difference(f"done/{run}", what))
+            expected = step.next
+        try:
+            now = digest_of_file(workspace.master / lane / CURRENT)[1]
+        except OSError:
+            now = ""
+        if now != expected:
+            wrong.append(Difference(f"{place}/{CURRENT}", "is not what the last run left"))
+        yield place, wrong

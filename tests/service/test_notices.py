@@ -1,0 +1,640 @@
+"""Observers hear what happened, and nothing that they do harms the service."""
+
+from __future__ import annotations
+
+import contextlib
+import inspect
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from deckwright import Notice
+from deckwright.jobs.faults import ConfigFile
+from deckwright.jobs.service import ServiceSpec, load_service
+from deckwright.service import notices as module
+from deckwright.service.notices import FACTS, MOST_WAITING, STRIKES, Notices
+from deckwright.service.noticing import notice_faults
+from deckwright.service.places import Workspace
+from deckwright_plugins.append_line import AppendLine, AppendLineConfig, append
+
+OBSERVERS = '''"""Observers of all tempers."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+from deckwright import Notice, NoticeConfig, hookimpl
+
+
+class Config(NoticeConfig):
+    """What an observer of these tests may be told."""
+
+    file: str = "heard"
+    """Where the good one writes."""
+    secret: str = ""
+    """Something that nobody else should see."""
+
+
+class Keeps(Notice[Config]):
+    """Writes down what it hears."""
+
+    kind = "keeps"
+
+    def _note(self, event, facts):
+        facts.pop("self")
+        with (self.workspace / self.config.file).open("a") as file:
+            file.write(json.dumps({"event": event, **facts}) + "\\n")
+
+    def deck_done(self, run, job, deck, counts, folder):
+        self._note("deck_done", locals())
+
+    def deck_returned(self, run, job, deck, code, folder):
+        self._note("deck_returned", locals())
+
+    def deck_held(self, run, job, deck, why):
+        self._note("deck_held", locals())
+
+    def job_held(self, job, why):
+        self._note("job_held", locals())
+
+
+class Raises(Notice[Config]):
+    kind = "raises"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        raise ValueError(f"{self.config.secret} {deck}")
+
+
+class Leaves(Notice[Config]):
+    kind = "leaves"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        sys.exit(3)
+
+
+class Ends(Notice[Config]):
+    kind = "ends"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        os._exit(0)
+
+
+class Moody(Notice[Config]):
+    kind = "moody"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        if job == "bad":
+            os._exit(0)
+
+
+class Kills(Notice[Config]):
+    kind = "kills"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        os.kill(os.getpid(), signal.SIGSEGV)
+
+
+class Hangs(Notice[Config]):
+    kind = "hangs"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGTERM, signal.SIGINT])
+        subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+        time.sleep(600)
+
+
+class Eats(Notice[Config]):
+    kind = "eats"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        self.all = bytearray(8 << 30)
+
+
+class Prints(Notice[Config]):
+    kind = "prints"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        print("x" * 1_000_000)
+        os.write(1, b"nonsense\\n")
+        assert sys.stdin.read() == ""
+        assert os.read(0, 10) == b""
+
+
+class Wanders(Notice[Config]):
+    kind = "wanders"
+
+    def deck_done(self, run, job, deck, counts, folder):
+        assert "NOTIFY_SOCKET" not in os.environ
+        os.chdir("/proc")
+        os.environ.clear()
+
+
+class Unmade(Notice[Config]):
+    kind = "unmade"
+
+    def __init__(self, config, workspace):
+        raise KeyError(config.secret)
+
+
+class EndsMade(Notice[Config]):
+    kind = "ends-made"
+
+    def __init__(self, config, workspace):
+        os._exit(1)
+
+
+class HangsMade(Notice[Config]):
+    kind = "hangs-made"
+
+    def __init__(self, config, workspace):
+        time.sleep(600)
+
+
+@hookimpl
+def deckwright_notices():
+    return [Keeps, Raises, Leaves, Ends, Moody, Kills, Hangs, Eats, Prints, Wanders, Unmade,
+            EndsMade, HangsMade]
+'''
+KINDS = ["keeps", "raises", "leaves", "ends", "moody", "kills", "hangs", "eats", "prints",
+         "wanders", "unmade", "ends-made", "hangs-made"]  # fmt: skip
+BROKEN = {"lacks": "x = 1\n", "faulty": "import no_such_module\n"}
+PATIENCE_S = 3
+DONE = {
+    "event": "deck_done", "run": "0" * 16 + "-" + "1" * 6 + "-1", "job": "first",
+    "deck": "week 23.txt", "counts": {"in": 12, "out": 12}, "folder": "/srv/x/done/y",
+}  # fmt: skip
+EVENTS = [
+    DONE,
+    {"event": "deck_returned", "run": "r", "job": "first", "deck": "d", "code": "empty",
+     "folder": "f"},
+    {"event": "deck_held", "run": "r", "job": "first", "deck": "d", "why": "w"},
+    {"event": "job_held", "job": "first", "why": "w"},
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def command(tmp_path_factory) -> list[str]:
+    """Return a command that starts the observers' process with strangers' plugins installed."""
+    site = tmp_path_factory.mktemp("site")
+    (site / "tempers.py").write_text(OBSERVERS, encoding="utf-8")
+    points = [f"{kind} = tempers" for kind in KINDS]
+    for kind, text in BROKEN.items():
+        (site / f"{kind}.py").write_text(text, encoding="utf-8")
+        points.append(f"{kind} = {kind}")
+    meta = site / "tempers-1.0.dist-info"
+    meta.mkdir()
+    (meta / "METADATA").write_text("Metadata-Version: 2.1\nName: tempers\nVersion: 1.0\n")
+    (meta / "entry_points.txt").write_text("[deckwright.notices]\n" + "\n".join(points) + "\n")
+    code = f"import sys; sys.path.insert(0, {str(site)!r}); from deckwright.service.noticing import main; main()"  # fmt: skip # noqa: E501
+    return [sys.executable, "-c", code]
+
+
+@pytest.fixture
+def observe(command, tmp_path) -> Any:
+    """Return a maker of observers by kinds, or kind and options."""
+
+    def make(*given: Any, patience_s: float = PATIENCE_S) -> Notices:
+        tables = [{"kind": g} if isinstance(g, str) else {"kind": g[0], "options": g[1]} for g in given]  # fmt: skip # noqa: E501
+        spec = ServiceSpec.model_validate({"notice": tables})
+        return Notices(spec, Workspace(tmp_path), None, command, patience_s)
+
+    return make
+
+
+@pytest.fixture
+def at_once(monkeypatch) -> None:
+    """Begin a process again without a wait."""
+    monkeypatch.setattr(module, "_LONGEST_WAIT_S", 0.0)
+
+
+def heard(folder: Path, name: str = "heard") -> list[dict[str, Any]]:
+    path = folder / name
+    return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+
+
+def until(notices: Notices, done: Callable[[], bool], seconds: float = 60) -> list[str]:
+    """Poll until something is so; return what was told meanwhile."""
+    problems: list[str] = []
+    end = time.monotonic() + seconds
+    while not done():
+        assert time.monotonic() < end, problems
+        problems += notices.poll()
+        time.sleep(0.01)
+    return problems
+
+
+# ---- hearing
+
+
+def test_what_observers_hear_of_is_what_their_methods_take() -> None:
+    for event, facts in FACTS.items():
+        taken = list(inspect.signature(getattr(Notice, event)).parameters)[1:]
+        assert tuple(taken) == facts
+    methods = {name for name, _ in inspect.getmembers(Notice, inspect.isfunction)}
+    assert {name for name in methods if not name.startswith("_")} == set(FACTS)
+
+
+def test_an_observer_hears_all_events_in_order_and_named_facts_only(observe, tmp_path) -> None:
+    notices = observe("keeps")
+    for number in range(200):
+        for event in EVENTS:
+            notices.tell({**event, "job": f"job-{number}", "amount": "CANARY"})
+        notices.tell({"event": "run_started", "run": "r"})
+    assert notices.close(60) == []
+    expected = [{**event, "job": f"job-{number}"} for number in range(200) for event in EVENTS]
+    assert heard(tmp_path) == expected
+
+
+def test_several_observers_hear_the_same(observe, tmp_path) -> None:
+    notices = observe("keeps", ["keeps", {"file": "two"}], ["keeps", {"file": "three"}])
+    for event in EVENTS:
+        notices.tell(event)
+    assert notices.close(60) == []
+    assert heard(tmp_path) == heard(tmp_path, "two") == heard(tmp_path, "three") == EVENTS
+
+
+def test_names_of_any_kind_arrive(observe, tmp_path) -> None:
+    names = ["\udcff\udcfe", "a\nb", "\x1b[31m", "", "x" * 4096, "\u202eäöü"]
+    notices = observe("keeps")
+    for name in names:
+        notices.tell({**DONE, "deck": name})
+    assert notices.close(60) == []
+    assert [event["deck"] for event in heard(tmp_path)] == names
+
+
+def test_without_observers_no_process_is_started(tmp_path) -> None:
+    notices = Notices(ServiceSpec(), Workspace(tmp_path), command=["/nowhere"])
+    notices.tell(DONE)
+    assert notices.descriptors() == []
+    assert notices.poll() == notices.faults() == notices.close(1) == []
+
+
+# ---- observers that fail
+
+
+@pytest.mark.usefixtures("at_once")
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("raises", "ValueError at tempers.py"),
+        ("leaves", "SystemExit at tempers.py"),
+        ("eats", "MemoryError at tempers.py"),
+        ("ends", "ended the process on deck_done"),
+        ("kills", "ended the process on deck_done"),
+        ("hangs", "did not come to an end within 3 s on deck_done"),
+        ("prints", ""),
+        ("wanders", ""),
+    ],
+)
+def test_an_observer_that_fails_is_named_and_the_others_hear_all(
+    kind, said, observe, tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere")
+    notices = observe("keeps", [kind, {"secret": "CANARY"}], ["keeps", {"file": "after"}])
+    for event in EVENTS:
+        notices.tell(event)
+    problems = until(notices, lambda: len(heard(tmp_path, "after")) == len(EVENTS))
+    problems += notices.close(60)
+    assert heard(tmp_path) == heard(tmp_path, "after") == EVENTS
+    assert [said in each for each in problems] == [True] * bool(said)
+    assert all(each.startswith(f"notice 2 ({kind}) ") for each in problems)
+    assert "CANARY" not in "".join(problems)
+    assert "week 23" not in "".join(problems)
+    assert notices.faults() == []
+
+
+@pytest.mark.usefixtures("at_once")
+def test_an_observer_that_ends_the_process_time_and_again_is_called_no_more(
+    observe, tmp_path
+) -> None:
+    notices = observe("ends", "keeps", patience_s=60)
+    events = [{**DONE, "run": f"r{number}"} for number in range(STRIKES + 3)]
+    for event in events:
+        notices.tell(event)
+    problems = until(notices, lambda: len(heard(tmp_path)) == len(events))
+    assert heard(tmp_path) == events
+    assert problems.count("notice 1 (ends) ended the process on deck_done") == STRIKES
+    off = f"notice 1 (ends) is not called: it ended the process, {STRIKES} times in a row"
+    assert notices.faults() == [off]
+    assert problems[-1] == off
+    assert notices.close(60) == []
+
+
+@pytest.mark.usefixtures("at_once")
+def test_an_observer_that_fails_now_and_then_is_called_again(observe, tmp_path) -> None:
+    notices = observe("moody", "keeps", patience_s=60)
+    events = [{**DONE, "job": job} for job in ["bad", "good"] * (STRIKES + 1)]
+    for event in events:
+        notices.tell(event)
+    problems = until(notices, lambda: len(heard(tmp_path)) == len(events))
+    assert heard(tmp_path) == events
+    assert problems == ["notice 1 (moody) ended the process on deck_done"] * (STRIKES + 1)
+    assert notices.faults() == []
+    assert notices.close(60) == []
+
+
+@pytest.mark.usefixtures("at_once")
+@pytest.mark.parametrize("kind", ["ends-made", "hangs-made"])
+def test_an_observer_that_cannot_be_made_without_harm_is_called_no_more(
+    kind, observe, tmp_path, monkeypatch
+) -> None:
+    if kind == "hangs-made":
+        monkeypatch.setattr(module, "STRIKES", 1)
+    notices = observe(kind, "keeps")
+    notices.tell(DONE)
+    until(notices, lambda: len(heard(tmp_path)) == 1)
+    assert notices.faults()[0].startswith(f"notice 1 ({kind}) is not called: it ")
+    notices.close(60)
+    assert heard(tmp_path) == [DONE]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("keps", "no plugin brings the notice kind 'keps'; did you mean 'keeps'"),
+        ("lacks", "brings no such kind"),
+        ("faulty", "ModuleNotFoundError"),
+        ("unmade", "KeyError at tempers.py"),
+        (["keeps", {"fle": "x"}], "options.fle: Extra inputs are not permitted"),
+        (["append-line", {"file": "../x"}], "options.file: should be a path inside"),
+    ],
+)
+def test_an_observer_that_cannot_be_made_is_named_and_the_others_hear_all(
+    given, said, observe, tmp_path
+) -> None:
+    notices = observe(given, "keeps")
+    notices.tell(DONE)
+    problems = until(notices, lambda: len(heard(tmp_path)) == 1)
+    assert len(problems) == 1
+    assert said in problems[0]
+    assert notices.faults() == problems
+    assert notices.close(60) == []
+
+
+def test_when_no_observer_is_left_events_are_let_go(observe) -> None:
+    notices = observe("keps")
+    until(notices, notices.faults)
+    for _ in range(2 * MOST_WAITING):
+        notices.tell(DONE)
+    assert notices.close(60) == []
+
+
+def test_what_slow_observers_cannot_take_is_dropped_and_counted(observe) -> None:
+    notices = observe("hangs", patience_s=600)
+    for _ in range(MOST_WAITING + 500):
+        notices.tell(DONE)
+    assert notices.poll() == ["500 events were not told to the notices, which are too slow"]
+    notices.tell(DONE)
+    assert notices.poll() == []  # once a minute is enough
+    assert notices.close(0.1) == [
+        f"{MOST_WAITING + 1:,} events were not told to the notices before the end"
+    ]
+
+
+def test_an_event_too_long_for_a_message_is_left_out(observe, tmp_path) -> None:
+    notices = observe("keeps")
+    notices.tell({**DONE, "folder": "x" * 100_000})
+    notices.tell(DONE)
+    assert notices.close(60) == ["an event deck_done was too long for the notices"]
+    assert heard(tmp_path) == [DONE]
+
+
+@pytest.mark.usefixtures("at_once")
+@pytest.mark.parametrize(
+    "answer",
+    ["nonsense", '{"number": 0, "notice": 5}', '{"number": 7, "notice": 0}', "x" * 100_000,
+     '{"number": 0, "notice": 0, "problem": "", "more": 1}'],
+)  # fmt: skip
+def test_a_process_that_says_what_cannot_be_is_ended(answer, tmp_path) -> None:
+    spec = ServiceSpec.model_validate({"notice": [{"kind": "keeps"}]})
+    code = f"import time; print({answer!r}, flush=True); time.sleep(600)"
+    notices = Notices(spec, Workspace(tmp_path), None, [sys.executable, "-c", code], 60)
+    notices.tell(DONE)
+    problems = until(notices, notices.faults)
+    assert len(problems) == STRIKES + 1
+    assert problems[0] in {
+        "notice 1 (keeps) said what cannot be while it was made",
+        "notice 1 (keeps) ended the process while it was made",
+    }
+    notices.close(1)
+
+
+def test_a_process_that_cannot_be_started_is_told_once_a_minute(tmp_path) -> None:
+    spec = ServiceSpec.model_validate({"notice": [{"kind": "keeps"}]})
+    notices = Notices(spec, Workspace(tmp_path), command=["/nowhere/at/all"])
+    notices.tell(DONE)
+    assert notices.poll() == ["the notices could not be started: No such file or directory"]
+    assert notices.poll() == []
+    assert notices.close(0.1) == ["1 events were not told to the notices before the end"]
+
+
+@pytest.mark.usefixtures("at_once")
+def test_a_process_that_somebody_kills_is_begun_again(observe, tmp_path) -> None:
+    notices = observe("keeps")
+    notices.tell(DONE)
+    until(notices, lambda: len(heard(tmp_path)) == 1)
+    notices.poll()
+    child = notices._child  # noqa: SLF001 # nobody else knows its number
+    os.killpg(child.process.pid, signal.SIGKILL)
+    problems = until(notices, lambda: notices._child is not child)  # noqa: SLF001 # as above
+    assert problems == ["the process of the notices ended by itself; it is begun again"]
+    notices.tell(DONE)
+    until(notices, lambda: len(heard(tmp_path)) == 2)
+    assert notices.close(60) == []
+
+
+def test_the_process_ends_when_the_service_is_killed(command, tmp_path) -> None:
+    script = tmp_path / "service.py"
+    script.write_text(
+        "import json, sys, time\n"
+        "from pathlib import Path\n"
+        "from deckwright.jobs.service import ServiceSpec\n"
+        "from deckwright.service.notices import Notices\n"
+        "from deckwright.service.places import Workspace\n"
+        "spec = ServiceSpec.model_validate({'notice': [{'kind': 'keeps'}, {'kind': 'hangs'}]})\n"
+        "notices = Notices(spec, Workspace(Path(sys.argv[1])), command=json.loads(sys.argv[2]))\n"
+        f"notices.tell({DONE!r})\n"
+        "while not Path(sys.argv[1], 'heard').exists():\n"
+        "    notices.poll()\n"
+        "print(notices._child.process.pid, flush=True)\n"
+        "time.sleep(600)\n",
+        encoding="utf-8",
+    )
+    with subprocess.Popen(  # noqa: S603 # our own code
+        [sys.executable, str(script), str(tmp_path), json.dumps(command)],
+        stdout=subprocess.PIPE, text=True,
+    ) as service:  # fmt: skip
+        assert service.stdout is not None
+        child = int(service.stdout.readline())
+        assert Path(f"/proc/{child}").exists()
+        service.kill()
+    end = time.monotonic() + 30
+    while is_alive(child):
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    # what the observer had started is not the service's; it is ended here
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+
+
+def is_alive(process: int) -> bool:
+    """Tell whether a process runs; one that has ended and was not fetched does not."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def test_the_service_loads_no_frame_library_for_its_observers() -> None:
+    script = (
+        "import sys\n"
+        "import deckwright.service.notices, deckwright.service.noticing\n"
+        "import deckwright_plugins.append_line\n"
+        "heavy = {'numpy', 'polars', 'deckwright.engine', 'deckwright.layout'}\n"
+        "print(sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run(  # noqa: S603 # our own code
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout == "[]\n"
+
+
+# ---- checking before it is used
+
+
+def test_faults_of_observers_have_file_and_line(tmp_path) -> None:
+    path = tmp_path / "service.toml"
+    path.write_text(
+        'workers = 1\n[[notice]]\nkind = "append-lin"\n[[notice]]\nkind = "append-line"\n'
+        'options.form = "verse"\noptions.fiel = "x"\n[[notice]]\nkind = "append-line"\n'
+        'options = { file = "good.log" }\n',
+        encoding="utf-8",
+    )
+    faults = notice_faults(ConfigFile(path), load_service(path))
+    assert [str(fault).removeprefix(f"{path}:") for fault in sorted(faults)] == [
+        (
+            "3: notice 1 (append-lin): no plugin brings the notice kind 'append-lin';"
+            " did you mean 'append-line'"
+        ),
+        "4: notice 2 (append-line): the key 'file' is missing",
+        "6: notice 2 (append-line): form: should be 'plain' or 'json' (got 'verse')",
+        "7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'",
+    ]
+
+
+# ---- append-line
+
+TEXTS = st.text(max_size=40)
+CALLS = st.one_of(
+    st.tuples(st.just("deck_done"), st.fixed_dictionaries({
+        "run": TEXTS, "job": TEXTS, "deck": TEXTS, "folder": TEXTS,
+        "counts": st.dictionaries(TEXTS, st.integers(0, 10**9), max_size=3),
+    })),
+    st.tuples(st.just("deck_returned"), st.fixed_dictionaries(
+        {"run": TEXTS, "job": TEXTS, "deck": TEXTS, "code": TEXTS, "folder": TEXTS})),
+    st.tuples(st.just("deck_held"), st.fixed_dictionaries(
+        {"run": TEXTS, "job": TEXTS, "deck": TEXTS, "why": TEXTS})),
+    st.tuples(st.just("job_held"), st.fixed_dictionaries({"job": TEXTS, "why": TEXTS})),
+)  # fmt: skip
+
+
+def appending(folder: Path, **options: str) -> AppendLine:
+    return AppendLine(AppendLineConfig.model_validate({"file": "lines", **options}), folder)
+
+
+@settings(deadline=None)
+@given(st.lists(CALLS, max_size=4))
+def test_each_event_is_one_line_whatever_its_facts_hold(room, calls) -> None:
+    folder = room()
+    for event, facts in calls:
+        getattr(appending(folder), event)(**facts)
+        getattr(appending(folder, file="lines.json", form="json"), event)(**facts)
+    if not calls:
+        assert list(folder.iterdir()) == []
+        return
+    lines = (folder / "lines").read_bytes().decode("utf-8").split("\n")
+    assert len(lines) == len(calls) + 1
+    assert all(line.isprintable() for line in lines)
+    read = [json.loads(line) for line in (folder / "lines.json").read_bytes().splitlines()]
+    assert [{k: v for k, v in each.items() if k != "time"} for each in read] == [
+        {"event": event, **facts} for event, facts in calls
+    ]
+
+
+def test_the_lines_say_what_happened(tmp_path) -> None:
+    for event in EVENTS:
+        facts = {key: value for key, value in event.items() if key != "event"}
+        getattr(appending(tmp_path), str(event["event"]))(**facts)
+    lines = (tmp_path / "lines").read_text("utf-8").splitlines()
+    assert [line.partition("Z ")[2] for line in lines] == [
+        "first: week 23.txt is done: in 12, out 12; /srv/x/done/y",
+        "first: d came back (empty); the reasons are in f",
+        "first: d is held: w",
+        "first is held: w",
+    ]
+    assert (tmp_path / "lines").stat().st_mode & 0o137 == 0
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["", ".", "..", "../x", "/etc/x", "a/../../x", "inbox/first/x", "work/x", "done/x", "ledger.db",
+     "ledger.db-wal", "lock", "control/x", "config/service.toml", "a\nb", "tmp", "./done/x"],
+)  # fmt: skip
+def test_a_file_outside_or_of_the_service_itself_is_refused(name) -> None:
+    with pytest.raises(ValidationError, match="should"):
+        AppendLineConfig(file=name)
+
+
+@pytest.mark.parametrize("name", ["notices.log", "lists/notices.log", "inbox.log", "Ärger.log"])
+def test_other_files_inside_are_taken(name, tmp_path) -> None:
+    (tmp_path / "lists").mkdir()
+    append(tmp_path, AppendLineConfig(file=name).file, "one")
+    append(tmp_path, name, "two")
+    assert (tmp_path / name).read_text("utf-8") == "one\ntwo\n"
+
+
+def test_links_are_not_followed_out_of_the_workspace(tmp_path) -> None:
+    outside, inside = tmp_path / "outside", tmp_path / "inside"
+    outside.mkdir()
+    inside.mkdir()
+    (outside / "x").write_text("", encoding="utf-8")
+    (inside / "folder").symlink_to(outside)
+    (inside / "file").symlink_to(outside / "x")
+    os.mkfifo(inside / "pipe")
+    (inside / "place").mkdir()
+    for name in ("folder/y", "file", "pipe", "place", "missing/x"):
+        with pytest.raises(OSError, match=r".") as caught:
+            append(inside, name, "line")
+        assert caught.value.strerror
+    assert (outside / "x").read_bytes() == b""
+    assert sorted(path.name for path in outside.iterdir()) == ["x"]
+
+
+def test_a_line_that_was_cut_off_stays_apart_from_the_next(tmp_path) -> None:
+    (tmp_path / "lines").write_bytes(b"whole\ncut o")
+    append(tmp_path, "lines", "next")
+    assert (tmp_path / "lines").read_bytes() == b"whole\ncut o\nnext\n"
+
+
+def test_append_line_is_installed_and_works_as_the_program_starts_it(tmp_path) -> None:
+    spec = ServiceSpec.model_validate(
+        {"notice": [{"kind": "append-line", "options": {"file": "notices.log"}}]}
+    )
+    notices = Notices(spec, Workspace(tmp_path))
+    notices.tell(DONE)
+    assert notices.close(60) == []
+    assert "week 23.txt is done" in (tmp_path / "notices.log").read_text("utf-8")
