@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from dataclasses import dataclass
@@ -43,5 +44,8 @@ class JobHolds:
             match = _NAME.match(name)
             if match:
                 path = self.workspace.control / name
-                found[match[1]] = self.fs.read(path, 1 << 20).decode("utf-8", "replace")
+                why = b"for a reason that cannot be read"
+                with contextlib.suppress(OSError):
+                    why = self.fs.read(path, 1 << 20)
+                found[match[1]] = why.decode("utf-8", "replace")
         return found

@@ -98,6 +98,22 @@ class Workspace:
         return self.root / "lock"
 
 
+    def free_number(self, prefix: str, number: int) -> int:
+        """Return the first number, from this one on, that no run that was put away has.
+
+        The ledger may not know of all: a damaged one cannot be entered.
+        """
+        places = (self.done, self.returned, self.hold)
+        while any(os.path.lexists(place / f"{prefix}-{number}") for place in places):
+            number += 1
+        return number
+
+
+def is_run(entry: os.DirEntry[str]) -> bool:
+    """Tell whether an entry of a folder is that of a run; links are none."""
+    return RUN_NAME.match(entry.name) is not None and entry.is_dir(follow_symlinks=False)
+
+
 def run_prefix(deck_sha256: str, name: bytes) -> str:
     """Return what all runs of these bytes under this name begin with."""
     return f"{deck_sha256[:16]}-{hashlib.sha256(name).hexdigest()[:6]}"
@@ -130,3 +146,9 @@ def file_name_of(name: bytes) -> str:
     """
     text = os.fsdecode(name)
     return text if _SAFE.match(text) and text != "reasons.csv" else "deck"
+
+
+def runs_in(folder: Path) -> list[str]:
+    """Return the names of all runs in a folder of the workspace."""
+    with os.scandir(folder) as entries:
+        return sorted(entry.name for entry in entries if is_run(entry))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 from typing_extensions import override
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
@@ -16,6 +18,19 @@ RunName = Annotated[str, Field(pattern=r"^[0-9a-f]{16}-[0-9a-f]{6}-[1-9][0-9]{0,
 JobName = Annotated[str, Field(pattern=r"^[A-Za-z0-9_][A-Za-z0-9._-]{0,63}$")]
 Amount = Annotated[int, Field(ge=0, le=2**62)]
 FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
+
+
+def _single(text: str) -> str:
+    """Refuse names that lead to another folder, and those that no file can have."""
+    name = bytes.fromhex(text)
+    if name in {b".", b".."} or b"/" in name or b"\0" in name:
+        msg = "should be the name of a file"
+        raise ValueError(msg)
+    return text
+
+
+FileName = Annotated[str, Field(pattern=r"^([0-9a-f]{2}){1,255}$"), AfterValidator(_single)]
+"""The bytes of a name, in hex, since a name need not be text."""
 
 MOST_REASONS = 1000
 """Entries that a `reasons.json` lists; it gives the count of all."""
@@ -74,15 +89,23 @@ def parse(model: type[RecordT], data: bytes) -> RecordT:
         return model.model_validate_json(model.unsealed(data))
     except ValidationError as error:
         details = error.errors(include_input=False, include_url=False, include_context=False)
-        keys = sorted({".".join(map(str, detail["loc"])) or "the file" for detail in details})
+        keys = sorted(map(_key, details))
         msg = f"{model.__name__.lower()}: {', '.join(keys[:5])}"
         raise BadRecordError(msg) from None
 
 
-class DeckFacts(Record):
-    """A deck as it was taken. name: its bytes in hex, since a name need not be text."""
+def _key(detail: ErrorDetails) -> str:
+    """Return where a fault is; an unknown key is not named, since anything may stand there."""
+    path = [str(part) for part in detail["loc"]]
+    if detail["type"] == "extra_forbidden":
+        path[-1:] = ["an unknown key"]
+    return ".".join(path) or "the file"
 
-    name: Annotated[str, Field(pattern=r"^([0-9a-f]{2}){1,255}$")]
+
+class DeckFacts(Record):
+    """A deck as it was taken."""
+
+    name: FileName
     shown: Annotated[str, Field(max_length=4096)]
     size: Amount
     sha256: Sha256
@@ -101,10 +124,15 @@ class Follows(Record):
 
 
 class MarkerFacts(Record):
-    """A ready-marker that came with a deck: its name in hex, and its inode."""
+    """A ready-marker that came with a deck: its name and its inode."""
 
-    name: Annotated[str, Field(pattern=r"^([0-9a-f]{2}){1,255}$")]
+    name: FileName
     inode: Amount
+
+    @property
+    def file_name(self) -> str:
+        """Return its name in the inbox."""
+        return os.fsdecode(bytes.fromhex(self.name))
 
 
 class Claim(Sealed):
@@ -113,8 +141,8 @@ class Claim(Sealed):
     claim: Literal[1] = 1
     run: RunName
     deck: DeckFacts
-    folder: Annotated[str, Field(pattern=r"^([0-9a-f]{2}){1,255}$")]
-    """The bytes of the name of its folder in the inbox, in hex."""
+    folder: FileName
+    """The name of its folder in the inbox."""
     job: JobName
     config: Sha256
     taken_at: Annotated[str, Field(max_length=40)]

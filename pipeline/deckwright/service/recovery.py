@@ -13,7 +13,7 @@ from pathlib import Path
 
 from deckwright.service.checking import deck_state
 from deckwright.service.lanes import Lanes, LaneStoppedError
-from deckwright.service.places import CLAIM, DECK, MANIFEST, REASONS
+from deckwright.service.places import CLAIM, DECK, MANIFEST, REASONS, runs_in
 from deckwright.service.records import (
     BadRecordError,
     Claim,
@@ -24,7 +24,7 @@ from deckwright.service.records import (
     load,
 )
 from deckwright.service.retries import SERVICE_ENDED
-from deckwright.service.spool import Spool, runs_in
+from deckwright.service.spool import Spool
 
 _NOWHERE = "0" * 64
 
@@ -67,7 +67,8 @@ def _flush(spool: Spool) -> None:
     """Make permanent what the folders show: a kill may have come between a rename and its flush."""
     places = spool.workspace
     masters = [path for path in sorted(places.master.iterdir()) if path.is_dir()]
-    for folder in (places.work, places.hold, places.done, places.returned, places.master, *masters):
+    ended = (places.done, places.returned)
+    for folder in (places.inbox, places.work, places.hold, *ended, places.master, *masters):
         spool.fs.sync_folder(folder)
 
 
@@ -79,7 +80,9 @@ def _waiting(spool: Spool, run: str, found: Found) -> None:
         return
     try:
         claim = load(Claim, home / CLAIM)
-        state = deck_state(home / DECK, claim) if claim.run == run else "other"
+        if claim.run != run:
+            claim = _unknown(run, home)
+        state = deck_state(home / DECK, claim)
     except BadRecordError:
         claim, state = _unknown(run, home), "other"
     if state == "longer" and spool.back_to_inbox(claim):

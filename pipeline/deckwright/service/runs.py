@@ -153,8 +153,8 @@ class Runs:
         claim = item.claim
         if not claim.lane:
             return {}
-        first = Path(self.jobs[claim.job].files[claim.lane]) if claim.job in self.jobs else Path()
-        item.parent = self.lanes.parent(claim.lane, first)
+        files = self.jobs[claim.job].files if claim.job in self.jobs else {}
+        item.parent = self.lanes.parent(claim.lane, Path(files.get(claim.lane, "")))
         return {claim.lane: str(self.lanes.current(claim.lane))}
 
     # ---- ending

@@ -17,12 +17,12 @@ from deckwright.service.holds import JobHolds
 from deckwright.service.lanes import Lanes
 from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
 from deckwright.service.opened import JobCard, Tell
-from deckwright.service.places import Workspace
+from deckwright.service.places import Workspace, runs_in
 from deckwright.service.pool import Pool
 from deckwright.service.recovery import recover
 from deckwright.service.runs import Runs
 from deckwright.service.settling import Route
-from deckwright.service.spool import Spool, Taking, runs_in
+from deckwright.service.spool import Spool, Taking
 
 COMPILE_S = 120.0
 """Time for reading and checking all jobs."""
@@ -128,6 +128,7 @@ class Setup:
         for folder in self.routes:
             with contextlib.suppress(FileExistsError):
                 self.tools.fs.make_folder(self.workspace.inbox / folder)
+                self.tools.fs.sync_folder(self.workspace.inbox)  # before anybody lays a deck in it
 
     def reload(self, beat: Callable[[], object]) -> str:
         """Read service file and jobs again, and take them over when all of them are right.

@@ -25,7 +25,6 @@ from deckwright.service.places import (
     MARKER,
     REASONS,
     RUN,
-    RUN_NAME,
     Workspace,
     run_prefix,
     shown,
@@ -136,7 +135,7 @@ class Spool:
         """Move a deck's ready-marker after it, else it would let in the next deck of that name."""
         if claim.marker is not None:
             folder = self.workspace.inbox / os.fsdecode(bytes.fromhex(claim.folder))
-            path = folder / os.fsdecode(bytes.fromhex(claim.marker.name))
+            path = folder / claim.marker.file_name
             with contextlib.suppress(FileNotFoundError, FileExistsError):
                 if path.lstat().st_ino == claim.marker.inode:
                     self.fs.rename_new(path, self.workspace.work / claim.run / MARKER)
@@ -144,10 +143,11 @@ class Spool:
     def _claim(self, folder: bytes, name: bytes, size: int, digest: str, taking: Taking,
                follows: Follows | None = None, again: str | None = None) -> Claim:  # fmt: skip
         prefix = run_prefix(digest, name)
+        number = self.workspace.free_number(prefix, self.ledger.last_n(prefix) + 1)
         other = self.ledger.done_before(digest, None, taking.config)
         row = self.ledger.row(other) if other else None
         return Claim(
-            run=f"{prefix}-{self.ledger.last_n(prefix) + 1}",
+            run=f"{prefix}-{number}",
             deck=DeckFacts(name=name.hex(), shown=shown(name), size=size, sha256=digest),
             folder=folder.hex(),
             job=taking.job,
@@ -258,10 +258,9 @@ class Spool:
         self._drop(self.workspace.work / run, CAME)
 
     def back_to_inbox(self, claim: Claim) -> bool:
-        """Give a deck that was written to after it was taken back to the inbox, late bytes and all.
+        """Put a deck that was written to after it was taken back into the inbox.
 
-        Returns:
-            False when its name is taken there, or its folder has gone; nothing was done.
+        Return False when its name is taken there, or its folder has gone; then it stays.
         """
         home = self.workspace.work / claim.run
         place = self.workspace.inbox / os.fsdecode(bytes.fromhex(claim.folder))
@@ -271,6 +270,8 @@ class Spool:
             return False
         self._sync(place, home)
         with contextlib.suppress(OSError):  # a folder without a deck is removed at the next start
+            if claim.marker and os.path.lexists(home / MARKER):
+                self.fs.rename_new(home / MARKER, place / claim.marker.file_name)
             self.fs.remove_tree(home)
         self._sync(self.workspace.work)
         self.ledger.forget(claim.run)
@@ -298,13 +299,13 @@ class Spool:
             why: says that bytes came late; empty when an operator asked.
 
         Returns:
-            None when that was done before.
+            The claim of the new run; None when that was done before.
         """
         if not why and self.ledger.again_of(row.run):
             return None
         source = self.workspace.root / row.state / row.run / DECK
         room = self.workspace.tmp / f"again-{row.run}"
-        if os.path.lexists(room):
+        with contextlib.suppress(FileNotFoundError):
             self.fs.remove_tree(room)
         self.fs.make_folder(room)
         self.fs.copy_new(source, room / DECK)
@@ -372,12 +373,6 @@ class Spool:
             BadRecordError: there is none that is valid.
         """
         return load(Claim, (where or self.workspace.work) / run / CLAIM)
-
-
-def runs_in(folder: Path) -> list[str]:
-    """Return the names of all runs in a folder of the workspace."""
-    with os.scandir(folder) as entries:
-        return sorted(e.name for e in entries if RUN_NAME.match(e.name))
 
 
 def _marker(arrival: Arrival) -> MarkerFacts | None:

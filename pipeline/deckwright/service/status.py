@@ -16,9 +16,8 @@ from deckwright.jobs.service import ServiceSpec
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.lock import is_locked
-from deckwright.service.places import DECK, Workspace, shown
+from deckwright.service.places import DECK, Workspace, runs_in, shown
 from deckwright.service.settling import matcher
-from deckwright.service.spool import runs_in
 from deckwright.service.state import State, read_state
 
 MOST_NAMED = 1000

@@ -17,9 +17,10 @@ from deckwright.service.places import (
     REASONS,
     RUN,
     Workspace,
+    runs_in,
 )
 from deckwright.service.records import BadRecordError, Claim, LaneStep, Manifest, Reasons, load
-from deckwright.service.spool import WORDS, runs_in
+from deckwright.service.spool import WORDS
 
 
 @dataclass(frozen=True, slots=True)

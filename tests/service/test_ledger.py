@@ -1,0 +1,153 @@
+"""What the ledger is told, it answers: names of any bytes, states, tries, what was done before."""
+
+from __future__ import annotations
+
+import os
+from contextlib import closing
+from itertools import count
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from deckwright.service.ledger import Ledger, LedgerError
+from deckwright.service.places import run_prefix
+from deckwright.service.records import Claim, DeckFacts
+from service.contract import sha256
+from service.kit import quick_room
+from service.scenarios import run_of
+
+NAMES = st.binary(min_size=1, max_size=255).filter(
+    lambda name: not {0, 47} & set(name) and name not in {b".", b".."}
+)
+
+
+def claim(name: str | bytes, data: bytes, order: int, number: int = 1) -> Claim:
+    """Return the claim of a deck."""
+    name = os.fsencode(name)
+    digest = sha256(data)
+    return Claim(
+        run=f"{run_prefix(digest, name)}-{number}",
+        deck=DeckFacts(name=name.hex(), shown="a deck", size=len(data), sha256=digest),
+        folder=b"cards".hex(), job="cards", config="0" * 64, taken_at="", order=order,
+    )  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(names=st.lists(NAMES, min_size=1, max_size=8, unique=True))
+def test_names_of_any_bytes_are_kept_byte_for_byte(names):
+    with quick_room() as room, closing(Ledger(room / "ledger.db")) as ledger:
+        for order, name in enumerate(names, start=1):
+            ledger.add(claim(name, b"x", order), 0)
+        assert [row.name for row in ledger.rows("waiting")] == names
+        assert ledger.last_place() == len(names)
+        for name in names:
+            ledger.end(claim(name, b"x", 0).run, "done", "now")
+            assert ledger.done_before(sha256(b"x"), name, None) == claim(name, b"x", 0).run
+            assert ledger.done_before(sha256(b"x"), name + b"!", None) is None
+
+
+ACTIONS = st.sampled_from(
+    ["add", "begin_try", "end_try", "drop_try", "hold", "waiting", "done", "returned", "forget"]
+)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(st.tuples(ACTIONS, st.integers(0, 3)), max_size=25))
+def test_it_answers_what_was_entered(actions):
+    model: dict[str, tuple[str, int]] = {}
+    claims = [claim("a", b"%d" % (each // 2), each + 1, each % 2 + 1) for each in range(4)]
+    with quick_room() as room:
+        with closing(Ledger(room / "ledger.db")) as ledger:
+            for action, number in actions:
+                enter(ledger, model, action, claims[number])
+        with closing(Ledger(room / "ledger.db")) as ledger:
+            assert not ledger.fresh
+            assert_answers(ledger, model, claims)
+
+
+def enter(ledger: Ledger, model: dict[str, tuple[str, int]], action: str, of: Claim) -> None:
+    """Enter something, into a model too: run to state and tries."""
+    if action == "add":
+        ledger.add(of, 0)
+        model.setdefault(of.run, ("waiting", 0))
+        return
+    if of.run not in model:
+        return
+    state, tries = model[of.run]
+    match action:
+        case "begin_try":
+            assert ledger.begin_try(of.run, "now") == tries + 1
+            model[of.run] = ("running", tries + 1)
+        case "end_try":
+            ledger.end_try(of.run, "stage", "code", "stage", "sentence", ["file:1 call"])
+            model[of.run] = ("waiting", tries)
+        case "drop_try":
+            ledger.drop_try(of.run)
+            state = "waiting" if state == "running" else state
+            model[of.run] = (state, max(0, tries - 1))
+        case "done" | "returned":
+            ledger.end(of.run, action, "now")
+            model[of.run] = (action, tries)
+        case "forget":
+            ledger.forget(of.run)
+            del model[of.run]
+        case _:
+            ledger.set_state(of.run, action)
+            model[of.run] = (action, tries)
+
+
+def assert_answers(ledger: Ledger, model: dict[str, tuple[str, int]], claims: list[Any]) -> None:
+    assert dict(ledger.states()) == {run: state for run, (state, _) in model.items()}
+    assert sum(ledger.counts().values()) == len(model)
+    known = [each for each in claims if each.run in model]
+    assert ledger.last_place() == max((each.order for each in known), default=0)
+    for each in claims:
+        state, tries = model.get(each.run, ("", 0))
+        row = ledger.row(each.run)
+        assert (row.state if row else "") == state
+        assert ledger.tries(each.run) == tries
+        assert [entry.number for entry in ledger.tries_of(each.run)] == list(range(1, tries + 1))
+        prefix = each.run.rpartition("-")[0]
+        numbers = [int(run.rpartition("-")[2]) for run in model if run.startswith(prefix)]
+        assert ledger.last_n(prefix) == max(numbers, default=0)
+
+
+def test_a_reader_beside_the_writer_sees_what_was_entered_and_writes_nothing(tmp_path):
+    with closing(Ledger(tmp_path / "ledger.db")) as ledger:
+        ledger.add(claim("a", b"x", 1), 0)
+        with closing(Ledger.reader(tmp_path / "ledger.db")) as reader:
+            assert [row.name for row in reader.rows("waiting")] == [b"a"]
+            with pytest.raises(LedgerError, match="readonly"):
+                reader.set_state(run_of(("a", b"x")), "done")
+
+
+def test_a_reader_makes_no_ledger(tmp_path):
+    with pytest.raises(LedgerError):
+        Ledger.reader(tmp_path / "ledger.db")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_ledger_that_was_full_can_be_written_when_there_is_room(tmp_path):
+    with closing(Ledger(tmp_path / "ledger.db")) as ledger:
+        ledger.add(claim("a", b"x", 1), 0)
+        limit(ledger, 0)
+        with pytest.raises(LedgerError, match="full"):
+            begin_tries(ledger)
+        limit(ledger, 100_000)
+        tries = ledger.tries(run_of(("a", b"x")))
+        assert tries > 0
+        assert ledger.begin_try(run_of(("a", b"x")), "now") == tries + 1
+        ledger.drop_try(run_of(("a", b"x")))
+        assert ledger.tries(run_of(("a", b"x"))) == tries
+
+
+def begin_tries(ledger: Ledger) -> None:
+    for number in count():
+        ledger.begin_try(run_of(("a", b"x")), f"{number}" * 500)
+
+
+def limit(ledger: Ledger, pages: int) -> None:
+    """Let a ledger grow to so many pages, or no further than it is."""
+    ledger._db.execute(f"PRAGMA max_page_count={pages or 1}")  # noqa: SLF001 # stands for a full disk

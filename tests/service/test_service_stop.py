@@ -1,0 +1,179 @@
+"""The service is stopped and killed at any moment: it ends in time, and nothing is lost or changed.
+
+Which moments are tried differs from run to run only by what the machine is doing besides.
+"""
+
+from __future__ import annotations
+
+import random
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from service.contract import assert_ledger, files_of, outcome_of
+from service.house import House, card, cards_of, chain, deck, house, run_of
+
+STOP_S = 0.5
+UNREADABLE = "ß\n".encode("utf-16")
+SEED = 20310506
+
+
+def decks(number: int) -> dict[str, bytes]:
+    """Return some decks that are done, that come back, and with cards that come back."""
+    found = {f"{number}-{n}.txt": cards_of(10 * number + n, cards=20) for n in range(3)}
+    found[f"{number}-back.txt"] = UNREADABLE * (number + 1)
+    found[f"{number}-faulty.txt"] = deck(*(card(n + 1, number) for n in range(5)), "?????")
+    return found
+
+
+def pauses(count: int, seed: int, longest: float) -> Iterator[float]:
+    """Yield random pauses, more short ones than long ones."""
+    dice = random.Random(seed)  # noqa: S311 # no secret
+    for _ in range(count):
+        yield longest * dice.random() ** 2
+
+
+def pause(seconds: float) -> None:
+    time.sleep(seconds)  # the moment is what is tried here; nothing is expected of it
+
+
+@pytest.mark.parametrize("stops", [10, pytest.param(100, marks=pytest.mark.long)])
+def test_stopped_at_any_moment_it_ends_well_and_the_next_start_goes_on(stops, counts) -> None:
+    with house(stop_s=STOP_S, workers=2) as made:
+        made.gated("stubborn", stubborn=True)
+        running = 0
+        for number, seconds in enumerate(pauses(stops, SEED, 1)):
+            made.drop_all(decks(number))
+            made.start(wait=number % 3 > 0)
+            if number % 3 == 2:
+                before = len(list(made.gates.iterdir()))
+                made.drop(f"hangs-{number}.txt", cards_of(number), "stubborn")
+                made.at_gate("stubborn", before + 1)
+            pause(seconds)
+            made.signal(signal.SIGTERM)
+            begun = time.monotonic()
+            code = made.ended()
+            # before the program is loaded, the system itself ends the process
+            assert code == 0 or (code == -signal.SIGTERM and not made.since_start()), made.words()
+            # a bound that only a stop that waits for what runs could miss
+            assert time.monotonic() - begun < STOP_S + 30
+            assert "Traceback" not in made.words()
+            made.check()
+            stopping = made.events("service_stopping")
+            running += bool(stopping and stopping[0]["running"])
+        made.open_gate("stubborn")
+        made.once()
+        tally = made.check(ended=True)
+        assert tally.returned == stops
+        assert running >= stops // 3
+        assert_ledger(made.root)
+        counts(stops=stops, while_something_ran=running)
+
+
+def test_a_second_signal_ends_it_at_once() -> None:
+    with house(stop_s=3600) as made:
+        made.gated("stubborn", stubborn=True)
+        made.start()
+        run = made.drop("hangs.txt", cards_of(1), "stubborn")
+        made.at_gate("stubborn")
+        made.signal(signal.SIGTERM)
+        made.told("service_stopping", running=[run])
+        made.signal(signal.SIGTERM)
+        assert made.ended() == 0, made.words()
+        assert made.state(run) == "work"
+        made.open_gate("stubborn")
+        made.once()
+        assert made.check(ended=True).done == 1
+
+
+def test_what_ends_in_the_time_that_a_stop_gives_is_done() -> None:
+    with house(stop_s=3600) as made:
+        made.gated("slow", stubborn=True)
+        made.start()
+        run = made.drop("ends.txt", cards_of(1), "slow")
+        made.at_gate("slow")
+        made.signal(signal.SIGTERM)
+        made.told("service_stopping", running=[run])
+        made.open_gate("slow")
+        assert made.ended() == 0, made.words()
+        made.once()
+        made.done(run)
+        assert made.check(ended=True).done == 1
+
+
+def test_a_stop_takes_no_more_decks_and_counts_no_try() -> None:
+    with house(stop_s=STOP_S) as made:
+        made.gated("slow")
+        made.start()
+        run = made.drop("slow.txt", cards_of(1), "slow")
+        made.at_gate("slow")
+        made.stop()
+        assert made.state(run) == "work"
+        assert {path.name for path in (made.root / "work" / run).iterdir()} == {
+            "claim.json",
+            "deck",
+        }
+        later = made.drop("later.txt", cards_of(2))
+        made.open_gate("slow")
+        made.start()
+        made.done(run)
+        made.done(later)
+        assert made.told("recovered")["resumed"] == []
+        made.stop()
+
+
+# ---- killed
+
+
+def story(made: House) -> None:
+    """Lay decks for three jobs, one of which moves on a master."""
+    made.settings(made.lane(), stop_s=STOP_S, workers=2)
+    made.job("sorted", chain({"kind": "sort", "keys": ["amount"]}))
+    for number in range(3):
+        made.drop(f"moves-{number}.txt", cards_of(number), "stock")
+        made.drop_all(decks(number))
+        made.drop(f"sorted-{number}.txt", cards_of(number, cards=30), "sorted")
+
+
+def left(root: Path) -> dict[str, str]:
+    """Return what a service has brought about but for the claims, which know when and in what order
+    decks came.
+    """
+    return {
+        name: digest for name, digest in outcome_of(root).items() if not name.endswith("claim.json")
+    }
+
+
+@pytest.fixture(scope="module")
+def uninterrupted() -> Iterator[dict[str, str]]:
+    with house() as made:
+        story(made)
+        made.once()
+        assert made.check(ended=True).returned == 3
+        yield left(made.root)
+
+
+@pytest.mark.parametrize("kills", [5, pytest.param(100, marks=pytest.mark.long)])
+def test_killed_at_any_moment_the_same_bytes_come_out(kills, uninterrupted, counts) -> None:
+    with house() as made:
+        story(made)
+        moments = 0
+        for number, seconds in enumerate(pauses(kills, SEED, 1.5)):
+            made.start(wait=number % 2 > 0)
+            pause(seconds)
+            made.kill()
+            made.check()
+            moments += any((made.root / "work").iterdir())
+        made.once()
+        tally = made.check(ended=True)
+        assert (tally.done, tally.returned) == (18, 3)
+        assert left(made.root) == uninterrupted
+        assert_ledger(made.root)
+        assert (made.root / "master" / "stock" / "current").read_bytes() == (
+            made.root / "done" / run_of("moves-2.txt", cards_of(2)) / "out" / "out" / "next.csv"
+        ).read_bytes()
+        counts(kills=kills, with_decks_under_way=moments)
+        assert files_of(made.root / "inbox") == {}
