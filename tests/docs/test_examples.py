@@ -24,7 +24,7 @@ from deckwright.layout.reading import Layout
 
 PAGES = [
     "README.md", "DEVELOPERS.md", "codes.md", "first-run.md", "job.md", "layout.md",
-    "run-folder.md", "service.md", "stages.md", "trouble.md",
+    "run-folder.md", "service.md", "stages.md", "strange-deck.md", "trouble.md",
 ]  # fmt: skip
 each_page = pytest.mark.parametrize("page", PAGES)
 

@@ -136,7 +136,7 @@ def compiled_once(monkeypatch):
 def test_without_a_service_the_commands_do_the_same_and_a_second_time_nothing(
     compiled_once,
 ) -> None:
-    with house(stop_s=0.2) as made:
+    with house(stop_s=0.2, workers=2) as made:
         made.gated("slow")
         made.start()
         run = made.drop("a.txt", cards_of(1), "slow")

@@ -13,6 +13,7 @@ from typing_extensions import override
 COMMANDS = {
     "check": "Check a job and all that it names; run nothing.",
     "demo": "Make the demo decks, run their job, compare with the truth.",
+    "examine": "Tell what a strange deck is: medium, code, cards, likely fields.",
     "guide": "Show a page of the guide.",
     "hold": "Take a waiting deck or a job of a service aside.",
     "init": "Make the workspace of a service.",

@@ -97,7 +97,6 @@ class Workspace:
         """Locked by the service that works here."""
         return self.root / "lock"
 
-
     def free_number(self, prefix: str, number: int) -> int:
         """Return the first number, from this one on, that no run that was put away has.
 

@@ -1,0 +1,116 @@
+"""Sentences of an examination that page and terminal share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from deckwright.examine.model import Examination, Guess
+from deckwright.examine.proposing import toml
+from deckwright.report.figures import plural
+
+CAUTION = (
+    "This page repeats what is punched on cards. Where that may be about persons, treat it like "
+    "the cards themselves."
+)
+
+_COLUMNS = 8
+_RUN = 3
+
+
+def headline(found: Examination) -> str:
+    """Return what the deck is, in one line."""
+    if not found.counted:
+        return "What it lies on is not certain."
+    kind = str(found.reading.options.get("kind"))
+    inside = found.reading.options.get("inside")
+    if isinstance(inside, Mapping):
+        kind = f"{kind}, inside {inside.get('kind')}"
+    code = found.code.name if found.code else ""
+    decks = f"{len(found.decks)} decks, stacked: " if len(found.decks) > 1 else ""
+    return f"{decks}{plural(found.cards, 'card')} of {found.width} columns; {kind} in code {code}."
+
+
+def verdict(found: Examination) -> str:
+    """Return how sure medium and code are."""
+    reading = found.reading
+    code = found.code.name if found.code else ""
+    if not reading.sure:
+        return f"The code is open: read as {code} for now"
+    if reading.media is None:
+        return f"Read as named, in code {code}"
+    best = reading.candidates[0].score
+    ahead = f"{best:.2f} of 1, the next medium {best - reading.media.margin:.2f}"
+    alike = "" if reading.runner_up else "; no other code reads a cell differently"
+    return f"Medium and code are clear: {ahead}{alike}"
+
+
+def basis(found: Examination) -> str:
+    """Return what the guesses rest on."""
+    if found.looked_at >= found.data_cards:
+        return f"Guessed from all {plural(found.data_cards, 'data card')}."
+    return (
+        f"Guessed from {found.looked_at:,} of {found.data_cards:,} data cards, taken from all "
+        "across the deck; counts by column, odd cards and running numbers are of every card."
+    )
+
+
+def differing_said(found: Examination) -> str:
+    """Return which cells the runner-up among the codes reads differently."""
+    reading = found.reading
+    cells = sum(reading.differs.values())
+    most = sorted(reading.differs.items(), key=lambda one: (-one[1], one[0]))[:_COLUMNS]
+    columns = ", ".join(f"{column} ({number:,})" for column, number in most)
+    left = len(reading.differs) - len(most)
+    more = f" and {plural(left, 'more column')}" if left > 0 else ""
+    if not cells:
+        return f"{reading.runner_up} reads no cell differently."
+    return (
+        f"The next code, {reading.runner_up}, reads {plural(cells, 'cell')} of the cards looked at "
+        f"differently, in columns {columns}{more}."
+    )
+
+
+def ranges(columns: Sequence[int]) -> str:
+    """Return columns as ranges: `3, 7-9`."""
+    spans: list[list[int]] = []
+    for column in columns:
+        if spans and column == spans[-1][1] + 1:
+            spans[-1][1] = column
+        else:
+            spans.append([column, column])
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans)
+
+
+def grouped(guesses: Sequence[Guess]) -> list[tuple[Guess, int]]:
+    """Return guesses with the number of fields side by side that each stands for.
+
+    Three or more fields of one type, width and strength become one, that of the first.
+    """
+    runs: list[list[Guess]] = []
+    for guess in guesses:
+        last = runs[-1][-1] if runs else None
+        if last is not None and _alike(last, guess):
+            runs[-1].append(guess)
+        else:
+            runs.append([guess])
+    out: list[tuple[Guess, int]] = []
+    for run in runs:
+        if len(run) < _RUN:
+            out += [(guess, 1) for guess in run]
+        else:
+            out.append((replace(run[0], last=run[-1].last), len(run)))
+    return out
+
+
+def _alike(one: Guess, other: Guess) -> bool:
+    return (
+        other.first == one.last + 1
+        and (one.what, one.width, one.strength) == (other.what, other.width, other.strength)
+        and one.what not in {"not used", "text"}
+    )
+
+
+def options_toml(options: Mapping[str, object]) -> str:
+    """Return a table of options as --medium takes it."""
+    return toml(options)

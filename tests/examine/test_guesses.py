@@ -1,0 +1,216 @@
+"""What is planted is found, and what is not planted is not claimed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+
+from deckwright.examine.deck import examine
+from deckwright.examine.measuring import percent
+from deckwright.examine.strengths import MEANINGS, WORDS, strength_of
+from examine.conftest import blank_cards, checked, days, digits, put, text_deck
+
+quick = settings(
+    max_examples=8, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate]
+)
+
+
+def guesses(folder, cards, name="planted.txt"):
+    """Return the guessed fields of a deck of one type, by columns."""
+    deck = folder / name
+    deck.write_bytes(text_deck(cards))
+    found = examine([deck])
+    assert found.types.column == 0, found.types.sentence
+    return {guess.columns: guess for guess in found.types.types[0].guesses}, found
+
+
+@quick
+@given(
+    first=st.integers(1, 70),
+    width=st.integers(4, 10),
+    step=st.sampled_from([1, 2, 5, 10]),
+    start=st.integers(0, 500),
+    seed=st.integers(0, 1000),
+)
+def test_running_numbers_are_found_in_any_columns(room, first, width, step, start, seed) -> None:
+    random = np.random.default_rng(seed)
+    cards = blank_cards(300)
+    start *= step  # by tens, the units are zero
+    put(cards, first, digits(start + step * np.arange(300), width))
+    at = 1 if first > 10 else first + width + 2
+    put(cards, at, np.frombuffer(b"ABCDEF", np.uint8)[random.integers(0, 6, (300, 5))])
+    _, found = guesses(room(), cards)
+    (facts,) = found.sequences
+    assert (facts.first, facts.last) == (first, first + width - 1)
+    assert (facts.step, facts.start, facts.follow) == (step, start, 299)
+    assert facts.gaps == facts.step_downs == facts.doubles == 0
+
+
+@quick
+@given(
+    lost=st.sets(st.integers(10, 280), min_size=1, max_size=5),
+    doubled=st.integers(10, 280),
+    seed=st.integers(0, 99),
+)
+def test_gaps_and_doubles_are_counted(room, planted, lost, doubled, seed) -> None:
+    numbers = [n for n in range(300) if n not in lost]
+    numbers.insert(numbers.index(doubled) if doubled in numbers else 5, doubled)
+    if doubled in lost:
+        numbers.remove(doubled)
+    kept = planted(300, seed)[numbers]
+    deck = room() / "deck.txt"
+    deck.write_bytes(text_deck(kept))
+    (facts,) = examine([deck]).sequences
+    values = 10 * (np.array(numbers) + 1)
+    assert (facts.first, facts.last, facts.step) == (73, 80, 10)
+    assert facts.gaps == int((np.diff(values) > 10).sum())
+    assert facts.doubles == int((np.diff(values) == 0).sum())
+
+
+@quick
+@given(seed=st.integers(0, 1000))
+def test_a_shuffled_deck_still_tells_its_running_number(room, planted, seed) -> None:
+    cards = planted(400, seed)
+    np.random.default_rng(seed).shuffle(cards)
+    deck = room() / "deck.txt"
+    deck.write_bytes(text_deck(cards))
+    (facts,) = examine([deck]).sequences
+    assert facts.shuffled
+    assert (facts.last, facts.step, facts.gaps) == (80, 10, 0)
+
+
+@quick
+@given(
+    first=st.integers(1, 60),
+    form=st.sampled_from(
+        [
+            ("YYYYMMDD", "%Y%m%d"), ("DDMMYYYY", "%d%m%Y"), ("YYMMDD", "%y%m%d"),
+            ("DDMMYY", "%d%m%y"), ("MMDDYY", "%m%d%y"), ("DD/MM/YY", "%d/%m/%y"),
+            ("YYYY-MM-DD", "%Y-%m-%d"), ("YYYYDDD", "%Y%j"),
+        ]
+    ),
+    seed=st.integers(0, 1000),
+)  # fmt: skip
+def test_dates_are_found_in_their_form(room, first, form, seed) -> None:
+    random = np.random.default_rng(seed)
+    cards = blank_cards(500)
+    put(cards, first, days(random, 500, form[1]))
+    found, _ = guesses(room(), cards)
+    columns = f"{first}-{first + len(form[0]) - 1}"
+    assert found[columns].options == {"kind": "date", "form": form[0]}
+    assert found[columns].share == 1
+    assert found[columns].strength in ("strong", "holds")
+
+
+@quick
+@given(
+    first=st.integers(1, 60),
+    width=st.integers(5, 9),
+    scheme=st.sampled_from(
+        [("luhn", ()), ("mod11", (2, 3, 4, 5, 6, 7)), ("mod10", (3, 1)), ("verhoeff", ()),
+         ("damm", ()), ("mod11-10", ())]
+    ),
+    wrong=st.integers(0, 20),
+    seed=st.integers(0, 1000),
+)  # fmt: skip
+def test_check_digits_that_hold_are_found(room, first, width, scheme, wrong, seed) -> None:
+    random = np.random.default_rng(seed)
+    cards = blank_cards(500)
+    numbers = checked(random, 500, width, *scheme)
+    numbers[:wrong, -1] = 48 + (numbers[:wrong, -1] - 47) % 10
+    put(cards, first, numbers)
+    found, _ = guesses(room(), cards)
+    guess = found[f"{first}-{first + width - 1}"]
+    assert guess.options["check"]["scheme"] == scheme[0]
+    assert abs(guess.share - (500 - wrong) / 500) < 0.01
+    assert guess.chance < 0.2
+
+
+@quick
+@given(seed=st.integers(0, 10_000), width=st.integers(5, 12))
+def test_random_digits_get_no_date_and_no_check_digit(room, seed, width) -> None:
+    random = np.random.default_rng(seed)
+    cards = blank_cards(400)
+    put(cards, 11, random.integers(48, 58, (400, width)).astype(np.uint8))
+    found, examined = guesses(room(), cards)
+    assert not examined.sequences
+    assert not any("date" in one.what or "check" in one.what for one in found.values())
+    assert found[f"11-{10 + width}"].options["kind"] == "digits"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_every_field_of_a_planted_layout_is_found(room, planted, seed) -> None:
+    found, _ = guesses(room(), planted(1500, seed))
+    assert found["1-6"].options["check"]["scheme"] == "mod11"
+    assert found["7-12"].options == {"kind": "date", "form": "DDMMYY"}
+    assert found["13-17"].options == {"kind": "whole", "sign": "overpunch-right"}
+    assert found["18-22"].options == {"kind": "whole", "fill": " "}
+    assert found["25"].options["choices"] == ["N", "S"]
+    texts = [guess for guess in found.values() if guess.what == "text"]
+    assert [guess.first for guess in texts] == [30]
+    assert found["73-80"].options["role"] == "sequence"
+    assert all(one.sentence and one.strength in MEANINGS for one in found.values())
+
+
+def test_guessed_fields_cover_every_column_once(room, planted, demo) -> None:
+    _, found = guesses(room(), planted(500))
+    for examined in (found, examine([demo.decks[0]]), examine([demo.masters[0]])):
+        for one in examined.types.types:
+            columns = [c for guess in one.guesses for c in range(guess.first, guess.last + 1)]
+            assert columns == sorted(set(columns))
+            assert not one.guesses or columns == list(range(1, examined.width + 1))
+
+
+def test_the_column_that_divides_the_demo_deck_is_the_number_of_the_card(demo) -> None:
+    found = examine([demo.decks[0]])
+    assert found.types.column == 15
+    assert [one.values for one in found.types.types] == [["1", "2"], ["3"], ["4"]]
+    assert sum(one.cards for one in found.types.types) == found.data_cards
+    assert "begins again with 1" in found.types.sentence
+    by_columns = [{guess.columns: guess for guess in one.guesses} for one in found.types.types]
+    for fields in by_columns:
+        assert fields["3-8"].options["check"]["scheme"] == "mod11"
+        assert fields["9-14"].options["form"] == "YYYYMM"
+        assert fields["9-14"].strength == "possible"
+        assert fields["76-80"].options["role"] == "sequence"
+    assert by_columns[0]["16-19"].options == {"kind": "whole", "sign": "overpunch-right"}
+    assert by_columns[2]["29-72"].what == "not used"
+
+
+def test_a_deck_of_one_type_is_not_divided(room, planted) -> None:
+    _, found = guesses(room(), planted(500))
+    assert "no column divides" in found.types.sentence
+
+
+def test_multi_punched_columns_are_called_so(write) -> None:
+    random = np.random.default_rng(5)
+    holes = np.zeros((300, 80), np.uint16)
+    holes[:, :10] = 1 << random.integers(0, 10, (300, 10))
+    holes[:, 20] = random.integers(0, 4096, 300)
+    deck = np.stack([holes >> 6, holes & 63], axis=2).astype(np.uint8)
+    found = examine([write(deck.tobytes())], medium={"kind": "column-binary", "code": "ebcdic"})
+    fields = {guess.columns: guess for guess in found.types.types[0].guesses}
+    assert fields["21"].options == {"kind": "holes"}
+    assert fields["21"].what == "multi-punch"
+
+
+@given(share=st.floats(0, 1), chance=st.floats(0, 1), cards=st.integers(0, 10_000))
+def test_no_word_is_stronger_than_its_evidence(share, chance, cards) -> None:
+    word = strength_of(share, chance, cards)
+    if word == "holds":
+        assert share == 1
+        assert cards >= 1000
+        assert chance <= 0.5
+    if word in ("holds", "strong"):
+        assert share >= 0.98
+    if cards < 30 or share <= chance:
+        assert word == "possible"
+    assert WORDS.index(strength_of(share, chance, cards, "likely")) >= WORDS.index("likely")
+
+
+@given(share=st.floats(0, 1))
+def test_a_share_is_said_to_be_all_or_none_only_where_it_is(share) -> None:
+    assert (percent(share) == "100.0%") == (share == 1)
+    assert (percent(share) == "0.0%") == (share == 0)

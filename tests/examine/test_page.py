@@ -1,0 +1,170 @@
+"""The page, the terminal and the guide: complete, self-contained, and as they say."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from html.parser import HTMLParser
+from importlib.resources import files
+
+import numpy as np
+import pytest
+
+from deckwright.examine.deck import examine
+from deckwright.examine.figures import figures_json
+from deckwright.examine.model import CLASSES
+from deckwright.examine.page import health_page
+from deckwright.examine.picture import class_letters
+from deckwright.examine.strengths import MEANINGS
+from deckwright.examine.terminal import lines
+from examine.conftest import text_deck
+
+GUIDE = files("deckwright").joinpath("guide", "strange-deck.md").read_text(encoding="utf-8")
+VOID = {"meta", "br", "wbr"}
+
+
+class Page(HTMLParser):
+    """Notes tags, ids and what would be fetched; checks that every tag is closed."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.fetched: list[str] = []
+        self.words: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs) -> None:
+        named = dict(attrs)
+        self.ids += [named["id"]] if "id" in named else []
+        self.fetched += [named[name] for name in ("src", "href", "data") if name in named]
+        self.fetched += [tag] if tag in ("script", "link", "iframe", "img") else []
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs) -> None:
+        self.ids += [value for name, value in attrs if name == "id"]
+
+    def handle_endtag(self, tag) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data) -> None:
+        self.words.append(data)
+
+
+@pytest.fixture(scope="module")
+def january(demo):
+    """Return the demo deck of January, examined."""
+    return examine([demo.decks[0]])
+
+
+def test_the_page_is_one_file_that_fetches_nothing(january) -> None:
+    text = health_page(january)
+    page = Page(text)
+    assert page.fetched == []
+    assert page.open == []
+    assert len(page.ids) == len(set(page.ids))
+    assert "url(" not in re.sub(r"url\(#[\w-]+\)", "", text)
+    assert "http" not in text.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_the_page_says_what_it_must(january) -> None:
+    text = " ".join("".join(Page(health_page(january)).words).split())
+    assert "This page repeats what is punched on cards" in text
+    assert "953 cards of 80 columns" in text
+    assert all(word in text for word in MEANINGS)
+    for one in january.types.types:
+        for guess in one.guesses:
+            assert guess.what in text
+    for card in january.drawn:
+        assert f"Card {card.card:,}: {card.why}" in text
+
+
+def test_a_code_that_spoils_signed_digits_is_said_to_do_so(january) -> None:
+    text = health_page(january)
+    assert "a column of signed digits does not read so" in text
+    assert "fit the layout" not in text
+
+
+def test_the_same_deck_gives_the_same_page(january, demo) -> None:
+    assert health_page(examine([demo.decks[0]])) == health_page(january)
+
+
+def test_what_cards_hold_is_never_taken_for_html(write, planted) -> None:
+    cards = planted(60)
+    cards[:, 29:37] = list(b"<script>")
+    page = Page(health_page(examine([write(text_deck(cards), "<b>.txt")])))
+    assert page.fetched == []
+    assert "<script>" in "".join(page.words)
+
+
+def test_wide_records_are_drawn_in_rows_and_shown_as_text(write) -> None:
+    random = np.random.default_rng(1)
+    cards = random.integers(48, 58, (50, 200)).astype(np.uint8)
+    found = examine([write(cards.tobytes())], medium={"kind": "blocks", "code": "ascii",
+                                                      "record_length": 200})  # fmt: skip
+    page = health_page(found)
+    assert page.count('class="bars"') == 3
+    assert all(card.patterns is None for card in found.drawn)
+
+
+def test_letters_of_the_columns_say_what_the_counts_say(january) -> None:
+    letters = class_letters(january.columns)
+    classes = january.columns.classes
+    assert len(letters) == 80
+    for letter, counts in zip(letters, classes.tolist(), strict=True):
+        filled = sum(counts) - counts[0]
+        assert (letter == ".") == (filled == 0)
+        if filled:
+            assert letter.isupper() == (2 * filled >= sum(counts))
+            initial = CLASSES[1 + int(np.argmax(counts[1:]))][0]
+            assert letter.lower() == {"i": "x"}.get(initial, initial)
+
+
+def test_the_terminal_says_the_same_without_colour(january, demo, shop) -> None:
+    said = shop.say("examine", demo.decks[0])
+    assert said.code == 0
+    plain = ["".join(text for text, _ in line).rstrip() for line in lines(january)]
+    assert said.out.splitlines() == plain
+    assert "\x1b" not in said.out
+    assert max(map(len, plain)) <= 100
+
+
+def test_brief_shows_no_card(demo, shop) -> None:
+    said = shop.say("examine", demo.decks[0], "--brief")
+    first = examine([demo.decks[0]]).drawn[0].text[:20]
+    assert first not in said.out
+    assert "Guessed fields" in said.out
+
+
+def test_json_holds_all_figures(january, demo, shop) -> None:
+    said = shop.say("examine", demo.decks[0], "--json", "-")
+    table = json.loads(said.out)
+    assert table == json.loads(figures_json(january))
+    assert table["cards"] == january.cards
+    assert table["code"] == "ebcdic"
+    assert len(table["columns"]) == 80
+    for column in table["columns"]:
+        assert sum(column[name] for name in CLASSES) == table["data_cards"]
+    assert table["types"]["types"][0]["guesses"][0]["sentence"]
+
+
+def test_every_command_of_the_guide_page_works(shop, tmp_path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"^```console\n(.*?)^```$", GUIDE, re.DOTALL | re.MULTILINE)
+    commands = [line for block in blocks for line in block.splitlines()]
+    assert len(commands) > 7
+    for line in commands:
+        program, *words = shlex.split(line)
+        assert program == "deckwright"
+        said = shop.say(*words)
+        assert said.code == 0, (line, said.err)
+    assert (tmp_path / "march.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert (tmp_path / "first-try" / "run" / "out" / "cards.csv").is_file()
+
+
+def test_the_guide_page_tells_the_strengths_as_they_are() -> None:
+    rows = dict(re.findall(r"^\| `(\w+)` \| (.*) \|$", GUIDE, re.MULTILINE))
+    assert rows == MEANINGS
