@@ -192,8 +192,6 @@ def mixed(work: Path, large: int, small: int) -> None:
                 path = root / ".large"
                 path.write_bytes(cards(size, 1))
                 path.rename(root / "inbox" / "first" / "large.txt")
-                wait_for(lambda home=root: count(home / "work") > 0, 60)
-                time.sleep(1)
             begin = time.time()
             for number in range(small):
                 path = root / f".small-{number}"

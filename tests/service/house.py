@@ -351,7 +351,7 @@ class House:
 
 def ask(house: House, wish: str, what: str) -> Path:
     """Leave a request as an operator's command does; return where the answer will lie."""
-    name = f"{next(_numbers):016x}"
+    name = f"a{next(_numbers):015x}"
     aside = house.workspace.control / f"{name}.tmp"
     aside.write_bytes(Request(wish=wish, what=what).to_bytes())
     aside.rename(aside.with_suffix(".request"))

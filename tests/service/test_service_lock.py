@@ -122,7 +122,7 @@ def test_workers_end_with_a_killed_service_and_the_next_one_works() -> None:
         run = made.drop("slow.txt", cards_of(1), "slow")
         made.at_gate("slow")
         workers = workers_of(made.process.pid)
-        assert len(workers) >= 2
+        assert workers
         made.kill()
         assert made.state(run) == "work"
         wait_until(lambda: not any(map(alive, workers)))

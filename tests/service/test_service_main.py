@@ -7,7 +7,7 @@ import json
 import pytest
 
 from service.contract import files_of, sha256
-from service.house import CANARY, card, cards_of, chain, deck, house
+from service.house import CANARY, card, cards_of, chain, deck, house, run_of
 
 FOUND_FAULTY = {2: "item", 5: "pieces", 8: "day", 11: "movement"}
 """Cards of the example with faulty cards, and the field that is wrong."""
@@ -31,6 +31,7 @@ def served():
         made.job("again")
         made.job("once")
         made.gated("slow")
+        made.gated("grows")
         with made.serving():
             yield made
         made.check(ended=True)
@@ -239,6 +240,40 @@ def test_decks_of_one_master_go_in_order_and_each_moves_it_on(served) -> None:
     orders = [served.claim(run).order for run in runs]
     assert orders == sorted(orders)
     assert (lane / "current").read_text().splitlines() == ["item,amount", "00001,22", "00002,22"]
+
+
+# ---- late bytes and markers
+
+
+def test_a_deck_that_grows_while_it_runs_is_run_whole(served) -> None:
+    first, more = cards_of(30), cards_of(31)
+    run = served.drop("grows.txt", first, "grows")
+    served.at_gate("grows")
+    with (served.root / "work" / run / "deck").open("ab") as file:
+        file.write(more)
+    served.dropped[-1] = ("grows.txt", first + more)
+    served.open_gate("grows")
+    served.told("deck_back_in_inbox", run=run)
+    whole = served.done(run_of("grows.txt", first + more))
+    assert served.manifest(whole.name).counts["in"] == 4
+    assert served.state(run) == ""
+
+
+def test_a_deck_waits_for_its_marker_and_one_that_differs_is_not_taken() -> None:
+    with house(stall_s=1) as made:
+        made.settings("[jobs.cards]\nrequire_marker = true\n", stall_s=1)
+        decks = {name: cards_of(n) for n, name in enumerate(("bare", "good", "hashed", "wrong"))}
+        runs = made.drop_all(decks)
+        inbox = made.root / "inbox" / "cards"
+        (inbox / "good.ok").touch()
+        (inbox / "hashed.sha256").write_text(f"{sha256(decks['hashed'])}  hashed\n")
+        (inbox / "wrong.sha256").write_text(f"{sha256(decks['good'])}  wrong\n")
+        with made.serving():
+            made.done(runs[1])
+            made.done(runs[2])
+            assert made.returned(runs[3]) == ["marker-differs"]
+            assert made.state(runs[0]) == ""
+        assert [path.name for path in inbox.iterdir()] == ["bare"]
 
 
 # ---- once

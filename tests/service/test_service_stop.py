@@ -81,6 +81,7 @@ def test_a_second_signal_ends_it_at_once() -> None:
         made.at_gate("stubborn")
         made.signal(signal.SIGTERM)
         made.told("service_stopping", running=[run])
+        pause(0.3)  # so that it waits for what runs
         made.signal(signal.SIGTERM)
         assert made.ended() == 0, made.words()
         assert made.state(run) == "work"

@@ -125,8 +125,7 @@ class Service:
         self.tell("service_stopping", running=self.pool.running())
         with contextlib.suppress(RuntimeError, OSError):
             self.watcher.stop()
-        seconds = 0.0 if self.stop_wanted > 1 else self.setup.spec.stop_s
-        for ended in self.pool.stop(seconds):
+        for ended in self.pool.stop(self.setup.spec.stop_s, lambda: self.stop_wanted > 1):
             # what cannot be entered now the next start sees from the folders
             with contextlib.suppress(OSError, LedgerError):
                 self.runs.end(ended)

@@ -141,11 +141,12 @@ class Pool:
         said, self._said = self._said, []
         return said
 
-    def stop(self, seconds: float) -> list[Ended]:
+    def stop(self, seconds: float, hurry: Callable[[], bool] = bool) -> list[Ended]:
         """End all workers; those that run are asked first and given time to give up their runs.
 
         Args:
             seconds: time to give; then they are killed.
+            hurry: tells whether to wait no longer; asked time and again.
 
         Returns:
             How every open run ended: as its worker still said, else stopped.
@@ -154,7 +155,7 @@ class Pool:
         for slot in self._slots:
             if not slot.ask_to_stop():
                 slot.end(Cause.STOPPED)
-        ended = self._wait(seconds, lambda: bool(self.running()))
+        ended = self._wait(seconds, lambda: bool(self.running()) and not hurry())
         for slot in self._slots:
             slot.end(Cause.STOPPED)
         ended += self._wait(_GONE_S, lambda: bool(self.processes()) or self._leftovers.some)

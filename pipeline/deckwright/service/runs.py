@@ -143,9 +143,11 @@ class Runs:
         before = self.spool.ledger.done_before(claim.deck.sha256, name, claim.config)
         if before is None:
             return None
+        there = (self.spool.workspace.done / before).is_dir()
+        where = f"its outputs are in done/{before}" if there else f"{before} was taken away since"
         return ReasonEntry(
             code="duplicate",
-            sentence=f"the same deck was done before; its outputs are in done/{before}",
+            sentence=f"the same deck was done before; {where}",
             remedy="nothing, if it was dropped twice; `deckwright requeue` runs it again",
         )
 
