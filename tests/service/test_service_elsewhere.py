@@ -26,7 +26,7 @@ def served():
             f'[jobs.fetched]\nfetch = "{outside / "share"}"\n',
             made.lane(),
         ]
-        made.settings("".join(tables), settle_s=1, scan_s=10, stall_s=20, workers=2,
+        made.settings("".join(tables), settle_s=1, scan_s=4, stall_s=10, workers=2,
                       retry={"first_wait_s": 5, "breaker": 100})  # fmt: skip
         made.job("sent")
         made.job("fetched")

@@ -233,7 +233,7 @@ def test_a_workspace_whose_own_folder_may_not_be_written_is_refused() -> None:
 def plain():
     """Give a house whose service has no more rights than the modes of files give."""
     with house(10) as made:
-        made.settings(settle_s=3, scan_s=10)
+        made.settings(settle_s=1, scan_s=4)
         made.plain = True
         made.job("other")
         with made.serving():
@@ -249,7 +249,7 @@ def test_a_deck_that_may_not_be_read_stays_and_is_told_once_and_others_go_on(pla
     aside.rename(aside.with_name("closed.txt"))
     plain.dropped.append(("closed.txt", data))
     plain.told("stray_seen", place="cards/closed.txt", why="may not be read by the service")
-    for number in range(2, 5):
+    for number in range(2, 4):
         plain.done(plain.drop(f"open-{number}.txt", cards_of(number)))
     assert len(plain.events("stray_seen", place="cards/closed.txt")) == 1
     aside.with_name("closed.txt").chmod(0o600)

@@ -22,7 +22,7 @@ def flood(made: House, count: int, name: str) -> list[str]:
     return [made.drop(f"{name}-{number}.txt", cards_of(1)) for number in range(count)]
 
 
-@pytest.mark.parametrize("observer", ["none", "polling", "native"])
+@pytest.mark.parametrize("observer", ["none", "polling"])
 def test_every_deck_is_taken_whatever_the_observer_is(observer) -> None:
     with house() as made:
         made.settings(SAME, observer=observer)

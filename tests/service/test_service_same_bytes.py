@@ -11,11 +11,11 @@ from service.contract import files_of
 from service.house import House, card, cards_of, chain, deck, house
 
 SETTINGS = {
-    "another place and two workers": {},
-    "one worker": {"workers": 1},
-    "hashes, zone, language": {
+    "hashes, zone, language, one worker": {
         "env": {"PYTHONHASHSEED": "1", "TZ": "Pacific/Chatham", "LANG": "tr_TR.UTF-8",
                 "LC_ALL": "C", "HOME": "/nonexistent", "COLUMNS": "20"},
+        "workers": 1,
+        "speed": 7,
     },
     "hashes, zone, mask, four workers": {
         "env": {"PYTHONHASHSEED": "4294967295", "TZ": "America/St_Johns", "LC_ALL": "C.UTF-8",
@@ -23,9 +23,8 @@ SETTINGS = {
         "umask": 0o077,
         "workers": 4,
     },
-    "the fast clock": {"speed": 7},
 }  # fmt: skip
-"""Each differs from the first in one thing or in several."""
+"""Each differs from the usual one in many things, the place and the moment among them."""
 
 SORT = {"kind": "sort", "keys": ["amount", "item"]}
 

@@ -23,6 +23,7 @@ from deckwright.service.state import RunningFacts, State, StrayFacts, write_stat
 from deckwright.service.watcher import Watcher
 
 _TICK_S = 1.0
+_ASK_S = 0.2  # an operator waits no longer until a request is seen
 _HEALTH_S = 5.0
 _FEWEST_S = 0.05  # between two scans, so that a flood of events costs little
 
@@ -170,7 +171,7 @@ class Service:
         if self._took:  # what was taken may have ended at once and left its place to the next
             return 0.0
         now = self.clock.steady()
-        times = [now + _TICK_S, self._scan_due()]
+        times = [now + _ASK_S, self._scan_due()]
         due = self.inbox.next_due()
         times += [due] if due is not None else []
         times += [item.due for item in self.runs.open.values() if not item.runs and item.due > now]

@@ -1,0 +1,137 @@
+"""From evidence to a probability for each place, and to hole, no hole or unsure.
+
+The probability comes from a small logistic model whose coefficients are data of the package, fitted
+on simulated cards. It never decides alone: a place that does not look like a hole or like paper in
+each respect is unsure, whatever its probability.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deckwright.pictures.measure import FEATURES, Evidence
+
+Floats = NDArray[np.float64]
+Places = NDArray[np.bool_]
+
+HOLE_FROM: Final = 0.97
+"""A place is a hole from this probability on."""
+
+PAPER_TO: Final = 0.03
+"""A place is paper up to this probability; between the two it is unsure."""
+
+# below and above, paper is paper and a hole a hole: what is left is print, noise and shadow
+_ENOUGH: Final = 8  # holes whose level can be told
+_CLIP: Final = (0.15, 0.9)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Model:
+    """The logistic model.
+
+    Attributes:
+        weights: float64 (7), one for each of `measure.FEATURES`.
+        constant: what is added.
+        made: how the coefficients were made.
+    """
+
+    weights: Floats
+    constant: float
+    made: str
+
+    def probability(self, features: Floats) -> Floats:
+        """Return the probability of a hole for features (..., 7)."""
+        score = np.clip(features, *_CLIP) @ self.weights + self.constant
+        return np.asarray(1 / (1 + np.exp(-np.clip(score, -30, 30))))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decision:
+    """What was decided of the 960 places.
+
+    Attributes:
+        probability: float64 (12, 80) of a hole.
+        hole: bool (12, 80), the likelier of the two.
+        unsure: bool (12, 80), neither is safe.
+    """
+
+    probability: Floats
+    hole: Places
+    unsure: Places
+
+
+@lru_cache(maxsize=1)
+def load_model() -> Model:
+    """Return the model that comes with the package."""
+    data = json.loads(files("deckwright.pictures").joinpath("data/model.json").read_text("utf-8"))
+    weights = np.array([data["weights"][name] for name in FEATURES], np.float64)
+    return Model(weights, float(data["constant"]), str(data["made"]))
+
+
+def clipped_features(features: Floats) -> Floats:
+    """Return features (..., 7) as the model takes them."""
+    return np.asarray(np.clip(features, *_CLIP))
+
+
+def decide(evidence: Evidence, *, light: bool, model: Model | None = None) -> Decision:
+    """Return what each place is, with its probability.
+
+    Args:
+        evidence: what was measured.
+        light: whether the backing is lighter than the paper.
+        model: another than the one that comes with the package.
+    """
+    probability = (model or load_model()).probability(evidence.features)
+    hole = probability >= 0.5  # noqa: PLR2004 - the likelier of the two
+    between = (probability < HOLE_FROM) & (probability > PAPER_TO)
+    odd = np.where(hole, ~_like_hole(evidence), ~_like_paper(evidence, light=light))
+    return Decision(probability, hole, between | odd)
+
+
+def _like_hole(evidence: Evidence) -> Places:
+    """Return where all of a hole is backing, with paper on all sides of it."""
+    core, low, high, shape, sides, ends, _ = np.moveaxis(evidence.features, -1, 0)
+    rough = min(evidence.noise, 0.25)
+    solid = (core > 0.6) & (low > 0.45 - rough) & (high < 3)  # noqa: PLR2004
+    bounded = (sides > 0.35) & (ends > 0.35) & (shape > 0.4)  # noqa: PLR2004
+    return np.asarray(solid & bounded & _shows_backing(evidence))
+
+
+def _shows_backing(evidence: Evidence) -> Places:
+    """Return where a place has the level that the holes of this card have.
+
+    A place blackened with a pencil is less black than a dark backing seen through a hole. The level
+    is counted from the paper of the card, so that a stain about a hole does no harm.
+    """
+    core, low, _, _, sides, ends, _ = np.moveaxis(evidence.features, -1, 0)
+    level = core + evidence.about
+    sample = level[(low > 0.6) & (sides > 0.5) & (ends > 0.5)]  # noqa: PLR2004
+    if len(sample) < _ENOUGH:
+        return np.asarray(level > 0.7)  # noqa: PLR2004 - beside the card the backing is 1
+    usual = float(np.median(sample))
+    spread = 1.4826 * float(np.median(np.abs(sample - usual)))
+    return np.asarray(level > usual - max(0.15, 4 * spread))
+
+
+def _like_paper(evidence: Evidence, *, light: bool) -> Places:
+    """Return where a place is paper with at most a stroke on it.
+
+    Strokes of print or pencil leave most of a place as it was. A place that is all different from
+    the paper about it, even if not in the way of a hole here, is not called paper.
+    """
+    core, low, high, *_, part = np.moveaxis(evidence.features, -1, 0)
+    rough = min(evidence.noise, 0.25)
+    blackened = (high < -0.5 - rough) & (core - evidence.rim < -0.35)  # noqa: PLR2004
+    # part of it as the backing is: a hole that its chad half hides
+    ajar = part > 0.55 + rough
+    if light:
+        # nothing on paper is brighter than it: a hole in deep shadow has a bright rim left
+        ajar |= high > 0.45 + 2 * rough
+    return np.asarray((low < 0.35 + rough) & (core < 0.5) & ~blackened & ~ajar)  # noqa: PLR2004
