@@ -24,7 +24,7 @@ from deckwright.service.records import (
 )
 from deckwright.service.state import State
 from service.contract import sha256
-from service.house import CANARY, House, ask, cards_of, deck, house
+from service.house import CANARY, House, ask, cards_of, deck, house, run_of
 
 RUN = f"{1:016x}-{2:06x}-1"
 SHA = "0" * 64
@@ -138,33 +138,39 @@ FORGED: dict[str, Callable[[dict[str, Any]], bytes]] = {
 }
 
 
+def lay_out(made: House, model: dict[str, Any], name: str, data: bytes) -> Path:
+    """Make the folder of a run that waits, as if the service had taken its deck."""
+    run = run_of(name, data)
+    home = made.root / "work" / run
+    home.mkdir()
+    (home / "deck").write_bytes(data)
+    facts = {"name": name.encode().hex(), "shown": name, "size": len(data), "sha256": sha256(data)}
+    (home / "claim.json").write_bytes(sealed(model, run=run, deck=facts))
+    made.dropped.append((name, data))
+    return home
+
+
 def test_a_deck_with_a_forged_claim_comes_back_as_damaged_and_its_twin_is_run() -> None:
-    with house(stop_s=0.2) as made:
-        made.gated("slow")
-        made.settings(stop_s=0.2, workers=len(FORGED))
-        runs = {name: made.drop(f"{n}", cards_of(n), "slow") for n, name in enumerate(FORGED)}
-        twin = made.drop("twin", cards_of(99), "slow")
-        made.start()
-        for run in (*runs.values(), twin):
-            made.told("deck_taken", run=run)
-        made.stop()
-        for name, run in runs.items():
-            path = made.root / "work" / run / "claim.json"
-            claim = json.loads(path.read_bytes())
-            del claim["seal"]
-            path.write_bytes(FORGED[name](claim))
-        link = made.root / "work" / twin / "out.7"
-        link.symlink_to(made.root / "config")
-        made.open_gate("slow")
+    with house() as made:
+        first = made.drop("first.txt", cards_of(0))
         made.once()
-        for name, run in runs.items():
-            assert made.state(run) == "returned", name
-            reasons = made.reasons(run)
-            assert [entry.code for entry in reasons.entries] == ["damaged"], name
-            assert (made.root / "returned" / run / "deck").read_bytes() in {
-                cards_of(n) for n in range(len(FORGED))
-            }
-        assert made.state(twin) == "done"
+        model = json.loads(made.claim(first).model_dump_json())
+        homes = {
+            name: lay_out(made, model, f"{number}.txt", cards_of(number))
+            for number, name in enumerate(FORGED, start=1)
+        }
+        twin = lay_out(made, model, "twin.txt", cards_of(99))
+        (twin / "out.7").symlink_to(made.root / "config")
+        for name, home in homes.items():
+            claim = json.loads((home / "claim.json").read_bytes())
+            del claim["seal"]
+            (home / "claim.json").write_bytes(FORGED[name](claim))
+        made.once()
+        for number, (name, home) in enumerate(homes.items(), start=1):
+            assert made.state(home.name) == "returned", name
+            assert [entry.code for entry in made.reasons(home.name).entries] == ["damaged"], name
+            assert (made.root / "returned" / home.name / "deck").read_bytes() == cards_of(number)
+        assert made.state(twin.name) == "done"
         assert (made.root / "config" / "service.toml").exists()
         assert not list(made.root.parent.rglob("escaped"))
         assert len(made.events("recovered")[0]["damaged"]) == len(FORGED)
