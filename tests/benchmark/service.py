@@ -3,6 +3,7 @@
     python tests/benchmark/service.py --work DIR many [--decks 10000] [--cards 50]
     python tests/benchmark/service.py --work DIR idle [--repeat 10]
     python tests/benchmark/service.py --work DIR mixed [--large 1000000] [--small 200]
+    python tests/benchmark/service.py --work DIR soak [--minutes 480] [--kills]
 
 Each makes a workspace of its own below DIR, starts `deckwright watch` with two workers and ends it.
 """
@@ -44,10 +45,10 @@ def cards(count: int, seed: int) -> bytes:
     return "".join(lines).encode("ascii")
 
 
-def deckwright(*arguments: object, **options: object) -> subprocess.CompletedProcess[str]:
+def deckwright(*arguments: object) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-c", WATCH, *map(str, arguments)],
-        check=True, capture_output=True, text=True, **options,
+        check=True, capture_output=True, text=True,
     )  # fmt: skip
 
 
@@ -208,6 +209,82 @@ def mixed(work: Path, large: int, small: int) -> None:
     print(f"95th percentile with the large deck: {p95[1] / p95[0]:.2f} times that without")
 
 
+def soak(work: Path, minutes: float, *, kills: bool) -> None:
+    """Drop decks of all kinds for a while, with reloads, holds and, if asked for, kills.
+
+    Every deck dropped must have ended in the end; without kills the service must hold no more
+    descriptors and threads at the end than at first, and its memory must stay as it was.
+    """
+    root = workspace(work, "soak")
+    dice, dropped = random.Random(1), 0
+    end = time.monotonic() + 60 * minutes
+    while (left := end - time.monotonic()) > 0:
+        with service(root) as (process, _):
+            some = min(left, dice.uniform(5, 30)) if kills else left
+            dropped = trouble(root, process, dice, time.monotonic() + some, dropped)
+            if kills:
+                process.kill()
+                process.wait()
+            else:
+                all_end(root, dropped)
+                time.sleep(15)  # until nothing is under way any more
+                look(root, process, dropped)
+    with service(root):
+        all_end(root, dropped)
+    print(f"{dropped} dropped, {count(root / 'done')} done, {count(root / 'returned')} returned")
+
+
+def trouble(
+    root: Path, process: subprocess.Popen[str], dice: random.Random, until: float, dropped: int
+) -> int:
+    """Drop decks until some time, and keep the service busy; return how many were dropped ever."""
+    beat = 0
+    while time.monotonic() < until:
+        for _ in range(dice.randrange(8)):
+            dropped += 1
+            put(root, dropped, dice)
+        beat += 1
+        time.sleep(0.25)
+        if beat % 80 == 0:
+            process.send_signal(signal.SIGHUP)
+        if beat % 60 in {0, 30}:
+            deckwright("hold" if beat % 60 else "resume", root, "first")
+        if beat % 40 == 0:
+            look(root, process, dropped)
+    return dropped
+
+
+def all_end(root: Path, dropped: int) -> None:
+    deckwright("resume", root, "first")
+    wait_for(lambda: ended(root) == dropped, 600)
+
+
+def look(root: Path, process: subprocess.Popen[str], dropped: int) -> None:
+    """Print how far it is, and what the service holds: memory, descriptors, threads."""
+    pid = process.pid
+    status = Path(f"/proc/{pid}/status").read_text()
+    facts = dict(line.split(":", 1) for line in status.splitlines() if ":" in line)
+    print(
+        f"{dropped:6} dropped, {ended(root):6} ended; {facts['VmRSS'].split()[0]} KiB resident,"
+        f" {count(Path(f'/proc/{pid}/fd'))} descriptors, {facts['Threads'].strip()} threads",
+        flush=True,
+    )
+
+
+def put(root: Path, number: int, dice: random.Random) -> None:
+    """Drop a deck: four of five are sound, the others have faulty cards or cannot be read."""
+    data = cards(dice.randrange(1, 400), number)
+    if number % 5 == 0:
+        data = data.replace(b"0657", b"06S7") if number % 10 else data[:-5] + b"\xff\xfe\x00"
+    aside = root / "inbox" / f".deck-{number}"
+    aside.write_bytes(data)
+    aside.rename(root / "inbox" / "first" / f"deck-{number}.txt")
+
+
+def ended(root: Path) -> int:
+    return count(root / "done") + count(root / "returned")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--work", type=Path, required=True)
@@ -220,12 +297,17 @@ def main() -> None:
     three = which.add_parser("mixed")
     three.add_argument("--large", type=int, default=1_000_000)
     three.add_argument("--small", type=int, default=200)
+    four = which.add_parser("soak")
+    four.add_argument("--minutes", type=float, default=480)
+    four.add_argument("--kills", action="store_true")
     given = parser.parse_args()
     given.work.mkdir(parents=True, exist_ok=True)
     if given.which == "many":
         many(given.work, given.decks, given.cards)
     elif given.which == "idle":
         idle(given.work, given.repeat)
+    elif given.which == "soak":
+        soak(given.work, given.minutes, kills=given.kills)
     else:
         mixed(given.work, given.large, given.small)
 

@@ -51,12 +51,14 @@ COMMAND = [sys.executable, "-c", "from deckwright.cli.main import main; main()"]
 
 _DROP = """
 import ctypes, os, sys
-for right in (1, 2):  # CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH: to pass over the modes of files
+# CAP_DAC_OVERRIDE, CAP_DAC_READ_SEARCH, CAP_FOWNER, CAP_LEASE: to pass over the modes of files and
+# over their owners
+for right in (1, 2, 3, 28):
     ctypes.CDLL(None).prctl(24, right, 0, 0, 0)  # PR_CAPBSET_DROP
 os.execv(sys.argv[1], sys.argv[1:])
 """
 PLAIN = [sys.executable, "-c", _DROP]
-"""Starts a command for which the modes of files count, whoever starts it."""
+"""Starts a command for which modes and owners of files count, whoever starts it."""
 
 PATIENCE_S = 60.0
 """After this a test gives up; nothing here takes a tenth of it."""

@@ -38,7 +38,7 @@ from service.faults import CountedLedger, Fault, FaultFs
 
 __all__ = [
     "Fault", "FaultFs", "Rig", "assert_contract", "assert_ledger", "drop", "outcome_of", "run_all",
-    "sha256", "started",
+    "sha256", "started", "workspace",
 ]  # fmt: skip
 
 CARDS, STOCK = "cards", "stock"
@@ -129,7 +129,8 @@ class StubWorkers:
             self.fs.write_new(out / "out" / "more.txt", b"")
         for folder in (out / "out", out, home):
             self.fs.sync_folder(folder)
-        return Ended(run=order.run, outcome="done", counts=_counts(deck))
+        manifest = sha256((out / "manifest.json").read_bytes())
+        return Ended(run=order.run, outcome="done", counts=_counts(deck), manifest=manifest)
 
     def _fail(self, run: str, word: str) -> Ended:
         outcome = {"!die": "died", "!room": "no-room"}.get(word, word[1:])
@@ -204,6 +205,7 @@ class Rig:
         found = recover(self.spool, self.lanes)
         for row in self.ledger.rows("waiting"):
             self.runs.add(self.spool.claim_of(row.run))
+        self.runs.recall()
         for lane, why in found.stopped_lanes.items():
             self.runs.hold_job(lane, why)
         for job, taking in self.takings.items():
@@ -368,6 +370,16 @@ def ask(root: Path, wish: str, what: str) -> None:
     aside = root / "control" / f"{name}.tmp"
     aside.write_bytes(Request(wish=wish, what=what).to_bytes())
     aside.rename(aside.with_suffix(".request"))
+
+
+@contextmanager
+def workspace(*decks: tuple[str, bytes], job: str = CARDS) -> Iterator[Path]:
+    """Yield a workspace in whose inbox decks lie."""
+    with quick_room() as root:
+        lay_out(root)
+        for name, data in decks:
+            drop(root, name, data, job)
+        yield root
 
 
 @contextmanager

@@ -327,6 +327,25 @@ def test_a_plugin_that_hangs_when_it_is_loaded_spoils_its_own_job_alone(place, a
     assert beats
 
 
+def test_the_observers_of_the_service_file_are_checked_with_file_and_line(place) -> None:
+    notices = '[[notice]]\nkind = "append-line"\noptions = { file = "x" }\n'
+    place.workspace.service_file.write_text(notices, encoding="utf-8")
+    compiled = compile_jobs(place.workspace, SECONDS)
+    assert (set(compiled.jobs), compiled.faults, compiled.notice_faults) == ({"good"}, [], [])
+    more = '\n[[notice]]\nkind = "append-line"\noptions.fiel = "x"\noptions.form = "verse"\n'
+    place.workspace.service_file.write_text(notices + more, encoding="utf-8")
+    compiled = compile_jobs(place.workspace, SECONDS)
+    assert (set(compiled.jobs), compiled.faults) == ({"good"}, [])
+    start = "config/service.toml:"
+    assert compiled.notice_faults == [
+        f"{start}5: notice 2 (append-line): the key 'file' is missing",
+        f"{start}7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'",
+        f"{start}8: notice 2 (append-line): form: should be 'plain' or 'json'",
+    ]
+    place.workspace.service_file.write_text("[[notice]]\nkin = 1\n", encoding="utf-8")
+    assert compile_jobs(place.workspace, SECONDS).notice_faults[0].startswith(f"{start}1: ")
+
+
 def test_a_plugin_below_the_job_is_found_again_in_the_snapshot(place, add, tmp_path) -> None:
     job = add("deep", {"kind": "bad"})
     (place.root / "config" / "own").mkdir()

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -18,26 +17,23 @@ from typing_extensions import override
 
 from deckwright.jobs.service import JobServiceSpec
 from deckwright.service.opened import JobCard
-from deckwright.service.places import Workspace, run_prefix
+from deckwright.service.places import run_prefix
 from deckwright.service.records import Claim, Reasons, load
 from deckwright.service.spool import Taking
-from deckwright.service.verify import verify
 from service.contract import sha256
 from service.faults import Fault, FaultFs
 from service.kit import (
     CARDS,
-    FIRST_MASTER,
     LATE_BYTES,
-    STOCK,
     Rig,
     assert_contract,
     assert_ledger,
     drop,
-    lay_out,
     quick_room,
     run_all,
     spec_with,
     started,
+    workspace,
 )
 
 NAMES = ("one", "two")
@@ -85,9 +81,11 @@ class Model:
         prefix = run_prefix(sha256(deck.data), deck.name.encode())
         self._numbers[prefix] += 1
         run = f"{prefix}-{self._numbers[prefix]}"
-        before = [(r, d) for r, d in self._done if (d.data, d.config) == (deck.data, deck.config)]
-        other = before and before[-1][1].name != deck.name
-        self.same[run] = before[-1][0] if other else None
+        same = [
+            each for each, other in [*self._done, *self._open]
+            if (other.data, other.config) == (deck.data, deck.config) and other.name != deck.name
+        ]  # fmt: skip
+        self.same[run] = same[-1] if same else None
         self._open.append((run, deck))
 
     def settle(self) -> None:
@@ -163,16 +161,6 @@ def test_repeated_decks_are_run_or_returned_as_a_plain_model_says(drops, scope, 
             model.settle()
         assert outcomes(root) == model.runs
         assert_ledger(root)
-
-
-@contextmanager
-def workspace(*decks: tuple[str, bytes], job: str = CARDS) -> Iterator[Path]:
-    """Yield a workspace in whose inbox decks lie."""
-    with quick_room() as root:
-        lay_out(root)
-        for name, data in decks:
-            drop(root, name, data, job)
-        yield root
 
 
 def test_of_the_same_bytes_under_many_names_one_is_run_where_the_content_counts():
@@ -334,67 +322,3 @@ def test_a_deck_that_is_back_in_the_inbox_is_taken_anew_though_clearing_up_faile
         run_all(root)
         assert_contract(root, [("deck", (slow, slow + LATE_BYTES))], ended=True)
         assert_ledger(root)
-
-
-# ---- masters
-
-
-def test_decks_of_one_master_go_into_it_once_each_in_order_whatever_is_tried_again():
-    decks = [("1", b"one\n"), ("2", b"!flaky 1\ntwo\n"), ("3", b"!deck\n"), ("4", b"four\n")]
-    with workspace(*decks, job=STOCK) as root:
-        run_all(root)
-        master = (root / "master" / STOCK / "current").read_bytes()
-        assert master == FIRST_MASTER + b"one\n!flaky 1\ntwo\nfour\n"
-        assert_contract(root, decks, ended=True)
-
-
-def test_a_run_that_was_held_moves_the_master_on_when_it_is_resumed():
-    decks = [("1", b"!flaky 1\n"), ("2", b"two\n"), ("3", b"three\n")]
-    with workspace(decks[0], job=STOCK) as root:
-        with started(root) as rig:
-            rig.step_due()
-            (run,) = rig.runs.open
-            rig.ask("hold", run)
-            rig.step_all()
-            drop(root, *decks[1], job=STOCK)
-            rig.step_all()
-        with started(root) as rig:
-            rig.ask("resume", run)
-            rig.step_all()
-            drop(root, *decks[2], job=STOCK)
-            rig.step_all()
-        master = (root / "master" / STOCK / "current").read_bytes()
-        assert master == FIRST_MASTER + b"two\n!flaky 1\nthree\n"
-        assert_contract(root, decks, ended=True)
-        assert [found for _, found in verify(Workspace(root)) if found] == []
-
-
-@pytest.mark.parametrize("when", ["between starts", "between runs", "while one runs"])
-def test_a_master_changed_from_outside_stops_its_runs_until_it_is_put_back(when):
-    decks = [("1", b"one\n"), ("2", b"two\n")]
-    with workspace(decks[0], job=STOCK) as root:
-        master = root / "master" / STOCK / "current"
-        rig = Rig(root)
-        rig.start()
-        rig.step_all()
-        right = master.read_bytes()
-        assert right == FIRST_MASTER + b"one\n"
-        drop(root, *decks[1], job=STOCK)
-        if when == "while one runs":
-            rig.take()
-            rig.runs.start_free(rig.workers)
-        master.write_bytes(b"of somebody else\n")
-        if when == "between starts":
-            rig.close()
-            rig = Rig(root)
-            rig.start()
-        rig.step_all()
-        assert STOCK in rig.holds
-        assert master.read_bytes() == b"of somebody else\n"
-        assert assert_contract(root, decks).waiting == 1
-        master.write_bytes(right)
-        rig.ask("resume", STOCK)
-        rig.step_all()
-        rig.close()
-        assert assert_contract(root, decks, ended=True).done == 2
-        assert master.read_bytes() == FIRST_MASTER + b"one\ntwo\n"

@@ -67,7 +67,7 @@ def test_a_rename_before_a_kill_is_permanent_before_anything_is_said_of_it(story
     ]
     for kill in kills:
         ops = recorded(story, kill).ops
-        for order, state in states(ops, chance, 1, moments(ops)[kill % 8 :: 8]):
+        for order, state in states(ops, chance, 1, moments(ops)[kill % 16 :: 16]):
             judge.look(state, order)
     counts(kills=len(kills), states=len(judge.seen))
     assert_well(judge)

@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from typing_extensions import override
 
 from deckwright.jobs.service import RetrySpec
+from deckwright.service.control import Request
+from deckwright.service.ledger import LedgerFullError
 from deckwright.service.orders import Ended, RunOrder
 from deckwright.service.records import Reasons, load
 from deckwright.service.retries import wait_before
@@ -240,6 +242,86 @@ def test_a_broken_stage_holds_its_job_and_fifty_decks_wait_and_are_done(
     rig.close()
     tally = assert_contract(root, dropped, ended=True)
     assert tally.done >= 50 - USUAL.breaker
+
+
+def one_run(rig: Rig, failing: str = "broken") -> None:
+    """Let one deck more run."""
+    rig.take()
+    rig.workers.failing = failing
+    rig.runs.start_free(rig.workers)
+    for ended in rig.workers.poll():
+        rig.runs.end(ended)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "held_after"),
+    [
+        (["broken"] * 5, 5),
+        (["broken"] * 4 + [""] + ["broken"] * 5, 10),
+        (["other"] * 3 + ["broken"] * 5, 8),
+    ],
+)
+def test_failures_in_a_row_are_counted_on_whenever_the_service_is_started_again(
+    kinds, held_after, root
+):
+    fifty(root)
+    for number, failing in enumerate(kinds, 1):
+        rig = rig_on(root, workers=1)
+        one_run(rig, failing)
+        assert (CARDS in rig.holds) == (number == held_after), number
+        rig.close()
+
+
+def test_what_was_excused_is_not_counted_after_a_start(root):
+    fifty(root)
+    rig = rig_on(root, workers=1)
+    for _ in range(5):
+        one_run(rig)
+    assert rig.runs.resume_job(CARDS)
+    for _ in range(4):
+        rig.close()
+        rig = rig_on(root, workers=1)
+        one_run(rig)
+        assert CARDS not in rig.holds
+    rig.close()
+
+
+def test_a_try_that_does_not_count_is_struck_out_when_the_full_ledger_has_room_again(
+    root, monkeypatch
+):
+    dropped = lay(root, deck="!room")
+    rig = rig_on(root)
+    full, real = [1] * 3, rig.ledger.drop_try
+
+    def drop_try(run: str) -> None:
+        if full:
+            full.pop()
+            raise LedgerFullError
+        real(run)
+
+    monkeypatch.setattr(rig.ledger, "drop_try", drop_try)
+    rig.step_all(waits=20)
+    assert not full
+    assert {facts["number"] for facts in rig.told("run_started")} == {1}
+    assert len(rig.told("run_started")) > 5
+    rig.close()
+    assert assert_contract(root, dropped).waiting == 1
+
+
+def test_what_an_attempt_left_is_thrown_away_before_the_next(root):
+    """As after a power cut, when what was removed has come back, before a held deck goes on."""
+    dropped = lay(root, deck="deck")
+    rig = rig_on(root)
+    rig.take()
+    (run,) = rig.runs.open
+    rig.operator.do(Request(wish="hold", what=run))
+    left = root / "hold" / run / "out.1" / "out"
+    left.mkdir(parents=True)
+    (left / "cards.txt").write_bytes(b"half")
+    rig.operator.do(Request(wish="resume", what=run))
+    rig.step_due()
+    rig.close()
+    assert assert_contract(root, dropped, ended=True).done == 1
 
 
 def test_a_stage_that_stays_broken_holds_its_job_again_and_again(root):

@@ -80,7 +80,7 @@ def config(made: House) -> None:
     (folder / "jobs" / "wrong.toml").write_text(good.replace('"text"', f'"text", key = "{SECRET}"'))
     notice = '[[notice]]\nkind = "append-line"\noptions = { file = "notices.log"'
     made.settings(
-        f'{notice} }}\n{notice}, secret = "{SECRET}" }}\n',
+        f'{notice} }}\n{notice}, secret = "{SECRET}" }}\n{notice}, form = "{SECRET}" }}\n',
         stall_s=0.5,
         retry={"first_wait_s": 0.1, "tries": 2, "breaker": 100},
     )

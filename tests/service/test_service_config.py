@@ -123,6 +123,20 @@ def test_a_job_with_faults_is_told_and_the_others_are_served() -> None:
         assert made.check(ended=True).done == 2
 
 
+def test_a_notice_with_faults_is_told_at_the_start_with_file_and_line() -> None:
+    with house() as made:
+        made.settings(WRONG_NOTICE)
+        lines = made.workspace.service_file.read_text().splitlines()
+        run = made.drop("good.txt", cards_of(1))
+        with made.serving():
+            made.done(run)
+            options = lines.index("[[notice]]") + 3
+            place = f"config/service.toml:{options}: notice 1 (append-line): "
+            fault = f"{place}the key 'file' is missing"
+            assert fault in [each["problem"] for each in made.events("notice_failed")]
+            made.wait(lambda: fault in made.status()["health"], "the fault in the health")
+
+
 def test_a_folder_that_is_no_workspace_is_refused(tmp_path) -> None:
     code, _, err = House.say("watch", tmp_path / "nothing")
     assert code == 78
@@ -150,22 +164,28 @@ def test_a_reload_takes_over_new_jobs_and_changed_ones() -> None:
         made.done(before[:-1] + "2")
 
 
-@pytest.mark.parametrize("what", ["layout", "service file"])
+WRONG_NOTICE = '[[notice]]\nkind = "append-line"\noptions = { fiel = "x" }\n'
+
+
+@pytest.mark.parametrize("what", ["layout", "service file", "notice"])
 def test_a_config_with_faults_is_refused_whole_and_the_old_one_goes_on(what, reloading) -> None:
     made, name = reloading, f"new-{what.replace(' ', '-')}"
     path = {
         "layout": made.root / "config" / "layouts" / "stock.toml",
         "service file": made.workspace.service_file,
+        "notice": made.workspace.service_file,
     }[what]
     fresh = made.job(name)
     good = path.read_text()
     refused, reloaded = len(made.events("config_refused")), len(made.events("config_reloaded"))
-    path.write_text(f"unheard_of = 1\n{good}")
+    path.write_text(f"{good}{WRONG_NOTICE}" if what == "notice" else f"unheard_of = 1\n{good}")
     try:
         made.signal(signal.SIGHUP)
         made.wait(lambda: len(made.events("config_refused")) > refused, "a refusal")
         fault = made.events("config_refused")[-1]["fault"]
-        assert f"{path.name}:1: unknown key 'unheard_of'" in fault
+        said = "notice 1 (append-line): the key 'file' is missing"
+        said = said if what == "notice" else f"{path.name}:1: unknown key 'unheard_of'"
+        assert said in fault
         made.wait(lambda: fault in made.status()["health"], "the fault in the health")
         run = made.drop(f"{name}.txt", deck(card(3, note=name)))
         made.done(run)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import Field, ValidationError
 
+from deckwright import StageConfig
 from deckwright.errors import ConfigError
 from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.service import (
@@ -32,18 +35,18 @@ TABLES: dict[str, type[ConfigModel]] = {
 }
 NEEDED = {"[jobs.first.deliver]": 'to = "x"', "[[notice]]": 'kind = "append-line"'}
 WRONG = {
-    "workers": ["0", "65", "1.5", '"two"', "[]", "-1"],
+    "workers": ["0", "65", "1.5", '"two"', "[]", "-1", "true", '"2"', "2.0"],
     "large": ['"4 MB/s"', '"lots"', "4", '""', "0"],
     "settle_s": ["0", "-2", '"2 s"', "nan", "inf", "1e9"],
-    "scan_s": ["0", "-1"],
+    "scan_s": ["0", "-1", "true", '"10"'],
     "stall_s": ["0"],
     "late_s": ["0", '"1 day"'],
     "stop_s": ["-5"],
     "observer": ['"inotify"', '""', "true"],
     "ignore": ['"*.tmp"', "[1]", "{}"],
-    "lease": ['"perhaps"', "2", "[]"],
-    "allow_hard_links": ['"perhaps"'],
-    "allow_unsafe_filesystem": ['"perhaps"'],
+    "lease": ['"perhaps"', "2", "[]", "1", '"yes"'],
+    "allow_hard_links": ['"perhaps"', "1"],
+    "allow_unsafe_filesystem": ['"perhaps"', "1"],
     "log_level": ['"loud"', "1"],
     "limits": ["5", "[]"],
     "retry": ["5"],
@@ -52,18 +55,18 @@ WRONG = {
     "memory": ['"2 GX"', "0"],
     "file": ['""'],
     "deck": ['"big"', '"0 MiB"'],
-    "open_files": ["0", "63", "65537"],
-    "job_timeout_s": ["0"],
+    "open_files": ["0", "63", "65537", '"256"'],
+    "job_timeout_s": ["0", "true"],
     "min_free": ['"none"'],
-    "runs_a_worker": ["0", "1000001"],
-    "tries": ["0", "101"],
-    "stage_tries": ["0"],
+    "runs_a_worker": ["0", "1000001", "true"],
+    "tries": ["0", "101", "true"],
+    "stage_tries": ["0", "true"],
     "first_wait_s": ["0"],
     "longest_wait_s": ["-1"],
-    "breaker": ["0", "10001"],
+    "breaker": ["0", "10001", "true"],
     "duplicates": ['"keep"'],
     "duplicate_scope": ['"bytes"'],
-    "require_marker": ['"perhaps"'],
+    "require_marker": ['"perhaps"', "1"],
     "master": ['"../stock"', '""', "5", f'"{"x" * 65}"'],
     "next_master": ["5"],
     "deliver": ["5", "{}"],
@@ -113,6 +116,36 @@ def test_a_misspelt_key_is_named_with_what_comes_near(table, model, tmp_path) ->
         assert re.match(rf"3: unknown key '.*{wrong}'; (did you mean|known keys:)", fault)
         if len(key) > 4:
             assert f"'{key}'" in fault
+
+
+class OwnConfig(StageConfig):
+    """Options as the author of a plugin writes them."""
+
+    count: int = 1
+    part: float = 1
+    each: list[int] = Field(default_factory=list)
+    named: dict[str, bool] = Field(default_factory=dict)
+    share: Decimal = Decimal(1)
+    length: Annotated[int, Field(ge=1)] | Literal["longest"] = 1
+
+
+@pytest.mark.parametrize(
+    ("key", "good", "bad"),
+    [
+        ("count", [2], [True, "2", 2.0]),
+        ("part", [2, 2.5], [True, "2"]),
+        ("each", [[1, 2]], [[1, True], ["1"]]),
+        ("named", [{"a": True}], [{"a": 1}, {"a": "true"}]),
+        ("share", ["0.1", 1], ["one"]),
+        ("length", [3, "longest"], [True, "3"]),
+    ],
+)
+def test_numbers_and_truth_values_are_never_made_of_something_else(key, good, bad) -> None:
+    for value in good:
+        assert OwnConfig.model_validate({key: value})
+    for value in bad:
+        with pytest.raises(ValidationError):
+            OwnConfig.model_validate({key: value})
 
 
 @settings(max_examples=60, deadline=None)

@@ -28,7 +28,7 @@ from service.house import (
 )
 from service.workplace import alive
 
-STARTED = 10
+STARTED = 6
 """Pairs of services that are started together."""
 
 

@@ -40,7 +40,7 @@ def pause(seconds: float) -> None:
     time.sleep(seconds)  # the moment is what is tried here; nothing is expected of it
 
 
-@pytest.mark.parametrize("stops", [10, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize("stops", [6, pytest.param(100, marks=pytest.mark.long)])
 def test_stopped_at_any_moment_it_ends_well_and_the_next_start_goes_on(stops, counts) -> None:
     with house(stop_s=STOP_S, workers=2) as made:
         made.gated("stubborn", stubborn=True)

@@ -2,17 +2,21 @@
 
 Each way is a generator that writes a whole deck and pauses at every `yield`, so that a test says
 what happens meanwhile. Run as a program, this file writes one deck in one way with real pauses:
-`writers.py WAY TARGET SOURCE PAUSE`.
+`writers.py WAY TARGET SOURCE PAUSE`; where SOURCE is a folder, it copies all decks of it into the
+folder TARGET, many at a time, each with pauses of its own up to PAUSE.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import random
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 from typing_extensions import override
@@ -21,6 +25,9 @@ from deckwright.service.clock import Clock
 
 PIECES = 4
 """Pieces in which a deck is written."""
+
+AT_A_TIME = 20
+"""Decks of a folder that are written at once."""
 
 LONG_AGO_NS = 86_400 * 10**9
 """The second of January 1970, as a file time."""
@@ -132,11 +139,27 @@ def write(way: str, path: Path, data: bytes, pause: float = 0.0) -> None:
         time.sleep(pause)
 
 
+def write_all(way: str, folder: Path, sources: Path, longest: float) -> None:
+    """Write all decks of a folder in a way, some at a time."""
+    with ThreadPoolExecutor(AT_A_TIME) as pool:
+        list(pool.map(partial(_write_one, way, folder, longest), sorted(sources.iterdir())))
+
+
+def _write_one(way: str, folder: Path, longest: float, source: Path) -> None:
+    dice = random.Random(source.name)  # noqa: S311 # the same pauses each time
+    for _ in WAYS[way](folder / source.name, source.read_bytes()):
+        time.sleep(dice.uniform(0, longest))
+
+
 def process(way: str, path: Path, source: Path, pause: float) -> subprocess.Popen[bytes]:
-    """Start a process that writes the bytes of a file as a deck, with pauses in seconds."""
+    """Start a process that writes a file, or all of a folder, as decks; pauses in seconds."""
     command = [sys.executable, __file__, way, os.fspath(path), os.fspath(source), str(pause)]
     return subprocess.Popen(command)  # noqa: S603 # this very file
 
 
 if __name__ == "__main__":
-    write(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3]).read_bytes(), float(sys.argv[4]))
+    target, deck, seconds = Path(sys.argv[2]), Path(sys.argv[3]), float(sys.argv[4])
+    if deck.is_dir():
+        write_all(sys.argv[1], target, deck, seconds)
+    else:
+        write(sys.argv[1], target, deck.read_bytes(), seconds)

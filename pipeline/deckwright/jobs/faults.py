@@ -52,6 +52,8 @@ class ConfigFile:
         tables: Mapping[str, Any],
         path: Sequence[str | int] = (),
         prefix: str = "",
+        *,
+        repeat: bool = True,
     ) -> ModelT:
         """Return the tables as a model.
 
@@ -60,6 +62,7 @@ class ConfigFile:
             tables: the tables to check.
             path: where they stand in the file.
             prefix: said before every fault, such as `stage 2 (sort): `.
+            repeat: say also what was found; not where it may be a secret.
 
         Raises:
             ConfigError: with every fault of these tables.
@@ -70,7 +73,8 @@ class ConfigFile:
             faults = []
             for detail in error.errors(include_url=False):
                 place = (*path, *_clean(detail["loc"], tables))
-                faults.append(self.fault(place, prefix + _sentence(detail, model, tables)))
+                sentence = _sentence(detail, model, tables, repeat=repeat)
+                faults.append(self.fault(place, prefix + sentence))
             raise ConfigError(faults) from error
 
 
@@ -101,7 +105,7 @@ def _dotted(loc: tuple[str | int, ...]) -> str:
     return text
 
 
-def _sentence(detail: ErrorDetails, model: type[BaseModel], tables: object) -> str:
+def _sentence(detail: ErrorDetails, model: type[BaseModel], tables: object, *, repeat: bool) -> str:
     loc = _clean(detail["loc"], tables)
     name = _dotted(loc)
     if detail["type"] == "extra_forbidden":
@@ -114,7 +118,8 @@ def _sentence(detail: ErrorDetails, model: type[BaseModel], tables: object) -> s
         return f"the key {name!r} is missing"
     message = detail["msg"].removeprefix("Value error, ").removeprefix("Input ")
     message = message[:1].lower() + message[1:]
-    found = "" if isinstance(detail["input"], (dict, list)) else f" (got {detail['input']!r})"
+    short = repeat and not isinstance(detail["input"], (dict, list))
+    found = f" (got {detail['input']!r})" if short else ""
     return f"{name}: {message}{found}" if name else message + found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,13 +59,14 @@ class Checked:
     used: dict[str, str] = field(default_factory=dict)
 
 
-def check_attempt(folder: Path, out: str, claim: Claim) -> Checked:
+def check_attempt(folder: Path, out: str, claim: Claim, sha256: str) -> Checked:
     """Hash the deck and every file of an attempt, and compare with claim and run manifest.
 
     Args:
         folder: the folder of the run.
         out: name of the run folder in it.
         claim: how the deck was taken.
+        sha256: of the run manifest, as the worker has told it.
 
     Raises:
         OSError: the deck cannot be read.
@@ -73,13 +75,15 @@ def check_attempt(folder: Path, out: str, claim: Claim) -> Checked:
     if state != "same":
         return Checked(state)
     try:
-        manifest = RunManifest.model_validate_json((folder / out / MANIFEST).read_bytes())
+        data = (folder / out / MANIFEST).read_bytes()
+        manifest = RunManifest.model_validate_json(data)
         found = {file.name: file for file in files_below(folder / out, "out")}
     except (OSError, ValidationError) as error:
         return Checked("same", f"the run folder has no valid manifest: {type(error).__name__}")
     told = {f"out/{file.name}": (file.size, file.sha256) for file in manifest.files}
     real = {name: (file.size, file.sha256) for name, file in found.items()}
-    real.pop(f"out/{MANIFEST}")
+    if {hashlib.sha256(data).hexdigest(), real.pop(f"out/{MANIFEST}")[1]} != {sha256}:
+        return Checked("same", "the manifest of the run folder is not the one that the run wrote")
     if told != real:
         wrong = sorted(set(told.items()) ^ set(real.items()))
         return Checked("same", f"the run folder differs from its manifest in {wrong[0][0]}")
@@ -110,8 +114,6 @@ def deck_state(deck: Path, claim: Claim) -> DeckState:
 
 
 def _digest_of_beginning(deck: Path, size: int) -> str:
-    import hashlib  # noqa: PLC0415 # only for a late writer
-
     digest = hashlib.sha256()
     with deck.open("rb") as file:
         while size and (block := file.read(min(_BLOCK, size))):

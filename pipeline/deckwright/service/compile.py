@@ -1,6 +1,7 @@
 """Reading and checking all jobs of a workspace, in processes of their own.
 
 A job file may name a plugin, and a plugin runs when it is loaded; so nothing of it is loaded here.
+The same holds for the observers that the service file names, whose options are checked as well.
 All jobs are compiled in one process. Where that one ends, hangs or says nonsense, what it has not
 told yet is compiled job by job, so that a plugin spoils its own job alone.
 """
@@ -35,6 +36,9 @@ _BLOCK = 1 << 18
 _TICK_S, _PATIENCE_S, _REAP_S = 1.0, 5.0, 0.005
 _MOST_FAULTS = 100
 
+SERVICE_FILE = "../service.toml"
+"""The service file among the job files, as it lies beside their folder; no job has this name."""
+
 
 @dataclass(frozen=True, slots=True)
 class CompiledJob:
@@ -59,10 +63,14 @@ class CompiledJob:
 
 @dataclass(frozen=True, slots=True)
 class Compiled:
-    """All jobs that are right, by name, and what is wrong with the others: with file and line."""
+    """All jobs that are right, by name, and what is wrong with the others: with file and line.
+
+    notice_faults: what is wrong with the observers that the service file names.
+    """
 
     jobs: dict[str, CompiledJob] = field(default_factory=dict)
     faults: list[str] = field(default_factory=list)
+    notice_faults: list[str] = field(default_factory=list)
 
 
 class Begun(Record):
@@ -97,7 +105,7 @@ class Good(Record):
 
 
 class Bad(Record):
-    """A job is wrong."""
+    """A job is wrong; of the service file, its faults, which may be none."""
 
     kind: Literal["bad"] = "bad"
     file: Annotated[str, Field(max_length=255)]
@@ -110,7 +118,7 @@ _MODELS: dict[str, type[Begun | Good | Bad]] = {"begun": Begun, "good": Good, "b
 def compile_jobs(
     workspace: Workspace, seconds: float, *, beat: Callable[[], None] = lambda: None
 ) -> Compiled:
-    """Compile every job file in `config/jobs`.
+    """Compile every job file in `config/jobs`, and check the observers of the service file.
 
     Args:
         workspace: where.
@@ -124,17 +132,21 @@ def compile_jobs(
     except OSError as error:
         return Compiled(faults=[f"config/jobs cannot be read: {error.strerror}"])
     names, faults = _nameable(files)
+    names += [SERVICE_FILE] if workspace.service_file.is_file() else []
     found: dict[str, Good | Bad] = {}
     _compile(workspace, names, seconds, beat, found)
     for name in names:
         if name not in found:
             why = _compile(workspace, [name], seconds, beat, found)
-            found.setdefault(name, Bad(file=name, faults=[f"config/jobs/{name}: {why}"]))
+            place = os.path.normpath(f"config/jobs/{name}")
+            found.setdefault(name, Bad(file=name, faults=[f"{place}: {why}"]))
+    service = found.pop(SERVICE_FILE, None)
+    notice_faults = list(service.faults) if isinstance(service, Bad) else []
     good = [each.job() for each in found.values() if isinstance(each, Good)]
     faults += [fault for each in found.values() if isinstance(each, Bad) for fault in each.faults]
     clashes = _clashes(good)
     jobs = {job.name: job for job in good if job.name not in clashes}
-    return Compiled(jobs, sorted([*faults, *clashes.values()]))
+    return Compiled(jobs, sorted([*faults, *clashes.values()]), notice_faults)
 
 
 def _nameable(files: Sequence[bytes]) -> tuple[list[str], list[str]]:

@@ -31,8 +31,8 @@ def main() -> None:
 
 
 def _compile_all(root: Path, pipe: int, files: Sequence[str]) -> None:
-    from deckwright.service.compile import Bad, Begun, Good  # noqa: PLC0415 # heavy from here on
-    from deckwright.service.jobfile import JobFaultError, compile_job  # noqa: PLC0415
+    from deckwright.service.compile import SERVICE_FILE, Bad, Begun, Good  # noqa: PLC0415 # heavy
+    from deckwright.service.jobfile import JobFaultError, check_notices, compile_job  # noqa: PLC0415
 
     def tell(message: Begun | Good | Bad) -> None:
         data = memoryview(message.model_dump_json().encode() + b"\n")
@@ -42,7 +42,8 @@ def _compile_all(root: Path, pipe: int, files: Sequence[str]) -> None:
     for file in files:
         tell(Begun(file=file))
         try:
-            told: Good | Bad = compile_job(root, file)
+            service = file == SERVICE_FILE
+            told: Good | Bad = check_notices(root) if service else compile_job(root, file)
         except JobFaultError as error:
             faults = [fault[:_LONGEST_FAULT] for fault in error.faults[:_MOST_FAULTS]]
             told = Bad(file=file, faults=faults)

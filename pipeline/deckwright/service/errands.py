@@ -14,11 +14,11 @@ from deckwright.service.delivery import deliver, place_of, unfit_place, wanted
 from deckwright.service.fetching import Fetching
 from deckwright.service.fs import SyncError
 from deckwright.service.late import LateSweep
-from deckwright.service.ledger import Row
 from deckwright.service.notices import Notices
 from deckwright.service.places import MANIFEST
 from deckwright.service.records import BadRecordError, Manifest, load
 from deckwright.service.setup import Setup
+from deckwright.service.tables import Row
 
 _A_ROUND = 20
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 5.0, 300.0

@@ -13,7 +13,9 @@ from deckwright.engine.plan import Plan, load_plan
 from deckwright.errors import ConfigError, DeckwrightError, Fault
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.job import JobSpec
-from deckwright.service.compile import Good
+from deckwright.jobs.service import ServiceSpec
+from deckwright.service.compile import SERVICE_FILE, Bad, Good
+from deckwright.service.noticing import notice_faults
 from deckwright.service.records import BadRecordError
 from deckwright.service.snapshot import Snapshot, inside, read_snapshot
 
@@ -62,6 +64,24 @@ def compile_job(root: Path, file: str) -> Good:
             else [str(error)]
         )
         raise JobFaultError([f"{place}: cannot be used as it is: {', '.join(keys)}"]) from error
+
+
+def check_notices(root: Path) -> Bad:
+    """Check the observers that the service file names; return what is wrong with them.
+
+    Args:
+        root: the workspace.
+
+    Raises:
+        JobFaultError: the file itself cannot be used.
+    """
+    path = root / "config" / "service.toml"
+    try:
+        file = ConfigFile(path)
+        faults = notice_faults(file, file.validate(ServiceSpec, file.tables))
+    except ConfigError as error:
+        raise JobFaultError(_told(error.faults, root)) from error
+    return Bad(file=SERVICE_FILE, faults=_told(faults, root))
 
 
 def _loaded(path: Path, root: Path) -> Plan:

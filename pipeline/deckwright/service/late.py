@@ -10,10 +10,10 @@ from datetime import datetime, timedelta
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.clock import Clock
 from deckwright.service.fs import digest_of_file
-from deckwright.service.ledger import Row
 from deckwright.service.places import DECK
 from deckwright.service.runs import Runs
 from deckwright.service.spool import Spool, Taking
+from deckwright.service.tables import Row
 
 _A_ROUND = 500
 _WHY = "bytes came to the deck after it was taken"

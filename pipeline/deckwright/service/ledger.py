@@ -10,12 +10,19 @@ import contextlib
 import json
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.service.places import run_prefix
 from deckwright.service.records import Claim, LaneStep
-from deckwright.service.tables import SCHEMA, TABLES, expect_sound, is_damage
+from deckwright.service.tables import (
+    SCHEMA,
+    TABLES,
+    PastTry,
+    Row,
+    Try,
+    expect_sound,
+    is_damage,
+)
 
 EXCUSED = "excused"
 """Outcome of a try that no longer counts against its deck."""
@@ -28,53 +35,12 @@ class LedgerError(Exception):
     """The ledger cannot be read or written; the service ends and rebuilds it at its next start."""
 
 
+class LedgerFullError(LedgerError):
+    """There is no room for it now; nothing was entered."""
+
+
 class NewerLedgerError(Exception):
     """The ledger is of a later version of the program."""
-
-
-@dataclass(frozen=True, slots=True)
-class Try:
-    """One try of a run. outcome: as in `orders.Outcome`, empty while it runs."""
-
-    number: int
-    at: str
-    outcome: str
-    code: str
-    stage: str
-    sentence: str
-    calls: list[str]
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A run as the ledger knows it."""
-
-    run: str
-    prefix: str
-    n: int
-    name: bytes
-    folder: bytes
-    job: str
-    config: str
-    sha256: str
-    size: int
-    place: int
-    state: str
-    taken_at: str
-    ended_at: str
-    code: str
-    cards: int
-    cards_returned: int
-    follows: str | None
-    again: str | None
-    mtime_ns: int
-    late: int
-    delivered: str
-    lane: str | None
-    move: int | None
-    parent: str | None
-    next: str | None
-    file: str | None
 
 
 class Ledger:
@@ -164,7 +130,8 @@ class Ledger:
         except sqlite3.Error as error:
             with contextlib.suppress(sqlite3.Error):
                 self._db.rollback()  # else nothing could be entered ever after
-            raise LedgerError(str(error)) from error
+            full = getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_FULL
+            raise (LedgerFullError if full else LedgerError)(str(error)) from error
 
     # ---- writing
 
@@ -299,6 +266,15 @@ class Ledger:
         ).fetchone()
         return str(found[0]) if found else None
 
+    def named_otherwise(self, sha256: str, name: bytes, config: str) -> str | None:
+        """Return the latest run of these bytes under another name that was not returned."""
+        found = self._do(
+            "SELECT run FROM runs WHERE sha256=? AND config=? AND state<>'returned' AND name<>?"
+            " ORDER BY place DESC LIMIT 1",
+            (sha256, config, name),
+        ).fetchone()
+        return str(found[0]) if found else None
+
     def repaired_by(self, job: str, name: bytes) -> Row | None:
         """Return the latest ended run of this job and name, when something of it came back."""
         found = self._do(
@@ -339,6 +315,17 @@ class Ledger:
             Try(number, at, outcome, code, stage, sentence, json.loads(calls))
             for number, at, outcome, code, stage, sentence, calls in found
         ]
+
+    def past_tries(self, most: int) -> Iterator[PastTry]:
+        """Yield the latest tries of all runs, so many at most, the latest first."""
+        found = self._do(
+            "SELECT job, run, state='done' AND number=(SELECT max(number) FROM tries AS own"
+            " WHERE own.run=tries.run), outcome, tries.code, stage"
+            " FROM tries JOIN runs USING (run) ORDER BY tries.rowid DESC LIMIT ?",
+            (most,),
+        )
+        for job, run, through, outcome, code, stage in found:
+            yield PastTry(job, run, bool(through), outcome, code, stage)
 
     def ended_after(self, place: int, since: str, most: int) -> list[Row]:
         """Return ended runs, but for changed decks, taken after a place and ended since a time."""

@@ -34,7 +34,8 @@ _LONGEST = 500
 def notice_faults(file: ConfigFile, spec: ServiceSpec) -> list[Fault]:
     """Return what is wrong with the observers that a service file names: kinds and options.
 
-    Loads their modules, so the process of the service itself does not call it.
+    Loads their modules, so the process of the service itself does not call it. What stands in an
+    option is not repeated, since it may be a secret.
 
     Args:
         file: the service file.
@@ -43,15 +44,18 @@ def notice_faults(file: ConfigFile, spec: ServiceSpec) -> list[Fault]:
     faults, registry = [], Registry()
     for index, each in enumerate(spec.notice):
         prefix = f"notice {index + 1} ({each.kind}): "
+        place = ("notice", index, "options")
         try:
             model = registry.notice(each.kind).config_model
-        except DeckwrightError as error:
-            faults.append(file.fault(("notice", index, "kind"), prefix + str(error)))
-            continue
-        try:
-            file.validate(model, each.options, ("notice", index, "options"), prefix)
+            file.validate(model, each.options, place, prefix, repeat=False)
         except ConfigError as error:
             faults += error.faults
+        except DeckwrightError as error:
+            faults.append(file.fault(("notice", index, "kind"), prefix + str(error)))
+        # whatever a plugin raises while it is loaded, an exit among it, spoils its notice alone
+        except BaseException as error:  # noqa: BLE001
+            what = f"the plugin raised {type(error).__name__}"
+            faults.append(file.fault(("notice", index, "kind"), prefix + what))
     return faults
 
 

@@ -11,7 +11,7 @@ from deckwright.service.checking import Checked
 from deckwright.service.orders import RunOrder
 from deckwright.service.records import Claim, ReasonEntry
 
-Check = Callable[[Path, str, Claim], Checked]
+Check = Callable[[Path, str, Claim, str], Checked]
 """Looks whether an attempt is complete; see `checking.check_attempt`."""
 
 

@@ -72,4 +72,6 @@ class Ended(Record):
     where: Annotated[list[str], Field(max_length=100)] = Field(default_factory=list)
     counts: dict[str, Amount] = Field(default_factory=dict)
     """Of a done run: cards in, added, out, returned, set_aside."""
+    manifest: Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")] = ""
+    """Of a done run: SHA-256 of the manifest in its run folder."""
     seconds: Annotated[float, Field(ge=0)] = 0.0

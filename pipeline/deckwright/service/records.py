@@ -151,7 +151,7 @@ class Claim(Sealed):
     lane: JobName | None = None
     follows: Follows | None = None
     same_bytes: RunName | None = None
-    """An earlier done run of the same bytes under another name."""
+    """An earlier run of the same bytes under another name, done or under way."""
     marker: MarkerFacts | None = None
     again: RunName | None = None
     """The run that an operator had done once more."""

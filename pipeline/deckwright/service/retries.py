@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from deckwright.jobs.service import RetrySpec
-from deckwright.service.ledger import EXCUSED, Try
+from deckwright.service.ledger import EXCUSED
 from deckwright.service.records import ReasonEntry
+from deckwright.service.tables import PastTry, Try
 
 SERVICE_ENDED = "service-ended"
 """Code of a try during which the service itself ended."""
@@ -75,6 +76,24 @@ class Breaker:
         runs = (runs if before == stage else set()) | {run}
         self._failing[job] = (stage, runs)
         return len(runs)
+
+    def recall(self, tries: Iterable[PastTry]) -> None:
+        """Count on where the service ended.
+
+        Args:
+            tries: of all jobs, the latest first.
+        """
+        over: set[str] = set()
+        for each in tries:
+            stage = each.stage or each.outcome
+            if each.through or each.outcome in {"deck", EXCUSED}:
+                over.add(each.job)
+            elif each.job in over or not each.outcome or each.code == SERVICE_ENDED:
+                continue
+            elif self._failing.get(each.job, (stage,))[0] != stage:
+                over.add(each.job)
+            else:
+                self.failed(each.job, stage, each.run)
 
     def clear(self, job: str) -> None:
         """Enter that a deck went through, or came back for its own faults."""

@@ -12,9 +12,9 @@ from deckwright.engine.plan import Plan, load_plan
 from deckwright.engine.run import run_job
 from deckwright.engine.signals import interruptible
 from deckwright.service.failures import Fault, while_loading, while_running
-from deckwright.service.fs import Fs
+from deckwright.service.fs import Fs, digest_of_file
 from deckwright.service.orders import Ended, Progress, RunOrder
-from deckwright.service.places import DECK, shown
+from deckwright.service.places import DECK, MANIFEST, shown
 from deckwright.service.records import BadRecordError
 from deckwright.service.snapshot import JOB_FILE, LARGEST, Snapshot, digest, read_snapshot
 
@@ -54,15 +54,18 @@ class Runner:
         """Run an order; whatever happens, say once how it ended."""
         begun = time.monotonic()
         try:
-            counts = self._run(order, say)
+            counts, manifest = self._run(order, say)
         except _Failed as failed:
             ended = failed.fault.ended(order.run, time.monotonic() - begun)
         else:
             seconds = time.monotonic() - begun
-            ended = Ended(run=order.run, outcome="done", counts=counts, seconds=seconds)
+            ended = Ended(
+                run=order.run, outcome="done", counts=counts, manifest=manifest, seconds=seconds
+            )
         say(ended)
 
-    def _run(self, order: RunOrder, say: Say) -> dict[str, int]:
+    def _run(self, order: RunOrder, say: Say) -> tuple[dict[str, int], str]:
+        """Run an order; return its counts and the SHA-256 of its manifest."""
         base, told = self.scratch, while_loading
         try:
             with interruptible():
@@ -117,7 +120,7 @@ class Runner:
         self.plain = plain and own and not plan.spec.plugins
         return plan
 
-    def _work(self, order: RunOrder, plan: Plan, say: Say) -> dict[str, int]:
+    def _work(self, order: RunOrder, plan: Plan, say: Say) -> tuple[dict[str, int], str]:
         home = Path(order.folder)
         deck, out = home / DECK, home / order.out
         name = order.deck_name
@@ -134,7 +137,8 @@ class Runner:
         self.fs.sync_folder(home)
         equation = outcome.control["equation"]
         assert isinstance(equation, dict)  # noqa: S101 # what the engine writes
-        return {name: int(equation[name]) for name in _COUNTS}
+        counts = {name: int(equation[name]) for name in _COUNTS}
+        return counts, digest_of_file(out / MANIFEST)[1]
 
 
 class _Failed(Exception):  # noqa: N818 # carries a fault from where it is known to where it is told

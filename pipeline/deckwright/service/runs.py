@@ -13,6 +13,7 @@ from deckwright.service.checking import Checked, check_attempt, deck_state
 from deckwright.service.clock import Clock
 from deckwright.service.holds import JobHolds
 from deckwright.service.lanes import Lanes, LaneStoppedError
+from deckwright.service.ledger import LedgerFullError
 from deckwright.service.opened import Check, JobCard, Open, Tell, Workers
 from deckwright.service.orders import Ended, RunOrder
 from deckwright.service.places import DECK, file_name_of
@@ -22,6 +23,9 @@ from deckwright.service.spool import Spool
 
 ROOM_WAIT_S = 5.0
 """Pause after the disk had no room, before the same is tried again."""
+
+_RECALLED = 20_000
+"""Tries that are looked back on at a start."""
 
 
 @dataclass(slots=True)
@@ -40,6 +44,7 @@ class Runs:
     """Steady time until which the disk is taken to be full."""
     _breaker: Breaker = field(default_factory=Breaker)
     _behind: dict[str, Claim] = field(default_factory=dict)  # runs whose master could not move on
+    _owed: list[str] = field(default_factory=list)  # runs whose last try is to be struck out
     _retry_turn: bool = False
 
     def add(self, claim: Claim) -> None:
@@ -49,6 +54,10 @@ class Runs:
         if spent(self.spec.retry, tries) and claim.job not in self.holds:
             item.verdict = causes(tries)
         self.open[claim.run] = item
+
+    def recall(self) -> None:
+        """Count failures in a row on from where the service ended."""
+        self._breaker.recall(self.spool.ledger.past_tries(_RECALLED))
 
     def large(self, claim: Claim) -> bool:
         """Tell whether a deck goes to the process for large ones."""
@@ -64,7 +73,7 @@ class Runs:
                 self._give_back(item, item.verdict)
         for lane in list(self._behind) if now >= self.room_at else ():
             self._move_lane(self._behind.pop(lane))
-        while self.clock.steady() >= self.room_at:
+        while self.clock.steady() >= self.room_at and self._paid():
             ready = list(self._startable(workers))
             running = [item for item in self.open.values() if item.runs]
             alone = [item for item in ready if item.alone]
@@ -108,6 +117,7 @@ class Runs:
             self._give_back(item, [entry])
             return
         try:
+            self.spool.reset(claim.run)  # what came back after a power cut, or could not be removed
             files = self._lane_files(item)
         except LaneStoppedError as error:
             self.hold_job(claim.job, str(error))
@@ -194,7 +204,8 @@ class Runs:
     def _done(self, item: Open, ended: Ended, check: Check) -> None:
         claim, out = item.claim, item.out
         try:
-            checked = check(self.spool.workspace.work / claim.run, out, claim)
+            home = self.spool.workspace.work / claim.run
+            checked = check(home, out, claim, ended.manifest)
             if checked.deck != "same":
                 item.out = ""
                 self._changed(item, checked.deck)
@@ -309,7 +320,20 @@ class Runs:
             self.spool.reset(item.claim.run)
         except OSError as error:
             self._no_room(item, error)
-        self.spool.ledger.drop_try(item.claim.run)  # now that the disk has room for it
+        self._owed.append(item.claim.run)
+        self._paid()  # now that the disk has room for it
+
+    def _paid(self) -> bool:
+        """Strike out the tries that do not count; tell whether that is done."""
+        while self._owed:
+            try:
+                self.spool.ledger.drop_try(self._owed[-1])
+            except LedgerFullError:
+                self.room_at = self.clock.steady() + ROOM_WAIT_S
+                self.tell("no_room", run=self._owed[-1], error="the ledger has no room")
+                return False
+            self._owed.pop()
+        return True
 
     def _no_room(self, item: Open, error: OSError | None) -> None:
         self.room_at = self.clock.steady() + ROOM_WAIT_S

@@ -87,6 +87,7 @@ class Setup:
         found = recover(self.spool, self.lanes)
         for row in self.spool.ledger.rows("waiting"):
             self.runs.add(self.spool.claim_of(row.run))
+        self.runs.recall()
         for lane, why in found.stopped_lanes.items():
             for name, how in self.spec.jobs.items():
                 if how.master == lane:
@@ -115,7 +116,9 @@ class Setup:
             self.spec = self.runs.spec = spec
         for fault in compiled.faults:
             self._tell("job_refused", fault=fault)
-        self.config_problem = compiled.faults[0] if compiled.faults else ""
+        for fault in compiled.notice_faults:
+            self._tell("notice_failed", problem=fault)
+        self.config_problem = next(iter([*compiled.faults, *compiled.notice_faults]), "")
         self.takings, self.routes = {}, {}
         self.runs.jobs.clear()
         for job in compiled.jobs.values():
@@ -145,8 +148,8 @@ class Setup:
             self.config_problem = str(error)
             return self.config_problem
         compiled = self.compile(beat)
-        if compiled.faults:
-            self.config_problem = compiled.faults[0]
+        if compiled.faults or compiled.notice_faults:
+            self.config_problem = [*compiled.faults, *compiled.notice_faults][0]
             return self.config_problem
         self.configure(compiled, spec)
         return ""

@@ -16,7 +16,7 @@ from deckwright.errors import RestartError
 from deckwright.service.checking import Checked
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs, digest_of, digest_of_file
-from deckwright.service.ledger import Ledger, Row
+from deckwright.service.ledger import Ledger
 from deckwright.service.places import (
     CAME,
     CLAIM,
@@ -41,6 +41,7 @@ from deckwright.service.records import (
     Reasons,
     load,
 )
+from deckwright.service.tables import Row
 
 WORDS = "reasons.txt"
 
@@ -144,8 +145,6 @@ class Spool:
                follows: Follows | None = None, again: str | None = None) -> Claim:  # fmt: skip
         prefix = run_prefix(digest, name)
         number = self.workspace.free_number(prefix, self.ledger.last_n(prefix) + 1)
-        other = self.ledger.done_before(digest, None, taking.config)
-        row = self.ledger.row(other) if other else None
         return Claim(
             run=f"{prefix}-{number}",
             deck=DeckFacts(name=name.hex(), shown=shown(name), size=size, sha256=digest),
@@ -156,7 +155,7 @@ class Spool:
             order=self.ledger.last_place() + 1,
             lane=taking.lane,
             follows=follows or (None if again else self._follows(taking.job, name, digest)),
-            same_bytes=row.run if row and row.name != name else None,
+            same_bytes=self.ledger.named_otherwise(digest, name, taking.config),
             again=again,
         )
 

@@ -23,6 +23,7 @@ from deckwright.service.state import State, read_state
 MOST_NAMED = 1000
 """Runs of one state that a status names; it counts all."""
 
+_SILENT_S = 60.0  # the service tells of itself every second; a long look takes seconds
 _PLACES = ("work", "hold", "done", "returned")
 
 
@@ -99,6 +100,10 @@ def gather(workspace: Workspace, spec: ServiceSpec) -> Status:
 
 
 def _tell(status: Status, told: State) -> None:
+    silent = _seconds_since(told.at)
+    if silent > _SILENT_S:
+        why = "a disk or a share may not answer; what follows is what it told last"
+        status.health.append(f"the service has told nothing of itself for {silent:,.0f} s: {why}")
     status.health += told.health
     status.running_now = [facts.model_dump() for facts in told.running]
     status.running = min(len(told.running), status.waiting)
@@ -106,6 +111,13 @@ def _tell(status: Status, told: State) -> None:
     status.retries = told.retries
     status.strays = [stray.model_dump() for stray in told.strays]
     status.strays_in_all = told.strays_in_all
+
+
+def _seconds_since(at: str) -> float:
+    try:
+        return (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds()
+    except (ValueError, TypeError):  # no time, or one without its zone
+        return 0.0
 
 
 def _count(workspace: Workspace, spec: ServiceSpec, told: State | None, status: Status) -> None:

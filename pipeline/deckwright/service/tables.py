@@ -1,8 +1,9 @@
-"""The tables of the ledger, and whether those in a file are sound."""
+"""The tables of the ledger, what their rows are, and whether those in a file are sound."""
 
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import dataclass
 
 SCHEMA = 1
 """Number of these tables; a later version of the program may have others."""
@@ -33,6 +34,63 @@ CREATE TABLE tries (
 """What was decided from stands in an index too, so that a check finds where the two differ."""
 
 _DAMAGE = ("malformed", "not a database", "no such", "decode", "readonly")
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """One try of a run. outcome: as in `orders.Outcome`, empty while it runs."""
+
+    number: int
+    at: str
+    outcome: str
+    code: str
+    stage: str
+    sentence: str
+    calls: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class PastTry:
+    """How a try of any run ended. through: it is the one with which its run was done."""
+
+    job: str
+    run: str
+    through: bool
+    outcome: str
+    code: str
+    stage: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A run as the ledger knows it."""
+
+    run: str
+    prefix: str
+    n: int
+    name: bytes
+    folder: bytes
+    job: str
+    config: str
+    sha256: str
+    size: int
+    place: int
+    state: str
+    taken_at: str
+    ended_at: str
+    code: str
+    cards: int
+    cards_returned: int
+    follows: str | None
+    again: str | None
+    mtime_ns: int
+    late: int
+    delivered: str
+    lane: str | None
+    move: int | None
+    parent: str | None
+    next: str | None
+    file: str | None
 
 
 def expect_sound(database: sqlite3.Connection) -> None:

@@ -12,8 +12,9 @@ from datetime import datetime, timedelta
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs
-from deckwright.service.ledger import Ledger, Row
+from deckwright.service.ledger import Ledger
 from deckwright.service.places import Workspace, shown
+from deckwright.service.tables import Row
 from deckwright.service.verify import verify
 
 LIST = "tidied.csv"
