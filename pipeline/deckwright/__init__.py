@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from deckwright.cards.bitlayouts import BIT_LAYOUTS, BitLayout, BitsName, bit_layout
+    from deckwright.cards.codeparts import hole_patterns
     from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
     from deckwright.cards.collate import collating_ranks
-    from deckwright.cards.holes import PATTERNS, ROWS, format_pattern, row_bit
+    from deckwright.cards.holes import PATTERNS, ROWS, format_pattern, parse_pattern, row_bit
     from deckwright.cards.matrix import blank_rows, cut, rows_of
     from deckwright.cards.values import Values
     from deckwright.cards.wrappings import Wrapping, wrapping_of
@@ -22,11 +23,37 @@ if TYPE_CHECKING:
     from deckwright.layout.formatting import plain_digits
     from deckwright.layout.reading import Layout
     from deckwright.layout.tray import Tray, as_mask, kept_rows, legal_patterns, undefined
+    from deckwright.pictures.clean import clean_card
+    from deckwright.pictures.cutouts import column_picture, printed_line, upright_card
+    from deckwright.pictures.geometry import Cut
+    from deckwright.pictures.intake import (
+        CARD_PIXELS,
+        PAGE_PIXELS,
+        PICTURE_SUFFIXES,
+        TIFF_MARKS,
+        Loaded,
+        PictureError,
+        check_picture,
+        is_picture,
+        jpeg_of,
+        load_picture,
+        png_of,
+        tiff_pages,
+    )
+    from deckwright.pictures.labelled import labelled_card, labelled_column
+    from deckwright.pictures.measured import SILENT_LIMIT
+    from deckwright.pictures.pages import Box, cards_on_page
+    from deckwright.pictures.printed import PrintedOpinion, compare_print
+    from deckwright.pictures.reading import CardReading, read_card
+    from deckwright.pictures.recogniser import can_recognise
     from deckwright.plugin.book import Book
+    from deckwright.plugin.columncodes import must_be_without_codes, with_field_codes
+    from deckwright.plugin.holemedia import HoleMedium
     from deckwright.plugin.hooks import hookimpl
     from deckwright.plugin.media import (
         BLANK,
         WIDEST,
+        DeckPart,
         Medium,
         MediumConfig,
         OddCards,
@@ -34,15 +61,12 @@ if TYPE_CHECKING:
         Span,
         Survey,
         UnwritableError,
-        cut_spans,
         first_columns,
-        read_exactly,
-        read_records,
         strangers,
-        survey_records,
     )
     from deckwright.plugin.notices import Notice, NoticeConfig
     from deckwright.plugin.shapes import own_fields, shapes_of
+    from deckwright.plugin.spans import cut_spans, read_exactly, read_records, survey_records
     from deckwright.plugin.stages import (
         Bench,
         Closing,
@@ -63,11 +87,19 @@ if TYPE_CHECKING:
         TrayStage,
         unknown_name,
     )
+    from deckwright.report.readingpage import (
+        PrintedLine,
+        ReadingPage,
+        ShownCard,
+        ShownColumn,
+        reading_page,
+    )
 
 _HOMES = {
     "cards.bitlayouts": ("BIT_LAYOUTS", "BitLayout", "BitsName", "bit_layout"),
+    "cards.codeparts": ("hole_patterns",),
     "cards.codes": ("ILLEGAL", "Alphabet", "CodeTable", "UnfitCodeError"),
-    "cards.holes": ("PATTERNS", "ROWS", "format_pattern", "row_bit"),
+    "cards.holes": ("PATTERNS", "ROWS", "format_pattern", "parse_pattern", "row_bit"),
     "cards.collate": ("collating_ranks",),
     "cards.matrix": ("blank_rows", "cut", "rows_of"),
     "cards.values": ("Values",),
@@ -78,15 +110,33 @@ _HOMES = {
     "layout.formatting": ("plain_digits",),
     "layout.reading": ("Layout",),
     "layout.tray": ("Tray", "as_mask", "kept_rows", "legal_patterns", "undefined"),
+    "pictures.clean": ("clean_card",),
+    "pictures.cutouts": ("column_picture", "printed_line", "upright_card"),
+    "pictures.geometry": ("Cut",),
+    "pictures.intake": (
+        "CARD_PIXELS", "PAGE_PIXELS", "PICTURE_SUFFIXES", "TIFF_MARKS", "Loaded", "PictureError",
+        "check_picture", "is_picture", "jpeg_of", "load_picture", "png_of", "tiff_pages",
+    ),
+    "pictures.labelled": ("labelled_card", "labelled_column"),
+    "pictures.measured": ("SILENT_LIMIT",),
+    "pictures.pages": ("Box", "cards_on_page"),
+    "pictures.printed": ("PrintedOpinion", "compare_print"),
+    "pictures.reading": ("CardReading", "read_card"),
+    "pictures.recogniser": ("can_recognise",),
+    "report.readingpage": (
+        "PrintedLine", "ReadingPage", "ShownCard", "ShownColumn", "reading_page",
+    ),
     "plugin.book": ("Book",),
+    "plugin.columncodes": ("must_be_without_codes", "with_field_codes"),
+    "plugin.holemedia": ("HoleMedium",),
     "plugin.hooks": ("hookimpl",),
     "plugin.media": (
-        "BLANK", "WIDEST", "Medium", "MediumConfig", "OddCards", "RawTray", "Span", "Survey",
-        "UnwritableError", "cut_spans", "first_columns", "read_exactly", "read_records",
-        "strangers", "survey_records",
+        "BLANK", "WIDEST", "DeckPart", "Medium", "MediumConfig", "OddCards", "RawTray", "Span",
+        "Survey", "UnwritableError", "first_columns", "strangers",
     ),
     "plugin.notices": ("Notice", "NoticeConfig"),
     "plugin.shapes": ("own_fields", "shapes_of"),
+    "plugin.spans": ("cut_spans", "read_exactly", "read_records", "survey_records"),
     "plugin.stages": (
         "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Limit", "Most",
         "OptionProblem", "Part", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage",
@@ -98,25 +148,36 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "BIT_LAYOUTS",
     "BLANK",
+    "CARD_PIXELS",
     "ILLEGAL",
+    "PAGE_PIXELS",
     "PATTERNS",
+    "PICTURE_SUFFIXES",
     "ROWS",
+    "SILENT_LIMIT",
+    "TIFF_MARKS",
     "WIDEST",
     "Alphabet",
     "Bench",
     "BitLayout",
     "BitsName",
     "Book",
+    "Box",
+    "CardReading",
     "Closing",
     "CodeTable",
     "ConfigModel",
+    "Cut",
+    "DeckPart",
     "DeckwrightError",
     "Expression",
     "FieldShape",
     "GroupStage",
+    "HoleMedium",
     "Known",
     "Layout",
     "Limit",
+    "Loaded",
     "MasterError",
     "Medium",
     "MediumConfig",
@@ -126,8 +187,14 @@ __all__ = [
     "OddCards",
     "OptionProblem",
     "Part",
+    "PictureError",
+    "PrintedLine",
+    "PrintedOpinion",
     "RawTray",
+    "ReadingPage",
     "Setting",
+    "ShownCard",
+    "ShownColumn",
     "SinkStage",
     "SortKey",
     "SortStage",
@@ -146,27 +213,48 @@ __all__ = [
     "as_mask",
     "bit_layout",
     "blank_rows",
+    "can_recognise",
+    "cards_on_page",
+    "check_picture",
+    "clean_card",
     "collating_ranks",
+    "column_picture",
+    "compare_print",
     "cut",
     "cut_spans",
     "first_columns",
     "format_pattern",
+    "hole_patterns",
     "hookimpl",
+    "is_picture",
+    "jpeg_of",
     "kept_rows",
+    "labelled_card",
+    "labelled_column",
     "legal_patterns",
+    "load_picture",
+    "must_be_without_codes",
     "own_fields",
+    "parse_pattern",
     "plain_digits",
+    "png_of",
+    "printed_line",
+    "read_card",
     "read_exactly",
     "read_records",
+    "reading_page",
     "row_bit",
     "rows_of",
     "series",
     "shapes_of",
     "strangers",
     "survey_records",
+    "tiff_pages",
     "undefined",
     "unknown_name",
+    "upright_card",
     "values_of",
+    "with_field_codes",
     "wrapping_of",
 ]
 

@@ -16,19 +16,17 @@ from pydantic import Field
 from typing_extensions import override
 
 from deckwright import (
-    ILLEGAL,
-    PATTERNS,
     WIDEST,
     Alphabet,
     BitsName,
     CodeTable,
+    HoleMedium,
     Medium,
     MediumConfig,
     OddCards,
     RawTray,
     Span,
     Survey,
-    UnfitCodeError,
     bit_layout,
     first_columns,
     hookimpl,
@@ -56,26 +54,13 @@ class ColumnBinaryConfig(MediumConfig):
     """A card with a bit set that belongs to no row is returned as it came; or kept and listed."""
 
 
-class ColumnBinary(Medium[ColumnBinaryConfig]):
+class ColumnBinary(HoleMedium[ColumnBinaryConfig]):
     """Cards hole by hole, two bytes a column."""
 
     kind = "column-binary"
 
     def __init__(self, config: ColumnBinaryConfig, code: CodeTable) -> None:
-        """Take options and code.
-
-        Raises:
-            UnfitCodeError: the code has no holes.
-        """
         super().__init__(config, code)
-        if code.from_holes is None or code.to_holes is None:
-            raise UnfitCodeError(
-                code.name, "has no holes", "name a code that has, such as 'ebcdic'"
-            )
-        legal = code.from_holes >= 0
-        self._characters = np.where(legal, code.from_holes, ILLEGAL).astype(np.uint8)
-        self._punched = code.to_holes >= 0
-        self._patterns = np.where(self._punched, code.to_holes, 0).astype(np.uint16)
         self._layout = bit_layout(config.bits)
         self._size = self._layout.size(config.record_length)
 
@@ -88,7 +73,7 @@ class ColumnBinary(Medium[ColumnBinaryConfig]):
         for first, data in read_records(deck, span, self._size, cards_a_tray):
             images = np.frombuffer(data, np.uint8).reshape(-1, self._size)
             holes = self._layout.holes(images, self.config.record_length)
-            yield RawTray(first, self._characters.take(holes), holes, None, self._odd(images))
+            yield RawTray(first, self.text_of(holes), holes, None, self._odd(images))
 
     @override
     def encode(
@@ -98,13 +83,7 @@ class ColumnBinary(Medium[ColumnBinaryConfig]):
         lengths: NDArray[np.uint16] | None,
         alphabet: Alphabet,
     ) -> bytes:
-        if holes is None:
-            own = self.own_text(text, alphabet)
-            self.must_fit(own, self._punched, self.code.alphabet)
-            holes = self._patterns.take(own)
-        elif holes.size and int(holes.max()) >= PATTERNS:
-            msg = f"{int(holes.max())} is not a pattern of twelve rows"
-            raise ValueError(msg)
+        holes = self.holes_of(text, holes, alphabet)
         return self._layout.images(holes).tobytes()
 
     @override

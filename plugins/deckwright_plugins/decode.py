@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
+import numpy as np
 from typing_extensions import override
 
 from deckwright import (
     Book,
+    Closing,
     Known,
     Limit,
     Most,
@@ -58,7 +60,10 @@ class DecodeStage(SourceStage[DecodeConfig]):
     @override
     def run(self, tray: Tray, book: Book) -> Tray:
         odd = book.arrival.odd if book.arrival else []
+        numbers = tray.cards
         for cards in odd:
+            if cards.severity == "aside":
+                continue
             width = tray.text.shape[1]
             book.fault(
                 tray,
@@ -72,9 +77,16 @@ class DecodeStage(SourceStage[DecodeConfig]):
             for row, record in zip(cards.rows, cards.records or [], strict=False):
                 book.records[int(tray.cards[row])] = record
         tray = book.settle(tray)
+        for cards in odd:
+            if cards.severity == "aside":
+                tray = book.set_aside(tray, np.isin(tray.cards, numbers[cards.rows]), cards.reason)
         if self.config.blank_cards == "set-aside":
             tray = book.set_aside(tray, blank_rows(tray.text), "blank")
         return tray
+
+    @override
+    def finish(self, closing: Closing) -> dict[str, int | str]:
+        return {**super().finish(closing), **self.medium.finish(closing)}
 
 
 @hookimpl

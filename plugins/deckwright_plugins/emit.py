@@ -30,7 +30,9 @@ from deckwright import (
     StageConfig,
     Tray,
     UnwritableError,
+    hole_patterns,
     hookimpl,
+    must_be_without_codes,
     own_fields,
     unknown_name,
 )
@@ -277,6 +279,7 @@ class _FixedWriter(_Writer):
             self.layout = setting.layout(output.layout)
         except OptionProblem as problem:
             raise OptionProblem(problem.what, "layout") from problem
+        must_be_without_codes(self.layout, "a line of text")
         for name in own_fields(self.layout):
             known.need(name, "layout")
 
@@ -344,7 +347,7 @@ def _punched(text: NDArray[np.uint8], code: CodeTable) -> NDArray[np.uint16]:
     if code.to_holes is None:
         msg = f"code {code.name!r} says nothing of holes"
         raise ValueError(msg)
-    patterns = code.to_holes[text]
+    patterns = hole_patterns(code, text)
     if (patterns < 0).any():
         msg = unknown_name("hole pattern for a character of code", code.name, [])
         raise ValueError(msg)

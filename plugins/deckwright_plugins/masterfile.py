@@ -9,7 +9,16 @@ from typing import Literal
 
 import polars as pl
 
-from deckwright import ConfigModel, FieldShape, MasterError, OptionProblem, Setting, Tray, shapes_of
+from deckwright import (
+    ConfigModel,
+    FieldShape,
+    MasterError,
+    OptionProblem,
+    Setting,
+    Tray,
+    must_be_without_codes,
+    shapes_of,
+)
 from deckwright import unknown_name as unknown
 
 RECORDS_A_BATCH = 200_000
@@ -87,7 +96,9 @@ class MasterFile:
 
     def _shapes(self) -> dict[str, FieldShape]:
         if self.kind == "fixed":
-            return shapes_of(self.setting.layout(self.config.layout))
+            layout = self.setting.layout(self.config.layout)
+            must_be_without_codes(layout, "a master")
+            return shapes_of(layout)
         try:
             if self.kind == "csv":
                 schema = dict(pl.scan_csv(self.path, infer_schema=False).collect_schema())

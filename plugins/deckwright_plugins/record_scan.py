@@ -18,6 +18,7 @@ DESCRIPTOR = 4
 LONGEST_BLOCK = 32_760
 """The most bytes that a descriptor word can stand for (from memory)."""
 
+_NOWHERE = np.zeros(0, np.int64)
 _WINDOW = 1 << 14  # small enough that the tables of a window stay in the processor's cache
 
 
@@ -58,19 +59,20 @@ def find_records(data: bytes, *, blocked: bool) -> Found:
         BadDescriptorError: some descriptor word cannot be one.
     """
     lengths = _lengths(data)
+    likely = _likely(data, lengths)
     if not blocked:
-        at = _chain(lengths, len(data), None)
+        at = _chain(lengths, len(data), None, likely)
         at, used = _whole(at, lengths, len(data))
         _must_be_right(data, at, lengths, DESCRIPTOR, "record")
         return Found(at + DESCRIPTOR, lengths[at] - DESCRIPTOR, at[:0], used)
-    blocks = _chain(lengths, len(data), None)
+    blocks = _chain(lengths, len(data), None, likely)
     blocks, used = _whole(blocks, lengths, len(data))
     _must_be_right(data, blocks, lengths, 2 * DESCRIPTOR, "block")
     ends = blocks + lengths[blocks]
     # a step that reaches the end of a block goes on behind the descriptor word of the next one
     leap = np.zeros(len(data) + 1, np.bool_)
     leap[ends] = True
-    at = _chain(lengths, used, leap) if used else blocks
+    at = _chain(lengths, used, leap, likely) if used else blocks
     at = at[at < used]
     _must_be_right(data, at, lengths, DESCRIPTOR, "record", ends)
     return Found(at + DESCRIPTOR, lengths[at] - DESCRIPTOR, blocks, used)
@@ -117,15 +119,50 @@ def _lengths(data: bytes) -> NDArray[np.int64]:
     return lengths
 
 
+def _likely(data: bytes, lengths: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the bytes (n) at which a descriptor word may stand: two zero bytes behind a length."""
+    values = np.frombuffer(data, np.uint8)
+    zero = values[2:] == 0
+    at = np.flatnonzero(zero[:-1] & zero[1:]) if len(values) > DESCRIPTOR else _NOWHERE
+    return at[lengths[at] >= DESCRIPTOR]
+
+
 def _chain(
-    lengths: NDArray[np.int64], size: int, leap: NDArray[np.bool_] | None
+    lengths: NDArray[np.int64], size: int, leap: NDArray[np.bool_] | None, likely: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Return the bytes (n) at which words stand, each where the one before says.
 
     Steps are doubled: from where 1, 2, 4 ... words lead follow the places of as many more. So a
-    stretch of n words takes log n array operations.
+    stretch of n words takes log n array operations. Where every word leads to one of the likely
+    places, as in any sound deck, only those are gone through; else every byte may be a word.
     """
-    found = [np.zeros(0, np.int64)]
+    start = 0 if leap is None else DESCRIPTOR
+    goes = likely + lengths[likely]
+    if leap is not None:
+        goes = goes + DESCRIPTOR * leap[np.minimum(goes, len(leap) - 1)]
+    last = len(likely)
+    following = np.searchsorted(likely, goes)
+    known = np.append(likely, -1)[following] == goes
+    jump = np.append(np.where(known, following, last), last)
+    first = int(np.searchsorted(likely, start))
+    if first < last and likely[first] == start:
+        chain = np.array([first])
+        while chain[-1] != last:
+            chain = np.concatenate([chain, jump[chain]])
+            jump = jump[jump]
+        chain = chain[: int(np.searchsorted(chain, last))]
+        end = int(goes[chain[-1]])
+        if end > size - DESCRIPTOR:
+            at = likely[chain]
+            return np.append(at[at < size], np.arange(end, max(end, size))[:1])
+    return _chain_of_bytes(lengths, size, leap)
+
+
+def _chain_of_bytes(
+    lengths: NDArray[np.int64], size: int, leap: NDArray[np.bool_] | None
+) -> NDArray[np.int64]:
+    """Return what `_chain` does for data in which any byte may be a word."""
+    found = [_NOWHERE]
     at = 0 if leap is None else DESCRIPTOR
     while at < size:
         stop = min(at + _WINDOW, size)

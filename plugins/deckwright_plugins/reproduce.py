@@ -29,6 +29,7 @@ from deckwright import (
     hookimpl,
     kept_rows,
     legal_patterns,
+    must_be_without_codes,
     own_fields,
     plain_digits,
     series,
@@ -102,6 +103,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             self.layout = setting.layout(config.layout)
         except OptionProblem as problem:
             raise OptionProblem(problem.what, "layout") from problem
+        must_be_without_codes(self.layout, "a new card")
         self.needs_place = any(source.sequence for source in config.fields.values())
         self._shapes = shapes_of(self.layout)
         self._made = {name: self._source(name) for name in self._own_names()}
@@ -141,7 +143,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
                 self._constant(name, source.constant, 1)
             elif source.sequence is not None:
                 self._can_number(name, source.sequence)
-        return replace(known.with_fields(self._shapes), layout=self.layout)
+        return replace(known.with_fields(self._shapes), layout=self.layout, punched_anew=True)
 
     def _can_move(self, name: str, shape: FieldShape, where: tuple[str, ...]) -> None:
         target = self._shapes[name]

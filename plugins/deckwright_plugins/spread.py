@@ -23,6 +23,7 @@ from deckwright import (
     WIDEST,
     Book,
     Closing,
+    Expression,
     Known,
     OptionProblem,
     Part,
@@ -32,6 +33,7 @@ from deckwright import (
     StageConfig,
     Tray,
     format_pattern,
+    hole_patterns,
     hookimpl,
     row_bit,
 )
@@ -71,6 +73,8 @@ class SpreadConfig(StageConfig):
     """How a variable is called."""
     fields: list[str] = Field(default_factory=lambda: ["card"])
     """Fields before the variables; `card` is the card number."""
+    where: str = ""
+    """Only cards for which this Polars SQL expression holds, such as those of one type."""
     patterns: bool = False
     """Write the holes of each column too, as in "12-1", before its variables."""
     file: str = Field(default="spread.csv", pattern=_FILE)
@@ -108,6 +112,7 @@ class SpreadStage(SinkStage[SpreadConfig]):
             for column in self.columns
             for row, _ in self.rows
         ]
+        self._where = _expression(config.where)
         headings = self._headings()
         if len(self.names) > _MOST:
             what = f"would make {len(self.names):,} variables; {_MOST:,} can be made"
@@ -121,6 +126,8 @@ class SpreadStage(SinkStage[SpreadConfig]):
         for index, name in enumerate(self.config.fields):
             if name != "card":
                 known.need(name, "fields", index)
+        for name in self._where.names if self._where else ():
+            known.need(name, "where")
         if known.width and self.columns[-1] > known.width:
             what = f"column {self.columns[-1]} is beyond the {known.width} columns of a card"
             raise OptionProblem(what, "columns")
@@ -136,6 +143,9 @@ class SpreadStage(SinkStage[SpreadConfig]):
 
     @override
     def write(self, tray: Tray, book: Book) -> list[Part]:
+        chosen = self._chosen(tray)
+        cards = None if chosen is tray else chosen.cards
+        tray = chosen
         holes = self._holes(tray)
         series = list(tray.frame(self.config.fields).get_columns())
         for place, column in enumerate(self.columns):
@@ -148,7 +158,15 @@ class SpreadStage(SinkStage[SpreadConfig]):
                 book.tally(_TALLY.format(column=column, row=row), int(there.sum()))
             book.tally(_EMPTY.format(column=column), int((cells == 0).sum()))
         book.tally(_CARDS, len(tray))
-        return [Part(self.config.file, _csv(pl.DataFrame(series), header=False), len(tray))]
+        data = _csv(pl.DataFrame(series), header=False)
+        return [Part(self.config.file, data, len(tray), cards)]
+
+    def _chosen(self, tray: Tray) -> Tray:
+        """Return the cards to spread; the tray itself when all are."""
+        if self._where is None:
+            return tray
+        holds = self._where.evaluate(tray.frame(self._where.names))
+        return tray.keep(holds)
 
     @override
     def finish(self, closing: Closing) -> dict[str, int | str]:
@@ -197,16 +215,23 @@ class SpreadStage(SinkStage[SpreadConfig]):
         if tray.holes is not None and tray.native is None:
             return tray.holes[:, places]
         text = tray.text[:, places]
-        table = tray.code.to_holes
-        if table is None or int(table[text].min(initial=0)) < 0:
+        patterns = hole_patterns(tray.code, tray.text)[:, places]
+        if int(patterns.min(initial=0)) < 0:
             msg = f"code {tray.code.name!r} has no holes for a character of these columns"
             raise ValueError(msg)
-        holes = table[text].astype(np.uint16)
+        holes = patterns.astype(np.uint16)
         if tray.holes is not None and tray.native is not None:
             have = places < tray.native.shape[1]
             same = text[:, have] == tray.native[:, places[have]]
             holes[:, have] = np.where(same, tray.holes[:, places[have]], holes[:, have])
         return holes
+
+
+def _expression(text: str) -> Expression | None:
+    try:
+        return Expression(text) if text else None
+    except ValueError as error:
+        raise OptionProblem(str(error), "where") from error
 
 
 def _columns(text: str) -> list[int]:

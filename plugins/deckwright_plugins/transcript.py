@@ -12,19 +12,17 @@ from pydantic import Field, model_validator
 from typing_extensions import override
 
 from deckwright import (
-    ILLEGAL,
-    PATTERNS,
     ROWS,
     WIDEST,
     Alphabet,
     CodeTable,
+    HoleMedium,
     Medium,
     MediumConfig,
     OddCards,
     RawTray,
     Span,
     Survey,
-    UnfitCodeError,
     UnreadableDeckError,
     hookimpl,
 )
@@ -98,26 +96,13 @@ class TranscriptConfig(MediumConfig):
         return self
 
 
-class Transcript(Medium[TranscriptConfig]):
+class Transcript(HoleMedium[TranscriptConfig]):
     """Holes as text."""
 
     kind = "transcript"
 
     def __init__(self, config: TranscriptConfig, code: CodeTable) -> None:
-        """Take options and code.
-
-        Raises:
-            UnfitCodeError: the code has no holes.
-        """
         super().__init__(config, code)
-        if code.from_holes is None or code.to_holes is None:
-            raise UnfitCodeError(
-                code.name, "has no holes", "name a code that has, such as 'ebcdic'"
-            )
-        legal = code.from_holes >= 0
-        self._characters = np.where(legal, code.from_holes, ILLEGAL).astype(np.uint8)
-        self._punched = code.to_holes >= 0
-        self._patterns = np.where(self._punched, code.to_holes, 0).astype(np.uint16)
         self._names = Names(tuple(config.rows), config.joined_by, config.no_holes)
         self._marks = Marks(config.hole, config.no_hole, config.order == "12-first")
         lines = config.record_length if config.form == "columns" else _LINES
@@ -153,7 +138,7 @@ class Transcript(Medium[TranscriptConfig]):
             if reading.at_lines and not before:
                 before = line_number(deck, span.offset)
             odd = reading.odd(before + number)
-            text = self._characters.take(holes)
+            text = self.text_of(holes)
             short = bool((lengths < self.config.record_length).any())
             yield RawTray(first, text, holes, lengths if short else None, odd)
 
@@ -165,13 +150,7 @@ class Transcript(Medium[TranscriptConfig]):
         lengths: NDArray[np.uint16] | None,
         alphabet: Alphabet,
     ) -> bytes:
-        if holes is None:
-            own = self.own_text(text, alphabet)
-            self.must_fit(own, self._punched, self.code.alphabet)
-            holes = self._patterns.take(own)
-        elif holes.size and int(holes.max()) >= PATTERNS:
-            msg = f"{int(holes.max())} is not a pattern of twelve rows"
-            raise ValueError(msg)
+        holes = self.holes_of(text, holes, alphabet)
         if not holes.size:
             return b""
         count, width = holes.shape

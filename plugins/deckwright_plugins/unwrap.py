@@ -1,7 +1,7 @@
 """Expanding a compressed or archived deck into a file, counted and with bounded memory.
 
 Names of members are only compared and shown, never used as paths; a member is never looked into
-for a further one.
+for a further one. A tar that is compressed as a whole, as tars mostly are, counts as one wrapping.
 """
 
 from __future__ import annotations
@@ -9,12 +9,13 @@ from __future__ import annotations
 import gzip
 import io
 import tarfile
+import tempfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import IO, Any, BinaryIO, Protocol
 
 from deckwright import UnreadableDeckError, Wrapping, wrapping_of
 
@@ -33,7 +34,7 @@ _NAMED = 5
 _SHOWN = 60
 _WINDOW = 1 << 27  # bytes that a zstd frame may look back
 _DIRECTORY = 1 << 20  # bytes that the list of members of a zip may have
-_FAULTS = (
+BROKEN = (
     EOFError,
     OSError,
     ValueError,
@@ -46,6 +47,7 @@ _FAULTS = (
     zipfile.BadZipFile,
     zlib.error,
 )
+"""What the libraries raise for an archive or compressed file that is broken."""
 
 
 class Reader(Protocol):
@@ -74,11 +76,64 @@ def expand(deck: Path, wrapping: Wrapping, member: str, limit: int, into: Binary
     Raises:
         UnreadableDeckError: it is damaged, holds no deck or several, or expands to too much.
     """
-    with _opened(deck, wrapping, member) as file:
+    with _unpacked(deck, wrapping, limit, Path(into.name).parent) as (path, inner):
+        _copy(deck, path, inner, member, limit, into)
+
+
+def files_in(deck: Path, wrapping: Wrapping, limit: int) -> list[str]:
+    """Return the names of the files in a zip or tar; none for a deck that is only compressed.
+
+    Raises:
+        UnreadableDeckError: as for `expand`.
+    """
+    with _unpacked(deck, wrapping, limit, None) as (path, inner):
+        if inner not in {"zip", "tar"}:
+            return []
+        with path.open("rb") as raw:
+            try:
+                if inner == "tar":
+                    return [info.name for info in _tar_members(deck, raw)[1]]
+                must_be_few(deck, raw)
+                with zipfile.ZipFile(raw) as archive:
+                    return [info.filename for info in archive.infolist() if not info.is_dir()]
+            except BROKEN as error:
+                raise _damaged(deck, inner, error) from error
+
+
+@contextmanager
+def _unpacked(
+    deck: Path, wrapping: Wrapping, limit: int, folder: Path | None
+) -> Iterator[tuple[Path, Wrapping]]:
+    """Give a file and what it is wrapped in: the tar itself where that is compressed as a whole."""
+    if wrapping in {"gzip", "zstd"}:
+        with _opened(deck, wrapping, "") as file:
+            is_tar = wrapping_of(_read(deck, wrapping, file)[: tarfile.BLOCKSIZE]) == "tar"
+        if is_tar:
+            with tempfile.NamedTemporaryFile(prefix="deckwright-", dir=folder) as tar:
+                _copy(deck, deck, wrapping, "", limit, tar, tar_inside=True)
+                tar.flush()
+                yield Path(tar.name), "tar"
+            return
+    yield deck, wrapping
+
+
+def _copy(
+    deck: Path,
+    path: Path,
+    wrapping: Wrapping,
+    member: str,
+    limit: int,
+    into: IO[bytes],
+    *,
+    tar_inside: bool = False,
+) -> None:
+    """Copy what is wrapped in the file at `path`, counted; errors speak of `deck`."""
+    with _opened(path, wrapping, member, deck) as file:
         most = max(FREE, MOST_TIMES * deck.stat().st_size)
         done = 0
         while block := _read(deck, wrapping, file):
-            if not done and (inner := wrapping_of(block[: tarfile.BLOCKSIZE])):
+            inner = None if done or tar_inside else wrapping_of(block[: tarfile.BLOCKSIZE])
+            if inner:
                 what = f"is a {wrapping} with a {inner} inside"
                 remedy = "only one wrapping is opened, so unwrap it once by hand"
                 raise UnreadableDeckError(str(deck), what, remedy)
@@ -92,12 +147,15 @@ def expand(deck: Path, wrapping: Wrapping, member: str, limit: int, into: Binary
             into.write(block)
 
 
-def _opened(deck: Path, wrapping: Wrapping, member: str) -> AbstractContextManager[Reader]:
+def _opened(
+    path: Path, wrapping: Wrapping, member: str, deck: Path | None = None
+) -> AbstractContextManager[Reader]:
+    named = path if deck is None else deck
     openers: dict[Wrapping, Callable[[], AbstractContextManager[Reader]]] = {
-        "gzip": lambda: _gzip(deck),
-        "zstd": lambda: _zstd(deck),
-        "zip": lambda: _zip(deck, member),
-        "tar": lambda: _tar(deck, member),
+        "gzip": lambda: _gzip(path),
+        "zstd": lambda: _zstd(path),
+        "zip": lambda: _zip(named, path, member),
+        "tar": lambda: _tar(named, path, member),
     }
     return openers[wrapping]()
 
@@ -105,7 +163,7 @@ def _opened(deck: Path, wrapping: Wrapping, member: str) -> AbstractContextManag
 def _read(deck: Path, wrapping: Wrapping, file: Reader) -> bytes:
     try:
         return file.read(_BLOCK)
-    except _FAULTS as error:
+    except BROKEN as error:
         raise _damaged(deck, wrapping, error) from error
     except Exception as error:
         if type(error).__module__.startswith("zstandard"):
@@ -171,9 +229,9 @@ class _Frames:
 
 
 @contextmanager
-def _zip(deck: Path, member: str) -> Iterator[Reader]:
-    with deck.open("rb") as raw:
-        _must_be_few(deck, raw)
+def _zip(deck: Path, path: Path, member: str) -> Iterator[Reader]:
+    with path.open("rb") as raw:
+        must_be_few(deck, raw)
         try:
             with zipfile.ZipFile(raw) as archive:
                 infos = [info for info in archive.infolist() if not info.is_dir()]
@@ -185,28 +243,22 @@ def _zip(deck: Path, member: str) -> Iterator[Reader]:
                 if info.flag_bits & 1:
                     raise UnreadableDeckError(str(deck), "is an encrypted zip", "decrypt it first")
                 opened = archive.open(info)
-        except _FAULTS as error:
+        except BROKEN as error:
             raise _damaged(deck, "zip", error) from error
         with opened:
             yield opened
 
 
 @contextmanager
-def _tar(deck: Path, member: str) -> Iterator[Reader]:
-    with deck.open("rb") as raw:
+def _tar(deck: Path, path: Path, member: str) -> Iterator[Reader]:
+    with path.open("rb") as raw:
         try:
-            bounded: Any = _Bounded(raw)
-            with tarfile.open(fileobj=bounded, mode="r:") as archive:
-                found: list[tarfile.TarInfo] = []
-                for count, info in enumerate(archive, 1):
-                    if count > MOST_MEMBERS:
-                        raise _too_many(deck, "tar")
-                    found += [info] if info.isfile() and not info.issparse() else []
-                name = _chosen(deck, [info.name for info in found], member)
-                info = next(info for info in found if info.name == name)
-                opened = archive.extractfile(info)
-                whole = info.offset_data + info.size <= deck.stat().st_size
-        except _FAULTS as error:
+            archive, found = _tar_members(deck, raw)
+            name = _chosen(deck, [info.name for info in found], member)
+            info = next(info for info in found if info.name == name)
+            opened = archive.extractfile(info)
+            whole = info.offset_data + info.size <= path.stat().st_size
+        except BROKEN as error:
             raise _damaged(deck, "tar", error) from error
         if opened is None or not whole:
             raise UnreadableDeckError(str(deck), "is a damaged tar: its member is cut short")
@@ -214,7 +266,19 @@ def _tar(deck: Path, member: str) -> Iterator[Reader]:
             yield opened
 
 
-class _Bounded:
+def _tar_members(deck: Path, raw: BinaryIO) -> tuple[tarfile.TarFile, list[tarfile.TarInfo]]:
+    """Return an open tar and the plain files in it."""
+    bounded: Any = Bounded(raw)
+    archive = tarfile.open(fileobj=bounded, mode="r:")  # noqa: SIM115 # closed with its file
+    found: list[tarfile.TarInfo] = []
+    for count, info in enumerate(archive, 1):
+        if count > MOST_MEMBERS:
+            raise _too_many(deck, "tar")
+        found += [info] if info.isfile() and not info.issparse() else []
+    return archive, found
+
+
+class Bounded:
     """A file that is not read by more than a block at once, whatever a header claims."""
 
     def __init__(self, file: BinaryIO) -> None:
@@ -222,6 +286,11 @@ class _Bounded:
         self.seek, self.tell = file.seek, file.tell
 
     def read(self, size: int = -1) -> bytes:
+        """Return the next bytes, as many as are asked for.
+
+        Raises:
+            ValueError: that are too many.
+        """
         if not 0 <= size <= _BLOCK:
             msg = "a header claims too much"
             raise ValueError(msg)
@@ -256,12 +325,12 @@ def _plain(name: str) -> str:
     return ascii(name)
 
 
-def _too_many(deck: Path, wrapping: Wrapping) -> UnreadableDeckError:
-    what = f"is a {wrapping} of more than {MOST_MEMBERS:,} members"
+def _too_many(deck: Path, wrapping: Wrapping, most: int = MOST_MEMBERS) -> UnreadableDeckError:
+    what = f"is a {wrapping} of more than {most:,} members"
     return UnreadableDeckError(str(deck), what, "give the deck alone")
 
 
-def _must_be_few(deck: Path, file: BinaryIO) -> None:
+def must_be_few(deck: Path, file: BinaryIO, most: int = MOST_MEMBERS) -> None:
     """Refuse a zip with a long list of members before the list is read.
 
     The positions are those of the end record and of its 64-bit sibling (from memory).
@@ -282,6 +351,6 @@ def _must_be_few(deck: Path, file: BinaryIO) -> None:
         record = file.read(56)
         count = int.from_bytes(record[32:40], "little")
         length = int.from_bytes(record[40:48], "little")
-    if count > MOST_MEMBERS or length > _DIRECTORY:
-        raise _too_many(deck, "zip")
+    if count > most or length > _DIRECTORY * most // MOST_MEMBERS:
+        raise _too_many(deck, "zip", most)
     file.seek(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from typing_extensions import override
@@ -23,6 +24,7 @@ from deckwright import (
     legal_patterns,
     shapes_of,
     undefined,
+    with_field_codes,
 )
 
 
@@ -56,7 +58,8 @@ class ValidateStage(TrayStage[ValidateConfig]):
             )
             raise OptionProblem(what, "layout")
         shapes: dict[str, FieldShape] = shapes_of(self.layout)
-        return Known({**known.fields, **shapes}, known.width, known.code, self.layout, known.medium)
+        known = with_field_codes(known, self.layout, self.setting.code)
+        return replace(known.with_fields(shapes), layout=self.layout)
 
     @override
     def most_returned(self, cards: int) -> Most | None:

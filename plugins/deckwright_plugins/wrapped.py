@@ -37,7 +37,7 @@ from deckwright import (
     hookimpl,
     wrapping_of,
 )
-from deckwright_plugins.unwrap import expand, read_start, zstd_package
+from deckwright_plugins.unwrap import expand, files_in, read_start, zstd_package
 
 GIBIBYTE = 1 << 30
 
@@ -47,7 +47,7 @@ _SUFFIXES = {"gzip": ".gz", "zstd": ".zst"}
 
 
 class WrappedConfig(MediumConfig):
-    """Another medium inside gzip, zstd, or a zip or tar of one file."""
+    """Another medium inside gzip, zstd, or a zip or (compressed) tar of one file."""
 
     kind: str = "wrapped"
     """Which medium."""
@@ -78,6 +78,9 @@ class WrappedConfig(MediumConfig):
     def _must_be_another(cls, inside: dict[str, Any]) -> dict[str, Any]:
         if inside.get("kind") == "wrapped":
             msg = "only one wrapping is opened"
+            raise ValueError(msg)
+        if inside.get("kind") == "pictures":
+            msg = "pictures come in zip and tar as they are; name that medium alone"
             raise ValueError(msg)
         return inside
 
@@ -130,6 +133,15 @@ class Wrapped(Medium[WrappedConfig]):
             raise RuntimeError(msg)
         return self._inside
 
+    def files(self, deck: Path) -> list[str]:
+        """Return the names of the files in a zip or tar; none where a deck is no archive.
+
+        Raises:
+            UnreadableDeckError: it is damaged, or holds too many.
+        """
+        wrapping = self._wrapping(deck)
+        return [] if wrapping is None else files_in(deck, wrapping, self.config.limit)
+
     @override
     def like(self, deck: Path) -> Self:
         with _named(deck):
@@ -158,6 +170,10 @@ class Wrapped(Medium[WrappedConfig]):
     @override
     def record(self, record: bytes) -> bytes:
         return self._compressed(self.inside.record(record))
+
+    @override
+    def has_holes(self) -> bool:
+        return self.inside.has_holes()
 
     @override
     def suffix(self) -> str:

@@ -87,7 +87,7 @@ def test_a_deck_that_is_not_there_is_named(tmp_path, shop) -> None:
     assert f"deck '{tmp_path / 'none.txt'}' is not a file that can be read" in said.err
     said = shop.say("run", job, tmp_path, "--out", tmp_path / "run")
     assert said.code == 4
-    assert "is not a file that can be read" in said.err
+    assert "is a folder, which the medium 'text' does not read" in said.err
     assert not (tmp_path / "run").exists()
 
 

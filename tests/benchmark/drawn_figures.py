@@ -17,7 +17,9 @@ def draw_calibration(folder, bins):
     total = np.zeros((2, bins))
     for path in folder.glob("figures-*.json"):
         total += np.array(json.loads(path.read_text(encoding="utf-8"))["bins"])
-    image, pen, font = _sheet("Share of holes among places of each probability (logit scale)")
+    image, pen, font = _sheet(
+        "Share of holes among places of each probability, with 95 % limits and counts"
+    )
     centre = (np.arange(bins) + 0.5) / bins * 24 - 12
     _axes(pen, font, "probability given", "share that are holes")
     for mark in (-9, -6, -3, 0, 3, 6, 9):
@@ -36,9 +38,13 @@ def draw_calibration(folder, bins):
         low, high = (_y(_logit(middle + sign * half)) for sign in (-1, 1))
         x = _x(centre[place])
         pen.line((x, low, x, high), "black", 2)
-        y = _y(_logit(share)) if 0 < holes < count else (low if holes else high)
-        pen.ellipse((x - 4, y - 4, x + 4, y + 4), fill="white", outline="black")
-        pen.text((x, min(low, high) - 12), f"{int(count):,}", (90, 90, 90), _font(9), anchor="ms")
+        if 0 < holes < count:
+            y = _y(_logit(share))
+            pen.ellipse((x - 4, y - 4, x + 4, y + 4), fill="white", outline="black")
+        else:  # all alike: only one limit is known
+            y = low if holes else high
+            pen.line((x - 4, y, x + 4, y), "black", 2)
+        pen.text((x, min(low, high) - 8), _short(count), (90, 90, 90), _font(10), anchor="ms")
     image.save(folder / "calibration.png")
 
 
@@ -75,6 +81,18 @@ def _sheet(title):
     pen = ImageDraw.Draw(image)
     pen.text((LEFT, 16), title, "black", _font(15))
     return image, pen, _font(12)
+
+
+def _short(count):
+    """Return a count in three or four characters."""
+    for size, letter in ((1e6, "M"), (1e3, "k")):
+        if count >= size:
+            return (
+                f"{count / size:.0f}{letter}"
+                if count >= 10 * size
+                else f"{count / size:.1f}{letter}"
+            )
+    return f"{count:.0f}"
 
 
 def _font(size):

@@ -56,8 +56,10 @@ def read_some(task):
     bins = np.zeros((2, BINS))
     for number in range(first, last):
         condition, strengths = plan[number % len(plan)]
+        # so that every condition meets every kind of card
+        place = (number - first + number // len(plan)) % (last - first)
         card = simulate_card(
-            patterns[number - first], condition, text=texts[number - first], ppi=ppi,
+            patterns[place], condition, text=texts[place], ppi=ppi,
             seed=(seed, number, int(ppi)), strengths=strengths or None,
         )  # fmt: skip
         start = time.process_time()

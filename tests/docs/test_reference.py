@@ -24,6 +24,7 @@ from deckwright.cards.codes import load_code
 from deckwright.cli.main import COMMANDS
 from deckwright.errors import DeckwrightError, InterruptedRunError
 from deckwright.jobs.base import ConfigModel
+from deckwright.jobs.codespecs import CodeRangeSpec
 from deckwright.jobs.fieldspecs import CheckSpec, FieldSpec
 from deckwright.jobs.job import JobSpec
 from deckwright.jobs.layouts import CardSpec, ConditionSpec, LayoutSpec, RuleSpec
@@ -47,6 +48,7 @@ from deckwright_plugins.decode import DecodeConfig
 from deckwright_plugins.emit import ColumnConfig, EmitConfig, OutputConfig
 from deckwright_plugins.masterfile import MasterConfig
 from deckwright_plugins.merge import MergeConfig
+from deckwright_plugins.picture_options import PicturesConfig
 from deckwright_plugins.records import RecordsConfig
 from deckwright_plugins.reproduce import ReproduceConfig, SequenceConfig, SourceConfig
 from deckwright_plugins.sort import KeyConfig, SortConfig
@@ -90,6 +92,8 @@ DOCUMENTED = [
     ("codes.md", "Medium records", "option", RecordsConfig),
     ("codes.md", "Medium transcript", "option", TranscriptConfig),
     ("codes.md", "Medium wrapped", "option", WrappedConfig),
+    ("codes.md", "Medium pictures", "option", PicturesConfig),
+    ("codes.md", "Several codes on one card", "key of a code", CodeRangeSpec),
     ("stages.md", "spread", "option", SpreadConfig),
 ]
 each_model = pytest.mark.parametrize(
@@ -366,8 +370,7 @@ def test_the_packaged_codes_are_those_of_the_page(pages) -> None:
     said = {row[0].strip("`"): row[2] for row in rows}
     data = pages.root / "pipeline" / "deckwright" / "cards" / "data"
     names = [path.stem for path in data.glob("*.csv")]
-    has = {name: "no" if load_code(name).from_raw is None else "yes" for name in names}
-    assert said == has
+    assert said == {name: "no" if load_code(name).from_raw is None else "yes" for name in names}
 
 
 def test_the_commands_of_the_readme_are_those_of_the_program(pages) -> None:
@@ -376,8 +379,7 @@ def test_the_commands_of_the_readme_are_those_of_the_program(pages) -> None:
 
 
 def test_every_message_that_the_page_on_trouble_names_is_one_of_the_program(pages) -> None:
-    parts = ("pipeline", "plugins")
-    paths = [path for part in parts for path in (pages.root / part).rglob("*.py")]
+    paths = [p for part in ("pipeline", "plugins") for p in (pages.root / part).rglob("*.py")]
     source = "\n".join(path.read_text(encoding="utf-8") for path in sorted(paths))
     # sentences stand in several literals and hold their values in braces
     joined = re.sub(r"""["']\s*\n?\s*f?["']""", "", source)

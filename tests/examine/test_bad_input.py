@@ -23,8 +23,8 @@ RANDOM = np.random.default_rng(9).integers(0, 256, 20_000).astype(np.uint8).toby
     ("data", "said"),
     [
         (b"", "is empty"),
-        (b"\x89PNG\r\n\x1a\n" + RANDOM, "is a PNG picture"),
-        (b"\xff\xd8\xff\xe0" + RANDOM, "is a JPEG picture"),
+        (b"\x89PNG\r\n\x1a\n" + RANDOM, "cannot be read"),
+        (b"\xff\xd8\xff\xe0" + RANDOM, "cannot be read"),
         (b"%PDF-1.4\n" + RANDOM, "is a PDF document"),
         (b"\xff\xfe" + ("RG00001\n" * 50).encode("utf-16-le"), "is in UTF-16"),
         (b"\x1f\x8b" + RANDOM, "gzip"),
@@ -118,14 +118,30 @@ def test_wrapped_decks_are_examined_inside(write, planted) -> None:
         assert found.reading.options["inside"]["kind"] == "text"
 
 
-def test_an_archive_of_several_files_or_of_an_archive_is_named(write, planted, shop) -> None:
+def test_an_archive_of_several_files_is_looked_into_and_asked_about(write, planted, shop) -> None:
     data = text_deck(planted(20))
     many = io.BytesIO()
     with zipfile.ZipFile(many, "w") as archive:
         archive.writestr("a.txt", data)
-        archive.writestr("b.txt", data)
-    assert "holds 2 files" in shop.say("examine", write(many.getvalue())).err
-    twice = gzip.compress(gzip.compress(data))
+        archive.writestr("b.bin", RANDOM)
+    deck = write(many.getvalue())
+    said = shop.say("examine", deck)
+    assert said.code == 0
+    assert "holds 2 files, and a deck is one of them" in said.out
+    assert "a.txt: text in 'ascii'" in said.out
+    assert "b.bin: not certain what it is" in said.out
+    chosen = next(line for line in said.out.splitlines() if 'member = "a.txt"' in line)
+    table = chosen.partition("--medium ")[2].strip("'")
+    assert "20 cards of 80 columns" in shop.say("examine", deck, "--medium", table).out
+    short = '{ kind = "wrapped", member = "a.txt" }'
+    assert "20 cards of 80 columns" in shop.say("examine", deck, "--medium", short).out
+    missing = shop.say("examine", deck, "--medium", '{ kind = "wrapped", member = "c" }')
+    assert missing.code == 4
+    assert "holds no member 'c'" in missing.err
+
+
+def test_an_archive_in_an_archive_is_named(write, planted, shop) -> None:
+    twice = gzip.compress(gzip.compress(text_deck(planted(20))))
     assert "unwrap it once by hand" in shop.say("examine", write(twice)).err
 
 

@@ -11,9 +11,11 @@ pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
 from deckwright.pictures import geometry
 from deckwright.pictures.damage import DAMAGES
+from deckwright.pictures.invented import invented_cards
 from deckwright.pictures.orders import Orders
 from deckwright.pictures.paint import hole_outlines, paint
-from deckwright.pictures.simulate import CONDITIONS, read_truth, simulate_card, simulate_deck
+from deckwright.pictures.simulate import CONDITIONS, Plan, simulate_card
+from deckwright.pictures.truths import read_truth, write_truth
 from deckwright.pictures.warp import Bend, make_warp
 
 NO_HOLES = np.zeros(80, np.uint16)
@@ -87,17 +89,27 @@ def test_the_same_seed_gives_the_same_picture(condition):
     assert not np.array_equal(first.image, other.image)
 
 
-def test_a_deck_is_written_with_its_truth(tmp_path):
-    chance = np.random.default_rng(1)
-    patterns = chance.integers(0, 4096, (3, 80)).astype(np.uint16)
-    conditions = ("ordinary", "blank", "upside down")
-    truth = simulate_deck(patterns, tmp_path, conditions=conditions, ppi=150, seed=2)
-    rows = read_truth(truth)
-    assert [row["condition"] for row, _ in rows] == list(conditions)
-    assert np.array_equal(rows[0][1], patterns[0])
+def test_a_planned_deck_comes_with_its_truth(tmp_path):
+    deck = list(invented_cards(3, 1))
+    plan = Plan(("ordinary", "blank", "upside down"), ppi=150, seed=2)
+    cards = list(plan.cards(deck))
+    path = tmp_path / "truth.csv"
+    write_truth(path, [card.truth(name) for name, card in cards])
+    rows = read_truth(path)
+    assert [row["condition"] for row, _ in rows] == list(plan.conditions)
+    assert [row["picture"] for row, _ in rows] == ["card-000001", "card-000002", "card-000003"]
+    assert np.array_equal(rows[0][1], deck[0][0])
     assert not rows[1][1].any()
     assert rows[2][0]["turned"] == "upside down"
-    assert all((tmp_path / row["picture"]).is_file() for row, _ in rows)
+
+
+def test_invented_cards_are_the_same_for_a_seed():
+    first, again, other = (list(invented_cards(4, seed)) for seed in (1, 1, 2))
+    assert all(
+        np.array_equal(a[0], b[0]) and a[1] == b[1] for a, b in zip(first, again, strict=True)
+    )
+    assert not np.array_equal(first[0][0], other[0][0])
+    assert first[3][1] == ""  # punched by chance, no line
 
 
 def test_a_truth_file_of_other_length_is_refused(tmp_path):

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from deckwright import UnfitCodeError, UnreadableDeckError, UnwritableError
 from deckwright.cards.codes import load_code
+from deckwright_plugins import record_scan
 from deckwright_plugins.records import Records
 from media_help import (
     medium,
@@ -273,3 +274,31 @@ def test_any_bytes_are_cards_or_one_sentence(tmp_path, form, data, labels) -> No
         must_be_one_sentence(error)
         return
     assert survey.cards == sum(len(part.text) for part in found)
+
+
+@property_test
+@given(
+    decks(),
+    st.lists(st.tuples(st.integers(0, 600), st.sampled_from([0, 0, 1, 4, 9, 255])), max_size=4),
+    st.integers(0, 8),
+)
+def test_going_through_likely_words_finds_what_going_through_all_bytes_finds(
+    drawn, changes, cut
+) -> None:
+    options, whole = drawn
+    data = bytearray(whole)
+    for place, value in changes:
+        data[place % len(data)] = value
+    found = []
+    for likely in (record_scan._likely, lambda *_: record_scan._NOWHERE):  # noqa: SLF001 # both ways
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(record_scan, "_likely", likely)
+            try:
+                blocked = options["form"] == "variable-blocked"
+                one = record_scan.find_records(bytes(data[: len(data) - cut]), blocked=blocked)
+                found.append(
+                    (one.starts.tolist(), one.widths.tolist(), one.blocks.tolist(), one.used)
+                )
+            except record_scan.BadDescriptorError as error:
+                found.append((error.offset, error.records, error.what))
+    assert found[0] == found[1]

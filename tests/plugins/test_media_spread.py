@@ -129,6 +129,18 @@ def test_names_rows_and_fields_are_as_told() -> None:
     ]
 
 
+def test_only_the_cards_that_are_meant_are_spread_and_counted() -> None:
+    holes = np.array([[0x900], [0x800], [0x001]], np.uint16)
+    made = stage(columns="1", rows=["12", "9"], where="deck = 1")
+    tray = tray_of(holes).with_field("deck", pl.Series([1, 2, 1]))
+    (part,) = made.write(tray, Book())
+    assert part.cards is not None
+    assert (part.rows, part.cards.tolist()) == (2, [1, 3])
+    book = Book()
+    made.write(tray, book)
+    assert book.tallies == {"holes 1/12": 1, "holes 1/9": 1, "empty 1": 0, "cards": 2}
+
+
 def test_cards_without_holes_are_spread_by_their_code() -> None:
     text = np.frombuffer(b"A0", np.uint8).reshape(1, 2)
     lines, _, _ = spread(stage(columns="1-2"), [Tray(np.array([1]), text, load_code("ascii"))])
@@ -159,6 +171,7 @@ def test_a_column_that_was_written_anew_has_the_holes_of_its_new_character() -> 
         ({"columns": "1-32760"}, "would make 393,120 variables"),
         ({"columns": "1", "name": "c{column}"}, "'c1' would stand twice"),
         ({"columns": "1", "fields": ["c1_12"]}, "'c1_12' would stand twice"),
+        ({"columns": "1", "where": "deck ="}, "expression"),
     ],
 )
 def test_options_that_do_not_fit_are_refused(options, words) -> None:
@@ -188,6 +201,7 @@ def test_options_that_are_wrong_are_refused(options, words) -> None:
     [
         ({"columns": "81"}, Known(), "column 81 is beyond the 80 columns"),
         ({"columns": "1", "fields": ["nam"]}, Known(), "unknown field 'nam'"),
+        ({"columns": "1", "where": "deck = 1"}, Known(), "unknown field 'deck'"),
     ],
 )
 def test_what_is_not_there_is_named_before_the_run(options, known, words) -> None:

@@ -156,6 +156,10 @@ def test_expanded_files_go_when_the_medium_goes(tmp_path, monkeypatch) -> None:
 def test_one_wrapping_is_opened_and_no_more(tmp_path, wrapping) -> None:
     for inner in WRAPPINGS:
         (tmp_path / "deck").write_bytes(wrap(wrapping, wrap(inner, CARDS)))
+        if wrapping in {"gzip", "zstd"} and inner == "tar":
+            # what everyone calls a compressed tar is one wrapping
+            assert wrapped().survey(tmp_path / "deck", 9).cards == 40
+            continue
         with pytest.raises(UnreadableDeckError, match=f"a {wrapping} with a {inner} inside"):
             wrapped().survey(tmp_path / "deck", 9)
     with pytest.raises(ValidationError, match="only one wrapping"):

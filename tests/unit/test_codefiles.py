@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -105,7 +107,14 @@ def test_a_faulty_csv_file_is_refused_with_file_and_line(
     ("text", "line", "words"),
     [
         ('[holes]\nA = "12-1"\n\n"B" = "12-1"\n', 4, ["'B' and 'A'", ":2)", "12-1"]),
-        ('holes = { A = "1", B = "1" }\n', 0, ["both punched 1"]),
+        ('holes = { A = "1", B = "1" }\n', 1, ["'B' and 'A'", ":1)", "both punched 1"]),
+        ('[holes]\nA = "1"\n"U+0041" = "2"\n', 3, ["'A' and 'A'", ":2)", "same character"]),
+        ('[holes]\nA = "1"\nB = ""\nC = "blank"\n', 4, ["'C' and 'B'", ":3)", "punched blank"]),
+        (
+            '[holes]\nA = "1"\nB = "2"\n[bytes]\nA = "41"\nB = "41"\n',
+            3,
+            ["'B' and 'A'", ":2)", "both have the byte 41"],
+        ),
         ('[holes]\nA = "1"\nA = "2"\n', 3, ["is not TOML"]),
         ('name = "x"\n[holes]\nA = "1"\n', 1, ["unknown key 'name'"]),
         ('title = 3\n[holes]\nA = "1"\n', 1, ["'title' must be a text"]),
@@ -132,6 +141,24 @@ def test_a_faulty_toml_file_is_refused_with_file_and_line(
     (fault,) = caught.value.faults
     assert (fault.file, fault.line) == (str(tmp_path / "own.toml"), line)
     assert all(word in fault.what for word in words), fault.what
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("own.csv", "char,holes\nA,12-1\nB,12-1\n", r"own\.csv:3: 'B' and 'A' \(.*own\.csv:2\) "),
+        ("own.toml", '[holes]\nA = "1"\nB = "1"\n', r"own\.toml:3: 'B' and 'A' \(.*own\.toml:2\) "),
+    ],
+)
+def test_a_table_that_is_not_one_to_one_is_refused_with_the_job(
+    shop: Any, tmp_path: Path, name: str, text: str, words: str
+) -> None:
+    (tmp_path / "codes").mkdir()
+    write(tmp_path / "codes", name, text)
+    stages = [{"kind": "decode", "medium": {"kind": "column-binary", "code": "own"}}]
+    said = shop.say("check", shop.job(tmp_path, stages))
+    assert said.code == 2
+    assert re.search(words, said.err), said.err
 
 
 def test_every_fault_of_a_file_is_named_at_once(tmp_path: Path) -> None:

@@ -331,15 +331,13 @@ def test_latin_text_goes_through_the_identity_alphabet(text: str) -> None:
     data = ASCII_LATIN.encode(text)
     assert data == text.encode("latin-1")
     assert ASCII_LATIN.decode(data) == text
-    assert ASCII_LATIN.utf8(data) == text.encode()
 
 
 @given(st.sampled_from([*HOLE_CODES, "cp1252", "cp875", "cp864"]), st.binary())
-def test_decoding_and_utf8_agree_and_show_what_is_undefined(name: str, data: bytes) -> None:
+def test_decoding_shows_what_is_undefined(name: str, data: bytes) -> None:
     alphabet = load_code(name).alphabet
     expected = "".join(alphabet.characters[byte] or "\ufffd" for byte in data)
     assert alphabet.decode(data) == expected
-    assert alphabet.utf8(data) == alphabet.utf8(np.frombuffer(data, np.uint8)) == expected.encode()
     if "\ufffd" not in expected:
         assert alphabet.encode(expected) == data
 

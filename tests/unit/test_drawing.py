@@ -10,52 +10,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from hypothesis.extra import numpy as hnp
 
 from deckwright.report import drawing
 from deckwright.report.drawing import COLUMNS, column_centre, draw_card
-
-PATTERNS = hnp.arrays(np.uint16, COLUMNS, elements=st.integers(0, 0xFFF))
-MARKS = st.lists(
-    st.tuples(st.integers(1, 80), st.integers(0, 12)).map(
-        lambda pair: (pair[0], min(pair[0] + pair[1], 80), "a sentence")
-    ),
-    max_size=8,
-)
-SVG = "{http://www.w3.org/2000/svg}"
-BLANK = np.zeros(COLUMNS, np.uint16)
-
-
-def drawn(svg: str) -> ET.Element:
-    return ET.fromstring(svg)  # noqa: S314 # our own drawing
-
-
-def holes_of(svg: str) -> np.ndarray:
-    """Read the holes back from the drawing, as patterns."""
-    found = np.zeros(COLUMNS, np.uint16)
-    path = next((p for p in drawn(svg).iter(f"{SVG}path") if p.get("stroke-width") == "125"), None)
-    left = height = 0.0
-    steps = (
-        re.findall(r"([Mmh])([-\d.]+)(?: ([-\d.]+))?", path.get("d")) if path is not None else []
-    )
-    for letter, along, down in steps:
-        if letter == "M":
-            left, height = float(along), float(down)
-        elif letter == "m":
-            left += float(along)
-        else:
-            assert float(along) == 55
-            column = (left + 27.5 - 251) / 87
-            row = (height - 250) / 250
-            assert column == int(column)
-            assert row == int(row)
-            found[int(column)] |= 0x800 >> int(row)
-            left += 55
-    return found
-
-
-def texts(svg: str) -> list[str]:
-    return ["".join(node.itertext()) for node in drawn(svg).iter(f"{SVG}text")]
+from drawing_help import BLANK, MARKS, PATTERNS, SVG, drawn, holes_of, texts
 
 
 def printed_line(svg: str) -> ET.Element | None:

@@ -97,6 +97,13 @@ def test_texts_are_read_in_the_alphabet_of_their_code():
     assert (back.data.tobytes(), misfit.any()) == (raw, np.False_)
 
 
+@pytest.mark.parametrize("code", ["commercial-48", "scientific-64", "cp864"])
+def test_words_that_a_layout_gives_are_shown_whatever_the_code_of_the_cards(code):
+    words = np.array([list(b"about 5%"), list(b"receipt ")], np.uint8)
+    shown = series(Values("text", words), "t", load_code(code).alphabet)
+    assert shown.to_list() == ["about 5%", "receipt"]
+
+
 def test_a_slot_without_a_character_shows_as_the_replacement_character():
     code = load_code("commercial-48")
     undefined = int(np.flatnonzero(~code.alphabet.defined[:128])[0])

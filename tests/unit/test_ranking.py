@@ -54,6 +54,7 @@ REMARKS = {
     "latin-1": ["café noir", "Müller & Söhne", "año 12", "50%"],
     "cp1252": ["café “noir”", "5 € net", "Müller", "œuvre"],
     "cp437": ["café noir", "Müller", "año 12", "Söhne"],
+    "cp850": ["ÅSE SØRBY", "Große Ø", "año 12", "NØRRE Å", "Ýmir"],
     "cp037": ["NOT ¬ SET", "COST 5¢", "A|B", "(A) & B", "50%"],
     "cp1047": ["SET [A] TO [B]", "X[1]=2", "Y[2]=3", "NOT ¬ SET"],
     "cp1140": ["5 € NET", "NOT ¬ SET", "COST 5¢", "50%"],

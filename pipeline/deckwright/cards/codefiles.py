@@ -204,9 +204,13 @@ def _toml_cells(text: str, tables: dict[str, Any], notes: _Notes) -> list[Cell]:
     for char in sorted(set(values) - set(holes)):
         notes.add(_line_of(text, char, "bytes"), f"{char!r} has a byte but no holes")
     whole = bool(values) and "base" not in tables
+    above = _line_of(text, "holes")  # of a table written in one line
     cells = [
         notes.cell(
-            _line_of(text, char, "holes"), char, name, values.get(char, "" if whole else None)
+            _line_of(text, char, "holes") or above,
+            char,
+            name,
+            values.get(char, "" if whole else None),
         )
         for char, name in holes.items()
     ]

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,9 @@ from numpy.typing import NDArray
 from deckwright.cards.codefiles import Cell, CodeFile, clashes, parse_code_file, read_code_file
 from deckwright.cards.holes import PATTERNS
 from deckwright.errors import ConfigError, DeckwrightError, Fault
+
+if TYPE_CHECKING:
+    from deckwright.cards.codeparts import CodePart
 
 SIZE = 256
 """Slots of an alphabet, and values of a byte."""
@@ -95,13 +98,6 @@ class Alphabet:
             msg = f"the code has no character {character!r} (U+{ord(character):04X})"
             raise ValueError(msg) from None
 
-    def utf8(self, data: bytes | NDArray[np.uint8]) -> bytes:
-        """Return internal bytes as UTF-8; slots without a character become U+FFFD."""
-        raw = data.tobytes() if isinstance(data, np.ndarray) else data
-        if raw.isascii() and not raw.translate(None, _plain(self.characters)):
-            return raw
-        return self.decode(raw).encode()
-
 
 ASCII_LATIN = Alphabet(tuple(map(chr, range(SIZE))))
 """Latin-1: every slot is the character of its own number."""
@@ -114,7 +110,7 @@ class CodeTable:
     from_raw: uint8 (256), raw byte to internal byte. to_raw: int16 (256), internal byte to raw
     byte, -1 none. Both None for a code without bytes. from_holes: int16 (4096), pattern to internal
     byte, -1 where the pattern is no character. to_holes: int16 (256), internal byte to pattern,
-    -1 none.
+    -1 none. parts: columns in codes of their own (see `codeparts`), for which none of this holds.
     """
 
     name: str
@@ -125,6 +121,7 @@ class CodeTable:
     to_raw: NDArray[np.int16] | None = None
     from_holes: NDArray[np.int16] | None = None
     to_holes: NDArray[np.int16] | None = None
+    parts: tuple[CodePart, ...] = ()
 
 
 def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
@@ -176,12 +173,6 @@ def _decoding(characters: tuple[str | None, ...]) -> str:
 def _encoding(characters: tuple[str | None, ...]) -> Any:
     """Return the charmap codec's own table, which has no public type."""
     return codecs.charmap_build(_decoding(characters))
-
-
-@lru_cache(maxsize=64)
-def _plain(characters: tuple[str | None, ...]) -> bytes:
-    """Return the ASCII bytes that stand for themselves."""
-    return bytes(byte for byte in range(ASCII_SIZE) if characters[byte] == chr(byte))
 
 
 def _own_files(folders: Sequence[Path]) -> list[Path]:

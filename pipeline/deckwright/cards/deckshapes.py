@@ -32,6 +32,8 @@ _CODES = ("ascii", "cp037")
 _AT_START = re.compile(r"(VOL|UVL|HDR|UHL)[1-9A-Z]")
 _AT_END = re.compile(r"(EOF|EOV|UTL)[1-9A-Z]")
 _LINE_END = 0x0A
+_FEW_LINES = 3
+_FITS, _NEARLY = 0.98, 0.99  # of the lines
 _HOLES_SAID = 0.4  # taken from text that names nothing but holes
 _CONTROL = np.array([byte < 32 and byte not in {9, 10, 13} for byte in range(256)])  # noqa: PLR2004 # ASCII
 
@@ -41,13 +43,16 @@ class Shape:
     """Cards as one medium reads them.
 
     options: its table, without the code. cells: raw bytes uint8 (n, L), or patterns uint16 (n, L).
-    keeps: 0 to 1, how well its rules are kept. evidence: the same in words.
+    keeps: 0 to 1, how well its rules are kept. evidence: the same in words. proof: 0 to 1, how
+    little its rules would be kept by chance. doubt: what else may be meant, in words.
     """
 
     options: Mapping[str, str | int]
     cells: Cells
     keeps: float
     evidence: str
+    proof: float = 0.0
+    doubt: str = ""
 
 
 @dataclass(slots=True)
@@ -83,6 +88,12 @@ class DeckBytes:
         data = b"".join(self.part(start + first * size, each * size) for first in firsts)
         return np.frombuffer(data[: len(data) // size * size], np.uint8).reshape(-1, size)
 
+    def stretch(self, start: int = 0, end: int | None = None) -> NDArray[np.uint8]:
+        """Return uint8 (k), bytes in one piece from the middle between start and end."""
+        last = self.size if end is None else end
+        at = max(start, (start + last - HEAD) // 2)
+        return np.frombuffer(self.part(at, min(HEAD, last - at)), np.uint8)
+
     def lines(self) -> list[bytes]:
         """Return whole lines without their ends, from all across the deck."""
         if self.size <= HEAD:
@@ -104,34 +115,58 @@ def text_shapes(data: DeckBytes) -> Iterator[Shape]:
         return
     holes = list(_transcripts(data, lines))
     yield from holes
-    widths = Counter(len(line) for line in lines)
-    usual, count = widths.most_common(1)[0]
-    fits = sum(n for width, n in widths.items() if width <= max(_COLUMNS, usual)) / len(lines)
-    width = _COLUMNS if usual <= _COLUMNS else min(usual, _LONGEST)
+    widths = [len(line) for line in lines]
+    width = _line_width(widths)
+    fits = sum(one <= width for one in widths) / len(widths)
     chosen = lines[:: -(-len(lines) // _CARDS)]
-    cells = b"".join(line[:width].ljust(width) for line in chosen)
+    # a tab is no character of a card, but neither does it speak against lines of text
+    cells = b"".join(line[:width].replace(b"\t", b" ").ljust(width) for line in chosen)
     options: dict[str, str | int] = {"kind": "text"}
     if width != _COLUMNS:
         options["record_length"] = width
-    evidence = f"{len(lines):,} lines, {count / len(lines):.0%} of them {usual} bytes wide"
+    evidence = f"{len(lines):,} lines, {fits:.1%} of them no wider than {width} bytes"
     matrix = np.frombuffer(cells, np.uint8).reshape(-1, width)
     only = 1 - _HOLES_SAID * max((shape.keeps for shape in holes), default=0.0)
-    yield Shape(options, matrix, clean**4 * fits * only, evidence)
+    keeps = clean**4 * fits * only
+    proof = keeps * (1 - 0.5 ** min(len(lines), 20))
+    yield Shape(options, matrix, keeps, evidence, proof)
+
+
+def _line_width(widths: list[int]) -> int:
+    """Return the columns of cards whose lines have these widths.
+
+    Lines that all have one width have it for a reason. Else trailing blanks are left out, and the
+    lines are those of cards unless more of them are longer than a few odd ones.
+    """
+    filled = sorted(width for width in widths if width)
+    if not filled:
+        return _COLUMNS
+    longest = filled[-1]
+    if len(filled) >= _FEW_LINES and filled[0] == longest:
+        return min(longest, _LONGEST)
+    if filled[int(_FITS * (len(filled) - 1))] <= _COLUMNS:
+        return _COLUMNS
+    nearly = filled[int(_NEARLY * (len(filled) - 1))]
+    return min(longest if longest <= 1.5 * nearly else nearly, _LONGEST)
 
 
 def descriptor_shapes(data: DeckBytes, labels: int) -> Iterator[Shape]:
     """Yield records that are told by their descriptor words."""
-    for form, blocked in (("variable", False), ("variable-blocked", True)):
+    blocks = False
+    for form, blocked in (("variable-blocked", True), ("variable", False)):
         records, right = _described(data, labels, blocked=blocked)
         if not right or not records:
             continue
+        # words of blocks can be followed as words of records too, but not the other way about
+        proof = 0.0 if blocks else 1 - 0.5 ** len(records)
+        blocks = blocked
         cells = b"".join(record[:_COLUMNS].ljust(_COLUMNS, _filler(record)) for record in records)
         options: dict[str, str | int] = {"kind": "records", "form": form}
         if labels:
             options["labels"] = "standard"
         evidence = f"{len(records):,} descriptor words lead from one to the next"
         matrix = np.frombuffer(cells, np.uint8).reshape(-1, _COLUMNS)
-        yield Shape(options, matrix, 1.0, evidence)
+        yield Shape(options, matrix, 1.0, evidence, proof)
 
 
 def label_bytes(data: DeckBytes, *, at_end: bool = False) -> int:
@@ -168,7 +203,8 @@ def _transcripts(data: DeckBytes, lines: list[bytes]) -> Iterator[Shape]:
         cells = values[: rows * _COLUMNS].reshape(rows, -1) if rows else values[None, :]
         evidence = f"{right:.1%} of lines name the rows of a column"
         options = {"kind": "transcript", "form": "columns", "between": between}
-        yield Shape(options, cells, right, evidence)
+        proof = right * (1 - 0.5 ** min(len(filled), 20))
+        yield Shape(options, cells, right, evidence, proof)
     yield from _mark_shapes(data, filled, between)
 
 
@@ -178,6 +214,8 @@ def _mark_shapes(data: DeckBytes, filled: list[bytes], between: str) -> Iterator
     first = [line.strip() for line in data.head.splitlines() if line.strip()]
     first = first[: len(first) // _ROWS * _ROWS]
     width = len(filled[0])
+    if data.size <= HEAD and len(filled) % _ROWS:
+        return
     if len(marks) > 2 or not first or any(len(line) != width for line in filled):  # noqa: PLR2004 # hole and none
         return
     none, *holes = [mark for mark, _ in marks.most_common()]
@@ -190,7 +228,8 @@ def _mark_shapes(data: DeckBytes, filled: list[bytes], between: str) -> Iterator
         options |= {"between": between, "hole": chr(hole), "no_hole": chr(none)}
         if width != _COLUMNS:
             options["record_length"] = width
-        yield Shape(options, cells, 1.0, f"lines of {width} marks, {chr(hole)!r} and {chr(none)!r}")
+        evidence = f"lines of {width} marks, {chr(hole)!r} and {chr(none)!r}"
+        yield Shape(options, cells, 1.0, evidence, 1.0)
 
 
 def _pattern(text: bytes) -> int:

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import string
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,9 @@ from deckwright.cards.codes import CodeTable
 
 BLANK_CLASS, DIGIT, LETTER, SPECIAL, NOTHING = range(5)
 """Classes of a cell; NOTHING is a control character, or no character at all."""
+
+Characters = tuple[str | None, ...]
+"""The character of each value of a cell; None where there is none."""
 
 _CLASSES = 5
 _ROWS = 0.6  # what is left of a score when the columns of a deck keep no class
@@ -38,6 +43,7 @@ _USUAL = {
 _WEIGHTS = {character: weight for weight, group in _USUAL.items() for character in group}
 _OTHER_LETTER, _OTHER, _CONTROL = 0.3, 0.1, 0.02
 _IN_WORD = 0.6
+_UNUSUAL = 0.35  # of a weight
 _MISPLACED = 0.4  # what is left of a sign's weight where it is not used
 _PAIRS = ("()", "[]", "{}")
 
@@ -48,7 +54,8 @@ class Reading:
 
     weights: float (n, L). score: 0 to 1. legal, digits, letters, specials: shares of the cells
     that are not blank; blanks: share of all cells. constancy: share of filled cells that are
-    of the class that their column has mostly: digits, letters and signs, or nothing.
+    of the class that their column has mostly: digits, letters and signs, or nothing. unusual: share
+    of filled cells whose character hardly stands on cards.
     """
 
     weights: NDArray[np.float32]
@@ -59,23 +66,25 @@ class Reading:
     specials: float
     blanks: float
     constancy: float
+    unusual: float
 
 
-def characters_of(code: CodeTable, *, holes: bool) -> list[str | None]:
+def characters_of(code: CodeTable, *, holes: bool) -> Characters:
     """Return the character of each byte (256) or pattern (4096); None where there is none."""
     table = code.from_holes if holes else code.from_raw
     if table is None:
-        return []
-    return [code.alphabet.characters[slot] if slot >= 0 else None for slot in table.tolist()]
+        return ()
+    return tuple(code.alphabet.characters[slot] if slot >= 0 else None for slot in table.tolist())
 
 
-def read_cells(cells: NDArray[np.uint16], characters: list[str | None]) -> Reading:
+def read_cells(cells: NDArray[np.uint16], characters: Characters) -> Reading:
     """Return how cells (n, L) read when each value stands for one of these characters."""
-    classes = np.array([_class(character) for character in characters], np.uint8)[cells]
-    weights = np.array([_weight(character) for character in characters], np.float32)[cells]
+    known = _known(characters)
+    classes, weights = known.classes[cells], known.weights[cells]
+    unusual = int(known.unusual[cells].sum())
     filled = classes != BLANK_CLASS
     count = max(1, int(filled.sum()))
-    _place(weights, cells, classes, characters)
+    _place(weights, cells, classes, known.value)
     table = _by_column(classes)
     # letters and signs stand side by side in words, so they are one class here
     kinds = np.stack([table[:, DIGIT], table[:, LETTER] + table[:, SPECIAL], table[:, NOTHING]])
@@ -91,14 +100,54 @@ def read_cells(cells: NDArray[np.uint16], characters: list[str | None]) -> Readi
         specials=float(shares[SPECIAL]),
         blanks=1 - float(filled.mean()) if filled.size else 1.0,
         constancy=float(most),
+        unusual=unusual / count,
     )
 
 
-def quick_score(counts: NDArray[np.int64], characters: list[str | None]) -> float:
+def unusual_cells(cells: NDArray[np.uint16], characters: Characters) -> NDArray[np.bool_]:
+    """Return bool (n, L): cells whose character hardly stands on cards, or that have none."""
+    unusual: NDArray[np.bool_] = _known(characters).unusual[cells]
+    return unusual
+
+
+def no_characters(cells: NDArray[np.uint16], characters: Characters) -> NDArray[np.bool_]:
+    """Return bool (n, L): cells that are no printing character."""
+    nothing: NDArray[np.bool_] = _known(characters).classes[cells] == NOTHING
+    return nothing
+
+
+def quick_score(counts: NDArray[np.int64], characters: Characters) -> float:
     """Return the mean weight of cells that are not blank, from how often each value stands."""
-    weights = np.array([_weight(character) for character in characters])
-    filled = np.array([character != " " for character in characters])
-    return float((counts * weights)[filled].sum() / max(1, counts[filled].sum()))
+    known = _known(characters)
+    filled = known.classes != BLANK_CLASS
+    return float((counts * known.weights)[filled].sum() / max(1, counts[filled].sum()))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Known:
+    """What is known of the values of a cell: classes uint8 (k), weights float32 (k), signs.
+
+    unusual: bool (k), no blanks, and of little weight.
+    """
+
+    classes: NDArray[np.uint8]
+    weights: NDArray[np.float32]
+    value: dict[str, int]
+
+    @property
+    def unusual(self) -> NDArray[np.bool_]:
+        found: NDArray[np.bool_] = (self.weights < _UNUSUAL) & (self.classes != BLANK_CLASS)
+        return found
+
+
+@lru_cache(maxsize=64)
+def _known(characters: Characters) -> _Known:
+    """Return this once for each code, as it is asked for with every reading that is tried."""
+    return _Known(
+        np.array([_class(character) for character in characters], np.uint8),
+        np.array([_weight(character) for character in characters], np.float32),
+        {character: number for number, character in enumerate(characters) if character},
+    )
 
 
 def _class(character: str | None) -> int:
@@ -135,10 +184,9 @@ def _place(
     weights: NDArray[np.float32],
     cells: NDArray[np.uint16],
     classes: NDArray[np.uint8],
-    characters: list[str | None],
+    value: Mapping[str, int],
 ) -> None:
     """Weigh signs by where they stand."""
-    value = {character: number for number, character in enumerate(characters) if character}
     before, after = np.roll(classes, 1, axis=1), np.roll(classes, -1, axis=1)
     before[:, 0] = after[:, -1] = BLANK_CLASS
     word = (before == LETTER) | (before == DIGIT)

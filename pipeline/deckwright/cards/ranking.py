@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable, UnfitCodeError, load_code
 from deckwright.cards.holes import PATTERNS, format_pattern
-from deckwright.cards.plausible import Reading, characters_of, read_cells
+from deckwright.cards.plausible import Characters, Reading, characters_of, read_cells
 
 HOLE_CODES = (
     "ebcdic",
@@ -32,7 +32,18 @@ HOLE_CODES = (
 )
 """Codes that are tried on holes, where none are named."""
 
-BYTE_CODES = ("ascii", "latin-1", "cp1252", "cp437", "cp037", "cp500", "cp273", "cp1047", "cp1140")
+BYTE_CODES = (
+    "ascii",
+    "latin-1",
+    "cp1252",
+    "cp437",
+    "cp850",
+    "cp037",
+    "cp500",
+    "cp273",
+    "cp1047",
+    "cp1140",
+)
 """Codes that are tried on bytes, where none are named; those that Python lacks are left out."""
 
 MOST_CARDS = 2_048
@@ -70,7 +81,7 @@ class Candidate:
     evidence: Mapping[str, float]
     sentence: str
     same: tuple[str, ...] = ()
-    options: Mapping[str, str | int] = field(default_factory=dict)
+    options: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +89,8 @@ class Ranking:
     """Candidates, the best first.
 
     margin: score of the first less that of the next. weight: how much more the cells that read
-    differently weigh under the first. sure: False where a person should choose.
+    differently weigh under the first. sure: False where a person should choose. doubt: what may
+    be meant besides, where everything can be read all the same.
     """
 
     candidates: tuple[Candidate, ...]
@@ -86,6 +98,7 @@ class Ranking:
     weight: float
     sure: bool
     sentence: str
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +119,7 @@ class Difference:
 @dataclass(frozen=True, slots=True)
 class _Tried:
     code: CodeTable
-    characters: list[str | None]
+    characters: Characters
     reading: Reading
     fit: float
     score: float
@@ -222,6 +235,7 @@ def evidence_of(reading: Reading) -> dict[str, float]:
         "specials": reading.specials,
         "blanks": reading.blanks,
         "constancy": reading.constancy,
+        "unusual": reading.unusual,
     }
 
 

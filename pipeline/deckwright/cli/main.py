@@ -13,6 +13,7 @@ from typing_extensions import override
 COMMANDS = {
     "check": "Check a job and all that it names; run nothing.",
     "demo": "Make the demo decks, run their job, compare with the truth.",
+    "draw": "Draw cards: at true size, on sheets, or on the terminal.",
     "examine": "Tell what a strange deck is: medium, code, cards, likely fields.",
     "guide": "Show a page of the guide.",
     "hold": "Take a waiting deck or a job of a service aside.",
@@ -22,6 +23,7 @@ COMMANDS = {
     "resume": "Let a held deck or job of a service go on.",
     "run": "Run decks through the chain of a job.",
     "schema": "Write the JSON Schemas of the config files.",
+    "simulate": "Make invented pictures of cards, damaged, with the truth beside.",
     "stages": "List stages and media, or the options of one.",
     "status": "Tell where every deck of a service is.",
     "tidy": "Remove old runs of a service, on a person's word.",

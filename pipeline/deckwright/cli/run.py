@@ -29,7 +29,8 @@ def command(
 ) -> None:
     """Run one or more DECKs through the chain of JOB.
 
-    Several decks are numbered through, as if stacked in the order given. The run folder appears
+    Several decks are numbered through, as if stacked in the order given. For the medium
+    pictures, a folder of pictures is a deck too. The run folder appears
     whole or not at all; the decks are never changed.
     """
     named = named_files(replaced)

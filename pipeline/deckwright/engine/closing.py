@@ -13,16 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.engine.accounts import Count
+from deckwright.engine.deckfile import facts_of
 from deckwright.engine.ending import Ending
 from deckwright.engine.parts import sha256_of
 from deckwright.engine.plan import Plan, Step
 from deckwright.engine.returning import write_returned
-from deckwright.engine.sheetdata import CARDS_DRAWN, index_of, sheet_data
+from deckwright.engine.sheetdata import CARDS_KEPT, index_of, sheet_data
 from deckwright.engine.tasks import Result, bench_folder
 from deckwright.errors import AccountError
 from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
 from deckwright.plugin.stages import Bench, Closing, SinkStage
+from deckwright.report.drawing_page import returned_page
 from deckwright.report.sheet import control_sheet
 
 LIBRARIES = ("numpy", "polars", "pydantic", "pluggy", "structlog")
@@ -37,12 +39,16 @@ def close_run(ending: Ending) -> dict[str, object]:
     _check_equations(ending)
     _write_configs(ending)
     _finish_stages(ending)
-    first = write_returned(ending, CARDS_DRAWN)
+    first = write_returned(ending, CARDS_KEPT)
     control = _control(ending)
     _write_json(ending.run / "control.json", control)
     write_index(ending.run, **index_of(ending, control))
-    sheet = control_sheet(sheet_data(ending, control, first, versions(ending.plan)))
-    (ending.run / "control.html").write_text(sheet, encoding="utf-8", newline="\n")
+    shown = sheet_data(ending, control, first, versions(ending.plan))
+    _write_text(ending.run / "control.html", control_sheet(shown))
+    if shown.returned_page:
+        returned = sum(stage.returned for stage in shown.stages)
+        page = returned_page(shown.title, shown.returned_cards, returned)
+        _write_text(ending.run / shown.returned_page, page)
     write_log(ending.run, control, record_log=_wants_record_log(ending))
     _write_manifest(ending, control)
     return control
@@ -81,6 +87,7 @@ def _finish_stages(ending: Ending) -> None:
             met,
             partial(_write_beside, ending, step),
             ending.cards,
+            ending.decks,
         )
         ending.facts[step.number] = step.stage.finish(closing)
         if isinstance(step.stage, SinkStage):
@@ -132,16 +139,7 @@ def _control(ending: Ending) -> dict[str, object]:
     return {
         "title": ending.plan.spec.title,
         "job": ending.plan.name,
-        "decks": [
-            {
-                "name": d.name,
-                "cards": d.cards,
-                "first_card": d.first,
-                "size": Path(d.path).stat().st_size,
-                "sha256": ending.hashes[d.path],
-            }
-            for d in ending.decks
-        ],
+        "decks": [facts_of(deck, ending.hashes[deck.path]) for deck in ending.decks],
         "stages": stages,
         "equation": {
             "in": ending.cards,
@@ -170,7 +168,10 @@ def _facts(facts: Mapping[str, int | str]) -> dict[str, int | str]:
 
 
 def _write_json(path: Path, content: object) -> None:
-    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+    _write_text(path, json.dumps(content, indent=2, ensure_ascii=False) + "\n")
+
+
+def _write_text(path: Path, text: str) -> None:
     path.write_text(text, encoding="utf-8", newline="\n")
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from deckwright.cards.codes import CodeTable, UnfitCodeError, code_names, load_code
 from deckwright.errors import ConfigError, Fault
 from deckwright.jobs.faults import ConfigFile
+from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.layout.reading import Layout
+from deckwright.plugin.columncodes import in_codes
 from deckwright.plugin.media import Medium
 from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import OptionProblem, unknown_name
@@ -37,7 +39,7 @@ class Configs:
         """
         if name not in self._layouts:
             path = self._find("layouts", name)
-            self._layouts[name] = read_layout(path, name)
+            self._layouts[name] = read_layout(path, name, self.code)
             self.used[f"layouts/{name}.toml"] = path.read_bytes()
         return self._layouts[name]
 
@@ -53,7 +55,7 @@ class Configs:
             OptionProblem: no table has this name.
         """
         if name not in self._codes:
-            folders = [folder for folder in self._folders("codes") if folder.is_dir()]
+            folders = self.code_folders()
             try:
                 self._codes[name] = load_code(name, folders)
             except (LookupError, ValueError) as error:
@@ -66,6 +68,10 @@ class Configs:
                     if path.is_file():
                         self.used.setdefault(f"codes/{path.name}", path.read_bytes())
         return self._codes[name]
+
+    def code_folders(self) -> list[Path]:
+        """Return the folders in which code files are looked up."""
+        return [folder for folder in self._folders("codes") if folder.is_dir()]
 
     def medium(self, options: Mapping[str, object]) -> Medium[Any]:
         """Return the medium that these options describe.
@@ -83,7 +89,8 @@ class Configs:
         medium = self.registry.medium(kind)
         config = medium.config_model.model_validate(dict(options))
         try:
-            return medium(config, self.code(config.code)).with_media(self.medium)
+            made = medium(config, self.code(config.code)).with_media(self.medium)
+            return in_codes(made, config.codes, self.code) if config.codes else made
         except UnfitCodeError as error:
             raise OptionProblem(str(error)) from error
 
@@ -109,8 +116,13 @@ class Configs:
         raise OptionProblem(msg)
 
 
-def read_layout(path: Path, name: str) -> Layout:
+def read_layout(path: Path, name: str, code: Callable[[str], CodeTable] | None = None) -> Layout:
     """Return the layout in a file, compiled.
+
+    Args:
+        path: the file.
+        name: what the layout is called.
+        code: finds a code; None = codes of fields are not looked up.
 
     Raises:
         ConfigError: with every fault of the file.
@@ -118,9 +130,25 @@ def read_layout(path: Path, name: str) -> Layout:
     file = ConfigFile(path)
     spec = file.validate(LayoutSpec, file.tables)
     faults = [file.fault(place, what) for place, what in layout_problems(spec)]
+    if code is not None:
+        faults += [file.fault(place, what) for place, what in _unknown_codes(spec, code)]
     if faults:
         raise ConfigError(faults)
     try:
         return Layout(spec, name)
     except ValueError as error:
         raise ConfigError([Fault(file.name, 0, str(error))]) from error
+
+
+def _unknown_codes(
+    spec: LayoutSpec, code: Callable[[str], CodeTable]
+) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    tables: list[tuple[tuple[str | int, ...], list[FieldSpec]]] = [(("field",), spec.field)]
+    tables += [(("card", index, "field"), card.field) for index, card in enumerate(spec.card)]
+    for place, fields in tables:
+        for index, one in enumerate(fields):
+            if one.code:
+                try:
+                    code(one.code)
+                except OptionProblem as problem:
+                    yield (*place, index, "code"), problem.what

@@ -51,7 +51,7 @@ def better_reading(
         return worst
     medium = plan.source.medium
     raw = next(iter(medium.read(*sample, _SAMPLE)))
-    now = _share(layout, raw, medium.code)
+    now = share_failing(layout, raw, medium.code)
     found = [
         (share, how)
         for how, share in _readings(plan, layout, sample, raw)
@@ -88,7 +88,7 @@ def _readings(
         moved = replace(raw, text=np.roll(raw.text, -shift, axis=1), holes=holes)
         side = "right" if shift > 0 else "left"
         how = f"a layout shifted {abs(shift)} column{'s' if abs(shift) > 1 else ''} to the {side}"
-        yield how, _share(layout, moved, medium.code)
+        yield how, share_failing(layout, moved, medium.code)
     for name in CODES:
         if name == medium.code.name:
             continue
@@ -98,10 +98,10 @@ def _readings(
             again = next(iter(other.read(*sample, _SAMPLE)))
         except (DeckwrightError, OptionProblem, ValueError, LookupError):
             continue
-        yield f"code {name!r}", _share(layout, again, other.code)
+        yield f"code {name!r}", share_failing(layout, again, other.code)
 
 
-def _share(layout: Layout, raw: RawTray, code: CodeTable) -> float:
+def share_failing(layout: Layout, raw: RawTray, code: CodeTable) -> float:
     """Return the share of cards that fail."""
     text = raw.text
     _, failures = layout.check(text, raw.holes, legal_patterns(code), undefined(code))

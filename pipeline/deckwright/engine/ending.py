@@ -7,7 +7,8 @@ from pathlib import Path
 
 from deckwright.engine.accounts import Count
 from deckwright.engine.plan import Plan
-from deckwright.engine.tasks import DeckPart, ReasonKey, Result
+from deckwright.engine.tasks import ReasonKey, Result
+from deckwright.plugin.media import DeckPart
 
 
 @dataclass(slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +125,7 @@ def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
         faults.extend(_chain_faults(file, steps))
     if faults:
         raise ConfigError(faults)
+    steps = _in_codes(steps, maker.known)
     return Plan(
         job.stem,
         job,
@@ -137,6 +138,23 @@ def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
         maker.known,
         replaced,
     )
+
+
+def _in_codes(steps: list[Step], known: Known) -> list[Step]:
+    """Return the steps once cards are read, from the first on, in the codes that layouts brought.
+
+    A layout names codes of fields after the medium was made, so the chain is outlined again.
+    """
+    source = steps[0].stage
+    assert isinstance(source, SourceStage)  # noqa: S101 # as checked
+    if known.medium is None or known.medium is source.medium:
+        return steps
+    source.medium = known.medium
+    again, now = [], Known()
+    for step in steps:
+        again.append(replace(step, before=now))
+        now = step.stage.outline(now)
+    return again
 
 
 def _plugin_file(job: Path, plugin: str) -> Path:

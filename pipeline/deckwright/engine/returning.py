@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 
 from deckwright.engine.ending import Ending
 from deckwright.engine.spill import Block, Gatherer
-from deckwright.engine.tasks import DeckPart
 from deckwright.journal.tables import ENTRY_SCHEMA
 from deckwright.layout.tray import Tray
-from deckwright.plugin.media import Medium
+from deckwright.plugin.media import DeckPart, Medium
 
 RETURNED, ASIDE = 1, 2
 REASONS = "reasons.csv"
@@ -61,15 +60,21 @@ def write_returned(ending: Ending, wanted: int) -> First:
     return _Writer(ending, First(wanted)).write()
 
 
-def deck_files(decks: list[DeckPart]) -> list[str]:
-    """Return a file name for what comes back of each deck; no two are alike."""
+def deck_files(decks: list[DeckPart], medium: Medium[Any] | None = None) -> list[str]:
+    """Return a name for each deck; no two are alike, and none is that of the reasons.
+
+    Args:
+        decks: the decks of a run.
+        medium: in which cards come back; then the names are those of the files of such cards.
+    """
     taken = {REASONS}
     names = []
     for deck in decks:
-        name, number = deck.name, 1
+        base = deck.name if medium is None else medium.returned_name(deck.name)
+        name, number = base, 1
         while name in taken:
             number += 1
-            name = f"{number}-{deck.name}"
+            name = f"{number}-{base}"
         taken.add(name)
         names.append(name)
     return names
@@ -79,6 +84,7 @@ class _Writer:
     def __init__(self, ending: Ending, first: First) -> None:
         self.ending, self.first = ending, first
         self.names = deck_files(ending.decks)
+        self.files = deck_files(ending.decks, ending.plan.source.medium)
         self.firsts = np.array([deck.first for deck in ending.decks])
         self.media = [ending.plan.source.medium.like(Path(d.path)) for d in ending.decks]
         self.records = {c: r for result in ending.all_results() for c, r in result.records.items()}
@@ -96,6 +102,7 @@ class _Writer:
                 self._lists(entries, places)
                 if gone is not None:
                     self.first.add(_of_fate(gone, RETURNED), entries)
+        self._end()
         return self.first
 
     def _windows(self) -> Iterator[tuple[int, int]]:
@@ -125,14 +132,35 @@ class _Writer:
             of_deck = np.searchsorted(self.firsts, tray.cards, side="right") - 1
             for deck in np.unique(of_deck).tolist():
                 part = tray.take(np.flatnonzero(of_deck == deck))
-                with (self.ending.run / folder / self.names[deck]).open("ab") as file:
-                    file.write(_encoded(self.media[deck], part, self.records))
+                with (self.ending.run / folder / self.files[deck]).open("ab") as file:
+                    file.writelines(self._pieces(deck, part))
                 if fate == RETURNED:
                     places = self.places[deck] + 1 + np.arange(len(part))
                     self.places[deck] += len(part)
                     table = {"card": part.cards, "place_in_returned_deck": places}
                     found.append(pl.DataFrame(table))
         return pl.concat(found)
+
+    def _pieces(self, deck: int, tray: Tray) -> Iterator[bytes]:
+        """Yield cards in the bytes of the medium of their deck."""
+        medium, part = self.media[deck], self.ending.decks[deck]
+        if not medium.keeps_originals:
+            yield _encoded(medium, tray, self.records)
+            return
+        for place, card in enumerate((tray.cards - part.first + 1).tolist()):
+            if card <= part.cards:
+                yield from medium.original(Path(part.path), card)
+            else:  # a stage has added it
+                yield _encoded(medium, tray.take(np.array([place])), self.records)
+
+    def _end(self) -> None:
+        """Write what stands after the last card of a deck."""
+        for deck, medium in enumerate(self.media):
+            for folder in _FOLDERS.values() if medium.end() else ():
+                path = self.ending.run / folder / self.files[deck]
+                if path.exists():
+                    with path.open("ab") as file:
+                        file.write(medium.end())
 
     def _entries(self, low: int, high: int) -> pl.DataFrame:
         """Return the reasons for cards of a window, by card, stage, field and reason."""

@@ -10,6 +10,7 @@ import numpy as np
 
 from deckwright.engine.accounts import Count
 from deckwright.engine.closing import close_run
+from deckwright.engine.deckfile import must_be_a_deck, stamp_of
 from deckwright.engine.diagnose import better_reading
 from deckwright.engine.ending import Ending
 from deckwright.engine.executors import Executor, InlineExecutor, ProcessExecutor
@@ -21,7 +22,6 @@ from deckwright.engine.plan import Pass, Plan, load_plan
 from deckwright.engine.signals import interruptible
 from deckwright.engine.tasks import (
     CARDS_A_TRAY,
-    DeckPart,
     RangeTasks,
     ReasonKey,
     Recipe,
@@ -32,13 +32,14 @@ from deckwright.engine.tasks import (
 from deckwright.engine.worker import Worker, raw_tray
 from deckwright.errors import AccountError, TooManyReturnedError, UnreadableDeckError
 from deckwright.plugin.book import Book
-from deckwright.plugin.media import Survey
+from deckwright.plugin.media import DeckPart, Survey
 from deckwright.plugin.stages import Bench, SinkStage, TrayStage
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how many cards are through, and how many there are."""
 
 _SAMPLE_CARDS = 512
+_SAMPLED_SPANS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,13 +134,14 @@ class _Run:
         return sum(part.cards for part in self.parts)
 
     def go(self, executor: Executor | None) -> Ending:
-        stamps = [_stamp(deck) for deck in self.decks]
+        stamps = [stamp_of(deck) for deck in self.decks]
         cards_a_task = self._survey()
         self.plan.registry.observe(
             "deckwright_run_started", job=self.plan.name, decks=self.names, cards=self.cards
         )
         width = max(survey.width for survey in self.surveys)
-        limit = limits(self.plan.memory, width, self.cards, self.workers)
+        effort = self.cards * self.plan.source.medium.effort
+        limit = limits(self.plan.memory, width, effort, self.workers)
         if executor is None:
             executor = InlineExecutor() if limit.workers == 1 else ProcessExecutor(limit.workers)
         recipe = Recipe(
@@ -159,7 +161,7 @@ class _Run:
             executor.close()
             for joiner in self.joiners.values():
                 joiner.close()
-        if stamps != [_stamp(deck) for deck in self.decks]:
+        if stamps != [stamp_of(deck) for deck in self.decks]:
             raise UnreadableDeckError(
                 self.names[0], "was changed while it was read", "run it again"
             )
@@ -177,8 +179,7 @@ class _Run:
         folder.mkdir(parents=True, exist_ok=True)
         self.plan.source.medium.settle_in(folder)
         for deck, name in zip(self.decks, self.names, strict=True):
-            if not deck.is_file():
-                raise UnreadableDeckError(str(deck), "is not a file that can be read")
+            must_be_a_deck(deck, self.plan.source.medium)
             try:
                 survey = self.plan.source.medium.survey(deck, cards_a_task)
             except PermissionError as error:
@@ -279,7 +280,9 @@ class _Run:
         if ranges > 1:
             worker = Worker(recipe, self.plan)
             for deck, survey in zip(self.parts, self.surveys, strict=True):
-                for span in survey.spans:
+                # media with many small spans are sampled in some of them only
+                apart = max(1, len(survey.spans) // (_SAMPLED_SPANS * ranges))
+                for span in survey.spans[::apart]:
                     medium = self.plan.source.medium
                     raw = next(iter(medium.read(Path(deck.path), span, _SAMPLE_CARDS)))
                     tray = raw_tray(raw, deck.first, medium.code)
@@ -323,14 +326,6 @@ class _Run:
             self.hashes,
             self.reasons,
         )
-
-
-def _stamp(deck: Path) -> tuple[int, int, int]:
-    try:
-        status = deck.stat()
-    except OSError:
-        return (0, 0, 0)
-    return (status.st_size, status.st_mtime_ns, status.st_ino)
 
 
 def _title(todo: Pass) -> str:

@@ -5,26 +5,34 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
 import polars as pl
 
-from deckwright.cards.codes import CodeTable
+from deckwright.engine.codecheck import code_reading
 from deckwright.engine.ending import Ending
 from deckwright.engine.plan import Pass
 from deckwright.engine.returning import First
 from deckwright.engine.tasks import added_base
+from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
+from deckwright.report.drawing import COLUMNS
+from deckwright.report.drawing_fields import fields_of
+from deckwright.report.drawing_notes import fault_sentence, patterns_of, printed_of
+from deckwright.report.drawing_page import MOST_SHOWN
 from deckwright.report.model import (
     CardLine,
     ControlData,
     DeckLine,
+    Mark,
     OutputLine,
     ReasonLine,
     StageLine,
 )
 
-CARDS_DRAWN = 12
+CARDS_KEPT = MOST_SHOWN
+"""Returned cards that the pages show at most."""
+
+RETURNED_PAGE = "returned.html"
 
 
 def sheet_data(
@@ -45,7 +53,9 @@ def sheet_data(
             for o in control["outputs"]
         ],
         returned_cards=_cards(ending, first),
+        returned_page=RETURNED_PAGE if first.count else "",
         versions=versions,
+        code=code_reading(ending),
     )
 
 
@@ -73,51 +83,36 @@ def _cards(ending: Ending, first: First) -> list[CardLine]:
 
 
 def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
+    marks: dict[int, list[Mark]] = {}
+    for row in fatal.iter_rows(named=True):
+        exact = row["column"]
+        mark = (exact or row["first"] or 0, exact or row["last"] or 0, fault_sentence(row))
+        marks.setdefault(row["card"], []).append(mark)
+    layout = _layout(ending)
+    fields = fields_of(layout, first.text) if layout else [()] * len(first)
     lines = []
     for place, card in enumerate(first.cards.tolist()):
         text = first.text[place]
         holes = None if first.holes is None else first.holes[place]
-        marks = [
-            (row["column"] or row["first"] or 0, row["column"] or row["last"] or 0, _sentence(row))
-            for row in fatal.filter(pl.col("card") == card).iter_rows(named=True)
-        ]
         deck = next(d.name for d in reversed(ending.decks) if d.first <= card)
+        is_card = len(text) == COLUMNS
         lines.append(
             CardLine(
                 card,
-                _patterns(text, holes, first.code),
-                _printed(text, first.code),
-                marks,
+                patterns_of(text, holes, first.code) if is_card else None,
+                printed_of(text, first.code),
+                sorted(marks.get(card, []), key=lambda mark: mark[:2]),
                 deck if len(ending.decks) > 1 else "",
+                fields[place],
             ),
         )
     return lines
 
 
-def _sentence(row: Mapping[str, Any]) -> str:
-    field = f"{row['field']}: " if row["field"] else ""
-    found = f" (found {row['found']!r})" if row["found"] and len(row["found"]) < 40 else ""  # noqa: PLR2004 # a whole record is not repeated
-    return f"{field}{row['detail'] or row['reason']}{found}"
-
-
-def _printed(text: np.ndarray[Any, np.dtype[np.uint8]], code: CodeTable) -> str:
-    plain = code.alphabet.decode(text.tobytes())
-    return "".join(c if c.isprintable() else "\ufffd" for c in plain)
-
-
-def _patterns(
-    text: np.ndarray[Any, np.dtype[np.uint8]],
-    holes: np.ndarray[Any, np.dtype[np.uint16]] | None,
-    code: CodeTable,
-) -> np.ndarray[Any, np.dtype[np.uint16]] | None:
-    if len(text) != 80:  # noqa: PLR2004 # only a card is drawn as one
-        return None
-    if holes is not None:
-        return holes
-    if code.to_holes is None:
-        return None
-    patterns = code.to_holes[text]
-    return np.where(patterns < 0, 0, patterns).astype(np.uint16)
+def _layout(ending: Ending) -> Layout | None:
+    """Return the first layout of the chain, by which cards are read as they came."""
+    layouts = (getattr(step.stage, "layout", None) for step in ending.plan.steps)
+    return next((layout for layout in layouts if isinstance(layout, Layout)), None)
 
 
 def index_of(ending: Ending, control: Mapping[str, Any]) -> dict[str, Any]:

@@ -14,19 +14,9 @@ from typing_extensions import override
 from deckwright.engine.accounts import Count
 from deckwright.engine.partition import Cuts
 from deckwright.engine.spill import Block
-from deckwright.plugin.media import Span
+from deckwright.plugin.media import DeckPart, Span
 
 CARDS_A_TRAY = 32_768
-
-
-@dataclass(frozen=True, slots=True)
-class DeckPart:
-    """A deck of the run. first: number of its first card, cards being numbered through."""
-
-    name: str
-    path: str
-    first: int
-    cards: int
 
 
 @dataclass(frozen=True, slots=True)

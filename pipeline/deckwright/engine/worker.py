@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 from deckwright.cards.values import Values
 from deckwright.engine.accounts import digest, settle
 from deckwright.engine.changes import note_changes
+from deckwright.engine.deckfile import fingerprint
+from deckwright.engine.firstcards import keep_first_cards
 from deckwright.engine.partition import group_by_route
-from deckwright.engine.parts import PartWriter, sha256_of
+from deckwright.engine.parts import PartWriter
 from deckwright.engine.plan import Pass, Plan, Step, load_plan
 from deckwright.engine.sortkeys import order_of
 from deckwright.engine.spill import Gatherer, SpillWriter
@@ -64,7 +66,7 @@ class Worker:
             DeckwrightError: whatever made it impossible, named for the user.
         """
         if task.digest:
-            return Result(task.index, sha256=sha256_of(Path(task.digest)))
+            return Result(task.index, sha256=fingerprint(Path(task.digest)))
         todo = self.plan.passes[task.pass_number - 1]
         for step in todo.steps:
             self.open(step)
@@ -241,6 +243,7 @@ class _TaskRun:
         assert self.task.span is not None  # noqa: S101 # asked for by the caller
         medium = self.plan.source.medium
         for raw in medium.read(Path(deck.path), self.task.span, self.worker.recipe.cards_a_tray):
+            keep_first_cards(self.worker.work, deck.first + raw.first_card - 1, raw)
             yield raw_tray(raw, deck.first, medium.code), raw
 
     def _from_range(self) -> Iterator[Arrival]:

@@ -273,6 +273,12 @@ def _hang_together(look: Look, left: int, right: int) -> bool:
     return often <= max(look.distinct(left), look.distinct(right)) + 1
 
 
+def border(look: Look, left: int, right: int) -> str:
+    """Return why a number of digits begins in column `right` (from 0); '' where it goes on."""
+    least = float(look.bits[right])
+    return _border(look, left, right, least) if look.digit[[left, right]].min() > 0 else ""
+
+
 def zone_free(column: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return bool (n): cells of a column that are digits with or without a zone."""
     good: NDArray[np.bool_] = ZONES[column] != NO_DIGIT

@@ -14,6 +14,7 @@ from deckwright.cards.matrix import blank_rows
 from deckwright.examine.banners import banners
 from deckwright.examine.classes import Cells
 from deckwright.examine.running import Running
+from deckwright.examine.typecounting import TypeCount
 from deckwright.plugin.media import Medium, RawTray, Span
 
 EXAMPLES = 12
@@ -46,11 +47,12 @@ class OddCount:
 
 @dataclass(slots=True, eq=False)
 class Counts:
-    """What one pass counts. values: int64 (L, 256 or 4096) over data cards."""
+    """What one pass counts over data cards. values: int64 (L, 256 or 4096)."""
 
     cells: Cells
     values: NDArray[np.int64]
     running: list[Running]
+    types: TypeCount | None = None
     cards: int = 0
     data_cards: int = 0
     lengths: dict[int, int] = field(default_factory=dict)
@@ -76,6 +78,8 @@ class Counts:
                 self.odd[reason] = odd
         for ours, theirs in zip(self.running, later.running, strict=True):
             ours.merge(theirs)
+        if self.types is not None and later.types is not None:
+            self.types.merge(later.types)
 
     def add(self, tray: RawTray, offset: int) -> NDArray[np.bool_]:
         """Count a tray; return bool (n): its data cards. offset: cards of the decks before."""
@@ -83,9 +87,9 @@ class Counts:
         numbers = np.arange(len(text), dtype=np.int64) + (tray.first_card + offset)
         blank = blank_rows(text) if tray.holes is None else (tray.holes == 0).all(axis=1)
         data: NDArray[np.bool_] = np.logical_not(blank)
-        self._odd("blank", "the card has no hole and no character", numbers[blank])
+        self.note("blank", "the card has no hole and no character", numbers[blank])
         for found in banners(text, tray.holes, self.cells, data):
-            self._odd(found.reason, found.sentence, numbers[found.rows])
+            self.note(found.reason, found.sentence, numbers[found.rows])
             data[found.rows] = False
         self._count_odd(tray, numbers)
         self.cards += len(text)
@@ -95,11 +99,13 @@ class Counts:
         self._count(cells if whole else cells[data])
         for running in self.running:
             running.add(text if whole else text[data], numbers if whole else numbers[data])
+        if self.types is not None:
+            self.types.add(text if whole else text[data])
         return data
 
     def _count_odd(self, tray: RawTray, numbers: NDArray[np.int64]) -> None:
         for odd in tray.odd:
-            self._odd(odd.reason, odd.detail, numbers[odd.rows])
+            self.note(odd.reason, odd.detail, numbers[odd.rows])
         width = tray.text.shape[1]
         if tray.lengths is None:
             self.lengths[width] = self.lengths.get(width, 0) + len(numbers)
@@ -108,9 +114,10 @@ class Counts:
             self.lengths[int(length)] = self.lengths.get(int(length), 0) + int(count)
         if "short-line" not in {odd.reason for odd in tray.odd}:
             short = numbers[tray.lengths < width]
-            self._odd("short-record", f"the record is shorter than {width} columns", short)
+            self.note("short-record", f"the record is shorter than {width} columns", short)
 
-    def _odd(self, reason: str, sentence: str, cards: NDArray[np.int64]) -> None:
+    def note(self, reason: str, sentence: str, cards: NDArray[np.int64]) -> None:
+        """Enter odd cards by their numbers."""
         if len(cards):
             self.odd.setdefault(reason, OddCount(sentence)).add(cards)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.errors import DeckError
-from deckwright.examine.classes import byte_classes
+from deckwright.examine.classes import byte_classes, cells_of
 from deckwright.examine.counting import Counts
 from deckwright.examine.dividing import Division, divide, rows_of_types
 from deckwright.examine.evidence import reading_of
@@ -31,14 +32,21 @@ from deckwright.examine.model import (
 )
 from deckwright.examine.oddest import drawn_cards
 from deckwright.examine.opening import Media, OpenDeck, open_deck
+from deckwright.examine.pictured import look_at_pictures, pictures_in
+from deckwright.examine.pointfinding import find_decimals
 from deckwright.examine.running import Running, numbers_of
 from deckwright.examine.said import ranges
 from deckwright.examine.sampling import Sample, Source, count_all, survey, take_sample
 from deckwright.examine.sequencefinding import counting_said, find_sequences, find_shuffled
+from deckwright.examine.typecounting import TypeCount
+from deckwright.plugin.media import RawTray
+from deckwright.plugin.stages import OptionProblem
+from deckwright.report.drawing import COLUMNS
 
 MOST_SEQUENCES = 3
 
 _FEWEST = 12
+_CARD = 80
 
 
 class MixedDecksError(DeckError):
@@ -70,13 +78,15 @@ def examine(
         OptionProblem, ValidationError, UnknownCodeError: medium or code cannot be used.
     """
     media = Media()
+    kinds = _picture_files(decks, media, medium)
+    if kinds:
+        return _of_pictures(decks, media, medium, code, kinds)
     opened = [open_deck(deck, media, medium, code) for deck in decks]
     asking = next((one for one in opened if one.inner is None), None)
     if asking is not None:
         return _asked(asking)
-    _must_be_alike(opened)
-    inner = [one.inner or {} for one in opened]
-    sources = survey([one.path for one in opened], [inner[0]] * len(opened), media)
+    inner = _must_be_alike(opened)
+    sources = survey([one.path for one in opened], [inner] * len(opened), media)
     table = sources[0].medium.code
     sample, counts = take_sample(sources, table)
     named = code is not None or (medium is not None and "code" in medium)
@@ -90,9 +100,65 @@ def examine(
     return _examined(found, sources, sample, counts, table)
 
 
+def _picture_files(
+    decks: Sequence[Path], media: Media, medium: Mapping[str, object] | None
+) -> dict[str, int]:
+    """Return how many pictures of which kind decks hold; none where they are no pictures."""
+    if medium is not None and medium.get("kind") != "pictures":
+        return {}
+    found = [pictures_in(deck, media) for deck in decks]
+    if medium is None and not all(found):
+        return {}
+    return dict(sum((Counter(kinds) for kinds in found), Counter())) or {"file": len(decks)}
+
+
+def _of_pictures(
+    decks: Sequence[Path],
+    media: Media,
+    medium: Mapping[str, object] | None,
+    code: str | None,
+    kinds: Mapping[str, int],
+) -> Examination:
+    facts = [DeckFacts(deck.name, _size_of(deck), 0, 1) for deck in decks]
+    held = ", ".join(f"{number:,} {kind}" for kind, number in sorted(kinds.items()))
+    try:
+        looked = look_at_pictures(decks, media, medium, code, kinds)
+    except OptionProblem as problem:
+        if medium is not None:
+            raise
+        said = f"{decks[0].name} holds pictures ({held}), and {problem.what}"
+        options = {"kind": "pictures"}
+        return Examination(facts, Reading(options, None, None, sure=False, question=said))
+    firsts = np.cumsum([1, *looked.cards]).tolist()
+    facts = [
+        replace(fact, cards=cards, first_card=first)
+        for fact, cards, first in zip(facts, looked.cards, firsts, strict=False)
+    ]
+    opened = OpenDeck(decks[0], decks[0], dict(looked.options), dict(looked.options), None)
+    named = code is not None or (medium is not None and "code" in medium)
+    reading = reading_of(opened, looked.sample, looked.code, media.folders, named=named)
+    found = Examination(facts, reading, looked.code, COLUMNS, pictures=looked.facts)
+    counts = Counts.of(cells_of(looked.code, holes=True), COLUMNS)
+    sample = looked.sample
+    for row, card in enumerate(sample.cards.tolist()):
+        part = slice(row, row + 1)
+        holes = None if sample.holes is None else sample.holes[part]
+        counts.add(RawTray(card, sample.text[part], holes, None, []), 0)
+    for reason, sentence, card in looked.odd:
+        counts.note(reason, sentence, np.array([card]))
+    counts.cards = sum(looked.cards)
+    return _examined(found, (), sample, counts, looked.code)
+
+
+def _size_of(deck: Path) -> int:
+    if not deck.is_dir():
+        return deck.stat().st_size
+    return sum(path.stat().st_size for path in deck.rglob("*") if path.is_file())
+
+
 def _asked(opened: OpenDeck) -> Examination:
     ranking = opened.ranking
-    question = (
+    question = opened.question or (
         f"{opened.deck.name}: nothing reads it well enough to choose without asking; look at the "
         "candidates, then choose with --medium, or say --code when you know the code"
     )
@@ -100,15 +166,28 @@ def _asked(opened: OpenDeck) -> Examination:
     return Examination(facts, Reading(opened.options, ranking, None, sure=False, question=question))
 
 
-def _must_be_alike(opened: Sequence[OpenDeck]) -> None:
-    """Check that decks lie on one medium; a code may differ where the cells do not tell."""
-    first = opened[0].inner or {}
+def _must_be_alike(opened: Sequence[OpenDeck]) -> dict[str, object]:
+    """Return the medium of all decks; a code may differ where the cells do not tell."""
+    first = dict(opened[0].inner or {})
     for other in opened[1:]:
         theirs = other.inner or {}
         for key in sorted(({*first} | {*theirs}) - {"code"}):
-            if first.get(key) != theirs.get(key):
-                what = f"{key} = {theirs.get(key)!r} fits it, not {first.get(key)!r}"
-                raise MixedDecksError(opened[0].deck.name, other.deck.name, what)
+            if first.get(key) == theirs.get(key):
+                continue
+            if key == "record_length" and first.get("kind") == "text":
+                # lines that are all shorter, or leave their trailing blanks out, are cards too
+                widths = [one.get(key, _CARD) for one in (first, theirs)]
+                first[key] = max(width for width in widths if isinstance(width, int))
+                continue
+            what = f"{key} = {theirs.get(key)!r} fits it, not {first.get(key)!r}"
+            raise MixedDecksError(opened[0].deck.name, other.deck.name, what)
+    if len(opened) > 1 and "record_length" in first:
+        opened[0].options = _with_inner(opened[0].options, first)
+    return first
+
+
+def _with_inner(options: dict[str, object], inner: dict[str, object]) -> dict[str, object]:
+    return {**options, "inside": inner} if options.get("kind") == "wrapped" else inner
 
 
 def _examined(
@@ -120,15 +199,18 @@ def _examined(
 ) -> Examination:
     kinds = byte_classes(code)
     spans = _running_spans(sample, kinds)
-    if sample.whole:
+    division = divide(sample, kinds, [*spans, *_decimal_spans(sample, kinds, spans)])
+    types = TypeCount(division.first, division.last, division.values)
+    if sample.whole or not sources:
         counts.running = [_followed(sample, span) for span in spans]
+        types.add(sample.text)
+        counts.types = types
     else:
-        counts = count_all(sources, counts.cells, spans)
+        counts = count_all(sources, counts.cells, spans, types)
     sequences = [running.facts() for running in counts.running]
     sequences = [facts for facts in sequences if facts.numbers > 1 and facts.step > 0]
     if not sequences and sample.whole and len(sample.text) >= _FEWEST:
         sequences = _shuffled(sample, kinds)
-    division = divide(sample, kinds)
     looks = _looks(sample, division, kinds)
     return replace(
         found,
@@ -141,7 +223,7 @@ def _examined(
             for reason, odd in sorted(counts.odd.items(), key=lambda one: -one[1].count)
         ),
         columns=_columns(counts),
-        types=_types(division, sample, looks, counts, sequences, code),
+        types=_types(division, sample, looks, counts, sequences),
         sequences=tuple(sequences),
         drawn=tuple(drawn_cards(sample, looks, code)),
     )
@@ -151,6 +233,19 @@ def _running_spans(sample: Sample, kinds: NDArray[np.uint8]) -> list[tuple[int, 
     if not len(sample.text):
         return []
     return find_sequences(look_at(sample, kinds))[:MOST_SEQUENCES]
+
+
+def _decimal_spans(
+    sample: Sample, kinds: NDArray[np.uint8], running: Sequence[tuple[int, int]]
+) -> list[tuple[int, int]]:
+    """Return columns (from 1) of numbers with a decimal point, of which no digit is a code."""
+    if len(sample.text) < _FEWEST:
+        return []
+    look = look_at(sample, kinds)
+    taken = np.zeros(look.width, np.bool_)
+    for first, last in running:
+        taken[first - 1 : last] = True
+    return [(guess.first, guess.last) for guess in find_decimals(look, taken)]
 
 
 def _followed(sample: Sample, span: tuple[int, int]) -> Running:
@@ -176,7 +271,7 @@ def _looks(
     sample: Sample, division: Division, kinds: NDArray[np.uint8]
 ) -> list[tuple[Look, NDArray[np.bool_]]]:
     every = np.ones(len(sample.text), np.bool_)
-    parts = [every] if division.column < 0 else rows_of_types(sample.text, division)
+    parts = [every] if division.first < 0 else rows_of_types(sample.text, division)
     return [
         (look_at(sample.rows(rows), kinds) if rows.any() else _nothing(sample, kinds), rows)
         for rows in parts
@@ -210,17 +305,16 @@ def _types(
     looks: Sequence[tuple[Look, NDArray[np.bool_]]],
     counts: Counts,
     sequences: Sequence[SequenceFacts],
-    code: CodeTable,
 ) -> Types:
-    if division.column < 0:
+    if division.first < 0:
         guesses = guess_fields(looks[0][0], sequences) if looks else []
         said = "no column divides the deck into types of cards"
         return Types(0, said, (TypeFacts("card", (), counts.data_cards, tuple(guesses)),))
-    inside = [[shown(bytes([value])) for value in group] for group in division.groups]
+    inside = [[shown(value) for value in group] for group in division.groups]
     found = []
     total = 0
     for values, group, (look, _) in zip(inside, division.groups, looks, strict=False):
-        cards = _cards_with(counts, division.column, group, code)
+        cards = counts.types.cards(group) if counts.types else 0
         total += cards
         name = "type_" + "_".join(_word(value) for value in values)
         found.append(TypeFacts(name, values, cards, tuple(guess_fields(look, sequences))))
@@ -228,26 +322,25 @@ def _types(
     if others:
         guesses = guess_fields(looks[-1][0], ())
         found.append(TypeFacts("other", (), others, tuple(guesses)))
-    counts_up = counting_said(sample, division.column)
+    one = division.first == division.last
+    counts_up = counting_said(sample, division.first) if one else ""
+    columns = ranges(range(division.first + 1, division.last + 2))
     sentence = (
-        f"column {division.column + 1} holds {sum(map(len, inside))} values, and with them "
+        f"column{'' if one else 's'} {columns} hold{'s' if one else ''} "
+        f"{sum(map(len, inside))} values, and with them "
         f"changes what columns {ranges([column + 1 for column in division.apart])} hold{counts_up}"
     )
-    return Types(division.column + 1, sentence, tuple(found), division.strength)
-
-
-def _cards_with(counts: Counts, column: int, group: Sequence[int], code: CodeTable) -> int:
-    wanted = {code.alphabet.characters[value] for value in group}
-    cells = counts.values[column]
-    return int(
-        sum(cells[value] for value, text in enumerate(counts.cells.characters) if text in wanted)
-    )
+    return Types(division.first + 1, sentence, tuple(found), division.strength, division.last + 1)
 
 
 def _word(value: str) -> str:
     if value.isascii() and value.isalnum():
         return value.lower()
-    return "blank" if value == " " else f"x{ord(value):02x}"
+    if not value.strip(" "):
+        return "blank"
+    return "".join(
+        sign.lower() if sign.isascii() and sign.isalnum() else f"x{ord(sign):02x}" for sign in value
+    )
 
 
 __all__ = ["CLASSES", "MixedDecksError", "examine"]

@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable, load_code
-from deckwright.cards.ranking import LEAST_WEIGHT, Candidate, Ranking, differing_cells, rank_codes
+from deckwright.cards.mediaranking import ends_lines, rank_readable
+from deckwright.cards.ranking import (
+    LEAST_WEIGHT,
+    Candidate,
+    Ranking,
+    codes_of,
+    differing_cells,
+)
 from deckwright.examine.model import Reading
 from deckwright.examine.opening import OpenDeck
 from deckwright.examine.sampling import Sample
@@ -37,9 +44,11 @@ def reading_of(
         named: whether a person named the code.
     """
     cells = _raw(sample, code)
+    doubts = "; also, ".join(opened.doubts)
     if cells is None:
-        return Reading(opened.options, opened.ranking, None, sure=True, question="")
-    ranking = in_words(rank_codes(cells, None, folders, zones_fit))
+        return Reading(opened.options, opened.ranking, None, sure=not doubts, question=doubts)
+    names = None if sample.holes is not None else _names(opened, folders)
+    ranking = in_words(rank_readable(cells, names, folders, zones_fit).ranking)
     sure = named or (ranking.sure and ranking.weight >= LEAST_WEIGHT)
     rival = _rival(ranking, code.name)
     differs: Mapping[int, int] = {}
@@ -50,17 +59,25 @@ def reading_of(
         counts = found.cells.sum(axis=0)
         differs = {int(column): int(counts[column - 1]) for column in found.columns}
         examples = found.readings[:_EXAMPLES]
-    question = "" if sure or rival is None else _question(code, rival)
+    asked = [] if sure or rival is None else [_question(code, rival)]
+    question = "; also, ".join([*asked, *opened.doubts])
     return Reading(
         opened.options,
         opened.ranking,
         None if named else ranking,
-        sure=sure or rival is None,
+        sure=not question,
         question=question,
         runner_up="" if rival is None else rival.name,
         differs=differs,
         examples=examples,
     )
+
+
+def _names(opened: OpenDeck, folders: Sequence[Path]) -> list[str] | None:
+    """Return the codes that the medium can read: lines of text end as ASCII's do."""
+    if (opened.inner or {}).get("kind") != "text":
+        return None
+    return [code.name for code in codes_of(None, folders, holes=False) if ends_lines(code)]
 
 
 def _raw(sample: Sample, code: CodeTable) -> NDArray[np.uint8] | NDArray[np.uint16] | None:

@@ -15,6 +15,7 @@ from deckwright.examine.measuring import cards_said, failing_of, percent
 from deckwright.examine.model import Guess, SequenceFacts
 from deckwright.examine.naming import blank_guess, code_guess, holes_guess, text_guess
 from deckwright.examine.numbering import number_guess
+from deckwright.examine.pointfinding import find_decimals
 from deckwright.examine.sequencesaid import sequence_sentence
 from deckwright.examine.strengths import strength_of
 
@@ -44,6 +45,9 @@ def guess_fields(look: Look, sequences: Sequence[SequenceFacts]) -> list[Guess]:
     for date in find_dates(look, taken):
         guesses.append(_date_guess(look, date))
         taken[date.first - 1 : date.last] = True
+    for decimal in find_decimals(look, taken):
+        guesses.append(decimal)
+        taken[decimal.first - 1 : decimal.last] = True
     checks = find_checks(look, taken)
     for check in checks:
         guesses.append(_check_guess(look, check))
@@ -77,6 +81,7 @@ def _sequence_guess(look: Look, facts: SequenceFacts) -> Guess:
     if (look.columns[facts.first - 1] == 32).any():  # noqa: PLR2004 # blank
         options = {"kind": "whole", "role": "sequence", "fill": " "}
     first, last = facts.first, facts.last
+    before = _before_counter(look, first - 2)
     return Guess(
         first=first,
         last=last,
@@ -85,10 +90,20 @@ def _sequence_guess(look: Look, facts: SequenceFacts) -> Guess:
         share=share,
         chance=0.1,
         sentence=sequence_sentence(facts),
-        reasons=("its columns turn from card to card as the wheels of a counter do",),
+        reasons=("its columns turn from card to card as the wheels of a counter do", *before),
         options=options,
         failing=failing_of(look, first, last, options),
     )
+
+
+def _before_counter(look: Look, column: int) -> tuple[str, ...]:
+    """Say that the column (from 0) before a counter holds one digit, which may belong to it."""
+    if column < 0 or look.digit[column] < 1 or look.blank[column]:
+        return ()
+    value, share = look.top(column)
+    if share < 1:
+        return ()
+    return (f"column {column + 1} before it always holds {chr(value)}, and may be part of it",)
 
 
 def _date_guess(look: Look, date: DateGuess) -> Guess:

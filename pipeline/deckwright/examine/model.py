@@ -77,8 +77,10 @@ class Columns:
     top: Sequence[tuple[str, int]]
 
     def shares(self) -> NDArray[np.float64]:
-        """Return float (L, 6): shares of the cards."""
+        """Return float (L, 6): shares of the cards; all blank where there are none."""
         shares: NDArray[np.float64] = self.classes / max(1, self.cards)
+        if not self.cards:
+            shares[:, BLANK] = 1
         return shares
 
 
@@ -155,12 +157,41 @@ class TypeFacts:
 
 @dataclass(frozen=True, slots=True)
 class Types:
-    """The column (from 1) that divides the deck, 0 where none does, and why."""
+    """The columns (from 1) that divide the deck, column 0 where none does, and why."""
 
     column: int
     sentence: str
     types: Sequence[TypeFacts]
     strength: Strength = "possible"
+    last: int = 0
+
+    @property
+    def columns(self) -> str:
+        """The columns as a layout writes them."""
+        return f"{self.column}-{self.last}" if self.last > self.column else str(self.column)
+
+
+@dataclass(frozen=True, slots=True)
+class PictureFacts:
+    """How pictures of cards came out, of the few that were looked at.
+
+    kinds: picture files by kind. good: cards read without doubt. ppi: least and most pixels an inch
+    by the cards' length. turns: how cards lie, turn_unknown: cards whose corner does not tell.
+    what: card, blank, banner, not a card. damages: what is wrong. columns: those of cards that
+    could be read, unsure: of these, columns that a person must look at.
+    """
+
+    kinds: Mapping[str, int]
+    looked_at: int
+    good: int
+    sizes: str
+    ppi: tuple[float, float]
+    turns: Mapping[str, int]
+    turn_unknown: int
+    what: Mapping[str, int]
+    damages: Mapping[str, int]
+    columns: int
+    unsure: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,6 +225,7 @@ class Examination:
     types: Types = Types(0, "", ())  # it is frozen
     sequences: Sequence[SequenceFacts] = ()
     drawn: Sequence[DrawnCard] = ()
+    pictures: PictureFacts | None = None
     own_codes: Mapping[str, bytes] = field(default_factory=dict)
 
     @property

@@ -116,8 +116,9 @@ def text_guess(look: Look, segment: Segment) -> Guess:
     whole = max(1e-9, float(weights.sum()))
     letters = float((look.letter[columns] * weights).sum() / whole)
     digits = float((look.digit[columns] * weights).sum() / whole)
+    others = max(0.0, 1 - letters - digits)
     said = (
-        f"{letters:.0%} letters, {digits:.0%} digits, {1 - letters - digits:.0%} other signs on "
+        f"{letters:.0%} letters, {digits:.0%} digits, {others:.0%} other signs on "
         f"{cards_said(look, first, last)}; {percent(left)} begin in its first column, "
         f"{percent(right)} reach its last"
     )

@@ -13,6 +13,7 @@ from deckwright.examine.said import (
     grouped,
     headline,
     options_toml,
+    picture_lines,
     verdict,
 )
 from deckwright.examine.sequencesaid import sequence_sentence
@@ -57,7 +58,14 @@ def health_page(found: Examination) -> str:
     """Return the page; the same examination gives the same page, byte for byte."""
     parts = [_header(found), _verdict(found)]
     if found.counted:
-        parts += [_caution(), _counts(found), _columns(found), _types(found), _sequences(found)]
+        parts += [
+            _caution(),
+            _pictures(found),
+            _counts(found),
+            _columns(found),
+            _types(found),
+            _sequences(found),
+        ]
         parts += [_drawn(found)]
     parts += [_reading(found)]
     if found.counted:
@@ -87,11 +95,15 @@ def _verdict(found: Examination) -> str:
     if not found.counted:
         return ask
     parts = [("", found.cards, "cards"), ("=", found.data_cards, "of data")]
+    if found.pictures is not None:
+        looked = found.pictures.looked_at
+        parts = [("", found.cards, "cards in pictures"), ("", looked, "looked at")]
+        parts += [("", found.data_cards, "of data, read without doubt")]
     apart = {odd.reason: odd.count for odd in found.odd if odd.reason in _SET_APART}
     names = {"blank": "blank", "banner": "banners", "separator": "separators"}
     names["control-card"] = "control cards"
     parts += [("+", apart.get(reason, 0), names[reason]) for reason in _SET_APART
-              if apart.get(reason) or reason == "blank"]  # fmt: skip
+              if apart.get(reason) or (reason == "blank" and found.pictures is None)]  # fmt: skip
     shown = "".join(
         (f'<div class="sign">{sign}</div>' if sign else "")
         + f'<div><span class="big">{count(number)}</span><small>{words}</small></div>'
@@ -109,6 +121,14 @@ _SET_APART = ("blank", "banner", "separator", "control-card")
 
 def _caution() -> str:
     return f'<p class="caution">{CAUTION}</p>\n'
+
+
+def _pictures(found: Examination) -> str:
+    if found.pictures is None:
+        return ""
+    lines = picture_lines(found.pictures)
+    rows = [f"<td class=name>{name}</td><td>{plain(said)}</td>" for name, said in lines]
+    return f"<section><h2>Pictures</h2>{table(['What', 'As looked at'], rows)}</section>\n"
 
 
 def _counts(found: Examination) -> str:
@@ -161,7 +181,7 @@ def _types(found: Examination) -> str:
         f"{cell(one.cards)}"
         for one in types.types
     )
-    listed = table(["Card type", f"Column {types.column}", "Cards"], rows, numbers=(2,))
+    listed = table(["Card type", f"Column {types.columns}", "Cards"], rows, numbers=(2,))
     said = f"<p>{plain(types.sentence)} ({types.strength}).</p>"
     parts = [f"<section><h2>Card types</h2>{said}{listed}</section>\n"]
     parts += [

@@ -131,9 +131,8 @@ def toml(value: object) -> str:
 
 
 def _card_type(found: Examination, one: TypeFacts, lenient: set[tuple[str, str]]) -> Iterator[str]:
-    column = str(found.types.column)
     every = sorted({value for each in found.types.types for value in each.values})
-    condition: dict[str, object] = {"columns": column}
+    condition: dict[str, object] = {"columns": found.types.columns}
     condition |= {"is": list(one.values)} if one.values else {"not": every}
     yield "[[card]]"
     yield f"name = {toml(one.name)}"

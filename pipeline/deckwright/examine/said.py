@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from deckwright.examine.model import Examination, Guess
+from deckwright.examine.model import Examination, Guess, PictureFacts
 from deckwright.examine.proposing import toml
 from deckwright.report.figures import plural
 
@@ -27,6 +27,12 @@ def headline(found: Examination) -> str:
     if isinstance(inside, Mapping):
         kind = f"{kind}, inside {inside.get('kind')}"
     code = found.code.name if found.code else ""
+    if found.pictures is not None:
+        files = " and ".join(f"{n:,} {kind}" for kind, n in sorted(found.pictures.kinds.items()))
+        return (
+            f"Pictures ({files}): {plural(found.cards, 'card')}, "
+            f"{found.pictures.looked_at:,} of them looked at; read in code {code}."
+        )
     decks = f"{len(found.decks)} decks, stacked: " if len(found.decks) > 1 else ""
     return f"{decks}{plural(found.cards, 'card')} of {found.width} columns; {kind} in code {code}."
 
@@ -34,9 +40,12 @@ def headline(found: Examination) -> str:
 def verdict(found: Examination) -> str:
     """Return how sure medium and code are."""
     reading = found.reading
+    if found.pictures is not None:
+        open_code = "" if reading.sure else "; the code is open, see the question"
+        return f"{pictures_read(found.pictures)}{open_code}"
     code = found.code.name if found.code else ""
     if not reading.sure:
-        return f"The code is open: read as {code} for now"
+        return f"Something is open, see the question: read in code {code} for now"
     if reading.media is None:
         return f"Read as named, in code {code}"
     best = reading.candidates[0].score
@@ -47,11 +56,50 @@ def verdict(found: Examination) -> str:
 
 def basis(found: Examination) -> str:
     """Return what the guesses rest on."""
+    if found.pictures is not None and found.looked_at < found.cards:
+        return (
+            f"Guessed, and counted by column, from the {plural(found.looked_at, 'card')} that "
+            f"could be read without doubt of {found.pictures.looked_at:,} looked at; no other "
+            "picture was opened."
+        )
     if found.looked_at >= found.data_cards:
         return f"Guessed from all {plural(found.data_cards, 'data card')}."
     return (
         f"Guessed from {found.looked_at:,} of {found.data_cards:,} data cards, taken from all "
         "across the deck; counts by column, odd cards and running numbers are of every card."
+    )
+
+
+def pictures_read(facts: PictureFacts) -> str:
+    """Return how well pictures of cards can be read, by the few looked at."""
+    said = f"{facts.good:,} of {plural(facts.looked_at, 'picture')} looked at"
+    return f"{said} can be read without asking a person"
+
+
+def picture_lines(facts: PictureFacts) -> list[tuple[str, str]]:
+    """Return what pictures of cards are like: names and sentences."""
+    least, most = (f"{value:.0f}" for value in facts.ppi)
+    ppi = "not known" if not facts.ppi[1] else least if least == most else f"{least} to {most}"
+    turns = ", ".join(f"{n:,} {turn}" for turn, n in facts.turns.items())
+    unknown = f"{facts.turn_unknown:,} whose corners do not tell" if facts.turn_unknown else ""
+    share = f"{facts.unsure:,} of {facts.columns:,} columns of readable cards are not sure"
+    damages = ", ".join(f"{n:,} {damage}" for damage, n in facts.damages.items())
+    return [
+        ("Size", facts.sizes or "none could be opened"),
+        ("Pixels an inch", f"{ppi}, by the length of the cards"),
+        ("Shown", ", ".join(_shown(what, n) for what, n in facts.what.items()) or "nothing"),
+        ("Lying", ", ".join(part for part in (turns, unknown) if part) or "not known"),
+        ("Sureness", share if facts.columns else "no card could be read"),
+        ("Damages", damages or "none seen"),
+    ]
+
+
+def _shown(what: str, number: int) -> str:
+    names = {"blank": "blank card", "banner": "banner card", "not a card": "picture without a card"}
+    return (
+        plural(number, names.get(what, what))
+        if number == 1 or what != "not a card"
+        else (f"{number:,} pictures without a card")
     )
 
 

@@ -17,6 +17,7 @@ from deckwright.errors import DeckwrightError
 from deckwright.examine.classes import Cells, cells_of
 from deckwright.examine.counting import CARDS_A_TRAY, Counts, count_spans
 from deckwright.examine.opening import Media
+from deckwright.examine.typecounting import TypeCount
 from deckwright.plugin.media import Medium, Span
 
 MOST_LOOKED_AT = 200_000
@@ -127,13 +128,24 @@ def take_sample(sources: Sequence[Source], code: CodeTable) -> tuple[Sample, Cou
 
 
 def count_all(
-    sources: Sequence[Source], cells: Cells, running: Sequence[tuple[int, int]]
+    sources: Sequence[Source],
+    cells: Cells,
+    running: Sequence[tuple[int, int]],
+    types: TypeCount | None = None,
 ) -> Counts:
-    """Count every card of the decks, in two processes where that pays."""
+    """Count every card of the decks, in two processes where that pays.
+
+    Args:
+        sources: the decks.
+        cells: how cells are counted.
+        running: columns (from 1) of running numbers, which are followed.
+        types: counts of nothing yet, of the types of cards.
+    """
     width = sources[0].width
     spans = [(number, span) for number, source in enumerate(sources) for span in source.spans]
     total = sum(span.cards for _, span in spans)
     counts = Counts.of(cells, width, running)
+    counts.types = types
     cores = len(os.sched_getaffinity(0))
     if total < TWO_PROCESSES or cores == 1:
         _count(sources, spans, counts)
@@ -143,7 +155,9 @@ def count_all(
     ours, theirs = context.Pipe()
     tables = [(source.path, dict(source.options), source.offset) for source in sources]
     process = context.Process(
-        target=_serve, args=(theirs, tables, spans[border:], width, list(running)), daemon=True
+        target=_serve,
+        args=(theirs, tables, spans[border:], width, list(running), types),
+        daemon=True,
     )
     process.start()
     theirs.close()
@@ -174,6 +188,7 @@ def _serve(
     spans: list[tuple[int, Span]],
     width: int,
     running: list[tuple[int, int]],
+    types: TypeCount | None,
 ) -> None:
     """Count spans in a helper."""
     try:
@@ -183,6 +198,7 @@ def _serve(
             medium = media.medium(table)
             sources.append(Source(path, table, medium, [], 0, width, offset))
         counts = Counts.of(_cells(sources, spans), width, running)
+        counts.types = types
         _count(sources, spans, counts)
         pipe.send(counts)
     except Exception as error:  # noqa: BLE001 # raised again in the main process

@@ -64,8 +64,10 @@ def find_shuffled(look: Look) -> Span | None:
 def counting_said(sample: Sample, column: int) -> str:
     """Return that a column (from 0) counts the cards of a set and begins again; '' where not."""
     digit = sample.text[:, column].astype(np.int64) - ZERO
-    pair = (np.diff(sample.cards) == 1) & (digit[1:] >= 0) & (digit[1:] < 10)  # noqa: PLR2004
-    if pair.sum() < _FEWEST:
+    pairs = np.diff(sample.cards) == 1
+    good = (digit >= 0) & (digit < 10)  # noqa: PLR2004
+    pair = pairs & good[1:] & good[:-1]
+    if pair.sum() < max(_FEWEST, _MOSTLY_DIGITS * pairs.sum()):
         return ""
     up = (digit[1:] == digit[:-1] + 1) & pair
     least = int(digit[1:][pair].min())

@@ -10,7 +10,15 @@ from collections.abc import Iterator
 
 from deckwright.examine.model import BLANK, Columns, Examination, Guess
 from deckwright.examine.picture import ACROSS, class_letters
-from deckwright.examine.said import basis, differing_said, grouped, headline, options_toml, verdict
+from deckwright.examine.said import (
+    basis,
+    differing_said,
+    grouped,
+    headline,
+    options_toml,
+    picture_lines,
+    verdict,
+)
 from deckwright.examine.sequencesaid import sequence_sentence
 from deckwright.examine.strengths import MEANINGS
 
@@ -44,6 +52,7 @@ def lines(found: Examination, *, brief: bool = False) -> Iterator[Line]:
         for held, ours, theirs, number in found.reading.examples[:3]:
             yield [(f"    {held}: {ours!r}, or {theirs!r}; {number:,} cells", "soft")]
     yield []
+    yield from _pictures(found)
     yield from _counts(found)
     yield from _columns(found)
     yield from _types(found, brief=brief)
@@ -64,12 +73,25 @@ def _candidates(found: Examination) -> Iterator[Line]:
         yield [(f"       --medium '{options_toml(one.options)}'", "soft")]
 
 
+def _pictures(found: Examination) -> Iterator[Line]:
+    if found.pictures is None:
+        return
+    yield [("Pictures", "head")]
+    for name, said in picture_lines(found.pictures):
+        yield from _wrapped("  ", f"{name + ':':<16}{said}", "", 18)
+    yield []
+
+
 def _counts(found: Examination) -> Iterator[Line]:
     yield [("Cards", "head")]
     if len(found.decks) > 1:
         for deck in found.decks:
             yield [(f"  {deck.cards:>12,}  {deck.name}, from card {deck.first_card:,}", "")]
-    yield [(f"  {found.cards:>12,}  in all, {found.data_cards:,} of them data", "")]
+    if found.pictures is None:
+        yield [(f"  {found.cards:>12,}  in all, {found.data_cards:,} of them data", "")]
+    else:
+        read = f"{found.pictures.looked_at:,} looked at, {found.data_cards:,} of them data and sure"
+        yield [(f"  {found.cards:>12,}  in all, {read}", "")]
     for odd in found.odd:
         numbers = ", ".join(f"{card:,}" for card in odd.cards[:6])
         more = ", ..." if odd.count > 6 else ""  # noqa: PLR2004 # as shown

@@ -16,14 +16,14 @@ MAX_DIGITS = 18
 """Digits of the longest number that 64 bits hold whatever its digits are."""
 
 _EVERY_KIND = "name columns kind label unit role blank severity repeat step first shares"
-_NUMBER = "justify fill sign plus low high missing_values overpunch zone_alone check"
+_NUMBER = "code justify fill sign plus low high missing_values overpunch zone_alone check"
 _OPTIONS = {
-    "text": "justify fill missing_values check",
-    "digits": "justify fill missing_values overpunch zone_alone check",
+    "text": "code justify fill missing_values check",
+    "digits": "code justify fill missing_values overpunch zone_alone check",
     "whole": _NUMBER,
     "decimal": f"{_NUMBER} decimals point",
-    "date": "form century low high missing_values fill",
-    "choice": "justify fill missing_values choices",
+    "date": "code form century low high missing_values fill",
+    "choice": "code justify fill missing_values choices",
     "holes": "",
 }
 _BLANKS = {

@@ -103,6 +103,8 @@ class FieldSpec(ColumnsModel):
     """Lower case letters, digits and `_`; with `repeat` it holds `{n}` or `{n:02}`."""
     kind: FieldKind = "text"
     """What stands in the field."""
+    code: str = ""
+    """Code in which these columns are punched; left out: the code of the deck."""
     label: str = ""
     """The field in words."""
     unit: str = ""

@@ -9,6 +9,7 @@ import polars as pl
 from pydantic import Field
 
 from deckwright.jobs.base import ConfigModel
+from deckwright.jobs.fieldcodes import field_code_problems
 from deckwright.jobs.fieldproblems import field_problems
 from deckwright.jobs.fieldspecs import MAX_WIDTH, CheckSpec, ColumnsModel, FieldSpec, Severity
 from deckwright.jobs.sqltext import names_in, parse_expression
@@ -100,7 +101,10 @@ def layout_problems(spec: LayoutSpec) -> list[tuple[Path, str]]:
         Pairs of a path into the file, such as `("field", 3, "columns")`, and a sentence.
     """
     problems = list(_card_problems(spec))
+    telling = [condition.span for card in spec.card for condition in card.when]
     for place, fields in _field_tables(spec):
+        in_codes = field_code_problems(fields, telling)
+        problems += [((*place, index, "code"), what) for index, what in in_codes]
         named: dict[str, int] = {}
         taken: dict[int, str] = {}
         for index, field in enumerate(fields):

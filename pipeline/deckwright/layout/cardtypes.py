@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,13 +22,17 @@ def card_types(text: Bytes, cards: list[CardSpec]) -> NDArray[np.int16]:
     return types
 
 
-def _matches(text: Bytes, card: CardSpec) -> Mask:
-    if card.blank:
-        return blank_fields(text, 1, text.shape[1])
+def meets(text: Bytes, conditions: Sequence[ConditionSpec]) -> Mask:
+    """Return bool (n): true where a card of text (n, L) meets all conditions."""
+    text = steady(text)
     match = np.ones(len(text), np.bool_)
-    for condition in card.when:
+    for condition in conditions:
         match &= _holds(text, condition)
     return match
+
+
+def _matches(text: Bytes, card: CardSpec) -> Mask:
+    return blank_fields(text, 1, text.shape[1]) if card.blank else meets(text, card.when)
 
 
 def _holds(text: Bytes, condition: ConditionSpec) -> Mask:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Hashable
 from functools import lru_cache
 from typing import Any, Protocol
@@ -20,6 +21,9 @@ Mask = NDArray[np.bool_]
 
 _PRECISION = 38
 _ASCII = 0x80
+_DELETE = 0x7F
+_BYTES = 256
+_LATIN = "".join(map(chr, range(_BYTES)))
 _MOST = 2**63
 
 
@@ -31,9 +35,6 @@ class CharacterSet(Hashable, Protocol):
 
     def encode(self, text: str) -> bytes:
         """Return text as internal bytes; ValueError when it has a character that is not there."""
-
-    def utf8(self, data: bytes | NDArray[np.uint8]) -> bytes:
-        """Return internal bytes as UTF-8."""
 
 
 def series(
@@ -104,7 +105,7 @@ def _text_series(
     ends = np.arange(width, (count + 1) * width, width)
     if int(cells.max()) >= _ASCII or not (alphabet is None or _ascii_is_whole(alphabet)):
         flat = cells.tobytes()
-        raw = flat.decode("latin-1").encode() if alphabet is None else alphabet.utf8(flat)
+        raw = codecs.charmap_decode(flat, "strict", _characters(alphabet))[0].encode()
         if len(raw) != len(flat):
             text = raw.decode()
             points = np.frombuffer(text.encode("utf-32-le"), np.uint32)
@@ -128,6 +129,19 @@ def _utf8_sizes(points: NDArray[np.uint32]) -> NDArray[np.int64]:
 def _ascii_is_whole(alphabet: CharacterSet) -> bool:
     """Return whether the alphabet has all of ASCII, so that such bytes are UTF-8 as they are."""
     return alphabet.decode(bytes(range(_ASCII))) == "".join(map(chr, range(_ASCII)))
+
+
+@lru_cache(maxsize=16)
+def _characters(alphabet: CharacterSet | None) -> str:
+    """Return the 256 characters of internal bytes; U+FFFD for none.
+
+    A printable ASCII character is itself even where the code of the cards lacks it, since words
+    that a layout gives (card types, flags) are no text of a card.
+    """
+    if alphabet is None:
+        return _LATIN
+    own = alphabet.decode(bytes(range(_BYTES)))
+    return "".join(chr(byte) if BLANK <= byte < _DELETE else own[byte] for byte in range(_BYTES))
 
 
 def _hole_texts(patterns: NDArray[np.uint16]) -> list[str]:

@@ -47,6 +47,8 @@ class FieldKernel(ABC):
     """Reads one field."""
 
     value_kind: ValueKind = "text"
+    zoned: bool = False
+    """Whether a zone may stand over a digit of the field."""
 
     def __init__(self, spec: FieldSpec) -> None:
         self.spec = spec

@@ -62,6 +62,12 @@ _TWELVE_ZERO = 0xA00
 _ELEVEN_ZERO = 0x600
 
 
+def is_zoned_zero(holes: NDArray[np.uint16]) -> NDArray[np.bool_]:
+    """Return where patterns are a zero with row 12 or row 11 over it, in an array of that shape."""
+    zoned: NDArray[np.bool_] = (holes == _TWELVE_ZERO) | (holes == _ELEVEN_ZERO)
+    return zoned
+
+
 def read_zoned_zeros(columns: Bytes, holes: NDArray[np.uint16]) -> None:
     """Write `{` and `}` for 12-0 and 11-0, which six-bit codes read as `?` and `!`.
 

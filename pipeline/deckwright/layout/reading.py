@@ -86,6 +86,19 @@ class Layout:
         """
         return list(dict.fromkeys(spec.span for spec in self.fields(field)))
 
+    def coded_fields(self) -> list[tuple[int, FieldSpec]]:
+        """Return the fields that have a code of their own, each with the place of its card type."""
+        return [
+            (place, field.spec)
+            for place, card in enumerate(self.cards)
+            for field in card.values()
+            if field.spec.code
+        ]
+
+    def zoned_fields(self) -> list[FieldSpec]:
+        """Return the fields in which a zone may stand over a digit."""
+        return [field.spec for card in self.cards for field in card.values() if field.kernel.zoned]
+
     def card_types(self, text: Bytes) -> NDArray[np.int16]:
         """Return int16 (n): place of each card's type in the layout, -1 where none matches."""
         if not self.spec.card:

@@ -236,8 +236,14 @@ def as_mask(mask: NDArray[np.bool_] | pl.Series) -> NDArray[np.bool_]:
 
 
 def legal_patterns(code: CodeTable) -> NDArray[np.bool_] | None:
-    """Return bool (4096): patterns that stand for a character; None for a code without holes."""
-    return None if code.from_holes is None else code.from_holes >= 0
+    """Return bool (4096): patterns that stand for a character; None for a code without holes.
+
+    Where columns stand in codes of their own, a column that is no character of its code shows in
+    the text alone: no pattern stands for the internal byte 0x1A then.
+    """
+    if code.from_holes is None:
+        return None
+    return np.zeros(len(code.from_holes), np.bool_) if code.parts else code.from_holes >= 0
 
 
 def undefined(code: CodeTable) -> NDArray[np.bool_] | None:

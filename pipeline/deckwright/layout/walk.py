@@ -17,6 +17,7 @@ from deckwright.layout.fields import FieldKernel, FieldReading
 from deckwright.layout.fieldtests import FieldTests
 from deckwright.layout.kernels import compile_field
 from deckwright.layout.marks import Marks
+from deckwright.layout.overpunch import is_zoned_zero
 from deckwright.layout.words import BLANK, Bytes, Places, put_cells
 
 Holes = NDArray[np.uint16]
@@ -109,7 +110,7 @@ class Walk:
                     reading = field.kernel.read(text, holes)
                     if field.spec.kind != "holes":
                         for mark in reversed(marks):  # the first mark has the last word
-                            reading = _marked(reading, mark, field)
+                            reading = _marked(reading, mark, field, holes)
                     self._keep(field.spec, rows, reading)
                     if checking:
                         self._fail(field, rows, reading, text)
@@ -193,10 +194,15 @@ def _within(mark: Marks, rows: Places) -> Marks:
     return Marks(mark.reason, places[inside], mark.hits[inside])
 
 
-def _marked(reading: FieldReading, mark: Marks, field: CompiledField) -> FieldReading:
+def _marked(
+    reading: FieldReading, mark: Marks, field: CompiledField, holes: Holes | None
+) -> FieldReading:
     """Return a reading in which the cards under a mark are unreadable for that reason."""
     first, last = field.spec.span
     hits = mark.hits[:, first - 1 : last]
+    if field.kernel.zoned and holes is not None and hits.any():
+        # a zone over a zero is a digit here, though some codes have no character for it
+        hits = hits & ~is_zoned_zero(holes[mark.rows, first - 1 : last])
     hit = np.flatnonzero(hits.any(axis=1))
     if not hit.size:
         return reading

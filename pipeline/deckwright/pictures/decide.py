@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deckwright.pictures.ghosts import ghosts
 from deckwright.pictures.measure import FEATURES, Evidence
 
 Floats = NDArray[np.float64]
@@ -29,6 +30,16 @@ PAPER_TO: Final = 0.03
 
 # below and above, paper is paper and a hole a hole: what is left is print, noise and shadow
 _ENOUGH: Final = 8  # holes whose level can be told
+_SLACK: Final = 0.03  # of the contrast, by which the levels of holes may differ at least
+_WIDTH_SLACK: Final = 0.45  # of a strip a third of a millimetre wide: 0.17 mm
+DEEPER: Final = 0.2
+"""Of the contrast: many holes that are alike may lie in deeper shadow than a few."""
+
+_SIZED: Final = (-0.7, 0.9)  # the strips at two edges together, less the inside
+MOST_SPREAD: Final = 0.06
+"""Of the contrast: places whose levels are spread by more are not all holes."""
+
+_ODD_ONES: Final = (0.6, -1.0)
 _CLIP: Final = (0.15, 0.9)
 
 
@@ -80,19 +91,37 @@ def clipped_features(features: Floats) -> Floats:
     return np.asarray(np.clip(features, *_CLIP))
 
 
-def decide(evidence: Evidence, *, light: bool, model: Model | None = None) -> Decision:
+def decide(
+    evidence: Evidence, *, light: bool, sharpness: float = 1.0, model: Model | None = None
+) -> Decision:
     """Return what each place is, with its probability.
 
     Args:
         evidence: what was measured.
         light: whether the backing is lighter than the paper.
+        sharpness: share of the step at the card's edges within half a millimetre.
         model: another than the one that comes with the package.
     """
     probability = (model or load_model()).probability(evidence.features)
     hole = probability >= 0.5  # noqa: PLR2004 - the likelier of the two
     between = (probability < HOLE_FROM) & (probability > PAPER_TO)
-    odd = np.where(hole, ~_like_hole(evidence), ~_like_paper(evidence, light=light))
-    return Decision(probability, hole, between | odd)
+    like_hole = _like_hole(evidence) & _shows_backing(evidence, light=light)
+    like_paper = _like_paper(evidence, light=light) & ~ghosts(evidence, sharpness)
+    odd = np.where(hole, ~like_hole, ~like_paper)
+    probability = np.where(odd, _tempered(probability), probability)
+    return Decision(probability, probability >= 0.5, between | odd)  # noqa: PLR2004
+
+
+def _tempered(probability: Floats) -> Floats:
+    """Return probabilities of places that look like neither: the model knows less of them.
+
+    Most are marks on paper. The coefficients make them agree with what such places were on
+    simulated cards.
+    """
+    slope, shift = _ODD_ONES
+    chance = np.clip(probability, 1e-9, 1 - 1e-9)
+    score = np.log(chance / (1 - chance)) * slope + shift
+    return np.asarray(1 / (1 + np.exp(-score)))
 
 
 def _like_hole(evidence: Evidence) -> Places:
@@ -101,23 +130,57 @@ def _like_hole(evidence: Evidence) -> Places:
     rough = min(evidence.noise, 0.25)
     solid = (core > 0.6) & (low > 0.45 - rough) & (high < 3)  # noqa: PLR2004
     bounded = (sides > 0.35) & (ends > 0.35) & (shape > 0.4)  # noqa: PLR2004
-    return np.asarray(solid & bounded & _shows_backing(evidence))
+    return np.asarray(solid & bounded)
 
 
-def _shows_backing(evidence: Evidence) -> Places:
+def _shows_backing(evidence: Evidence, *, light: bool) -> Places:
     """Return where a place has the level that the holes of this card have.
 
-    A place blackened with a pencil is less black than a dark backing seen through a hole. The level
-    is counted from the paper of the card, so that a stain about a hole does no harm.
+    A place blackened with a pencil is less black than a dark backing seen through a hole, a drop of
+    white fluid is not as white as a light one, and neither has the width and the shadows at its
+    edges that one punch gives to all holes. The level is counted from the paper of the card, so
+    that a stain about a hole does no harm.
     """
-    core, low, _, _, sides, ends, _ = np.moveaxis(evidence.features, -1, 0)
+    core, low, _, _, aside, ends, _ = np.moveaxis(evidence.features, -1, 0)
     level = core + evidence.about
-    sample = level[(low > 0.6) & (sides > 0.5) & (ends > 0.5)]  # noqa: PLR2004
-    if len(sample) < _ENOUGH:
-        return np.asarray(level > 0.7)  # noqa: PLR2004 - beside the card the backing is 1
-    usual = float(np.median(sample))
-    spread = 1.4826 * float(np.median(np.abs(sample - usual)))
-    return np.asarray(level > usual - max(0.15, 4 * spread))
+    sample = (low > 0.6) & (aside > 0.5) & (ends > 0.5)  # noqa: PLR2004
+    sides = evidence.edges[..., :2].sum(axis=-1) - core
+    tips = evidence.edges[..., 2:].sum(axis=-1) - core
+    darkest, lightest = shaded(light=light)
+    usual, spread = _usual(level[sample]) if sample.sum() >= _ENOUGH else (0.0, 0.0)
+    if not darkest < usual < lightest + DEEPER or spread > MOST_SPREAD:
+        backing = (level > darkest) & (level < lightest)
+        return np.asarray(backing & _sized(sides) & _sized(tips))
+    alike = [_alike(level, sample, _SLACK)]
+    alike += [_alike(width, sample, _WIDTH_SLACK) for width in (sides, tips)]
+    return np.asarray(np.all(alike, axis=0))
+
+
+def _sized(width: Floats) -> Places:
+    """Return where two opposite edges are where those of a hole are, whatever the blur."""
+    least, most = _SIZED
+    return np.asarray((width > least) & (width < most))
+
+
+def shaded(*, light: bool) -> tuple[float, float]:
+    """Return between which levels the backing may lie behind holes; beside the card it is 1.
+
+    The card's own shadow darkens it there: on a light backing towards the paper.
+    """
+    return (0.5, 1.12) if light else (0.9, 1.25)
+
+
+def _alike(values: Floats, sample: Places, least: float) -> Places:
+    """Return where values (12, 80) are as in a sample of the places."""
+    usual, spread = _usual(values[sample])
+    slack = max(least, 6 * min(spread, 2 * least))
+    return np.asarray(np.abs(values - usual) < slack)
+
+
+def _usual(values: Floats) -> tuple[float, float]:
+    """Return the median and the standard deviation of most of some values."""
+    usual = float(np.median(values))
+    return usual, 1.4826 * float(np.median(np.abs(values - usual)))
 
 
 def _like_paper(evidence: Evidence, *, light: bool) -> Places:
@@ -131,6 +194,9 @@ def _like_paper(evidence: Evidence, *, light: bool) -> Places:
     blackened = (high < -0.5 - rough) & (core - evidence.rim < -0.35)  # noqa: PLR2004
     # part of it as the backing is: a hole that its chad half hides
     ajar = part > 0.55 + rough
+    # or its middle only, by what lies across: an end as a hole has it, with paper beyond
+    tip = (evidence.edges[..., 2:] > 0.45 + rough) & (evidence.rims[..., 2:] < 0.2)  # noqa: PLR2004
+    ajar |= tip.any(axis=-1)
     if light:
         # nothing on paper is brighter than it: a hole in deep shadow has a bright rim left
         ajar |= high > 0.45 + 2 * rough

@@ -7,7 +7,7 @@ reduced picture: an edge is placed to a tenth of one of its pixels, which is eno
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -33,6 +33,7 @@ axes and of slight bow share the rest, and the lattice of holes decides within i
 
 _LEAST_SHARE: Final = 0.12
 _LEAST_SUPPORT: Final = 0.6
+_LEAST_SEEN: Final = 0.1  # of an edge, that tells its course better than the outline of the paper
 _BORDER: Final = 2  # pixels of the reduced picture: nearer than that is the picture's border
 _REACH: Final = 5  # pixels of the reduced picture to each side of an edge
 
@@ -73,6 +74,7 @@ class Outline:
         supports: float64 (4), share of each edge that was seen.
         at_border: float64 (4), share of each edge that is the picture's border.
         contrast: how far paper stands out from the backing, in standard deviations of the backing.
+        beside: size of the next largest piece of paper, as a share of this one.
     """
 
     corners: Floats
@@ -80,6 +82,7 @@ class Outline:
     supports: Floats
     at_border: Floats
     contrast: float
+    beside: float = 0.0
 
     @property
     def skew(self) -> float:
@@ -119,11 +122,28 @@ def find_card(image: NDArray[np.uint8]) -> Outline | NoOutline:
     """Return the outline of the card in a picture, uint8 (h, w) or (h, w, 3)."""
     factor = max(1, round(max(image.shape[:2]) / REDUCED_SIDE))
     small = _reduced(image, factor)
-    paper, contrast = paper_map(small)
-    blob = _largest(paper)
+    standing = _standing(small)
+    found = _found(standing.paper, factor, standing.contrast)
+    if _plain(found):
+        return found
+    # a stripe printed along an edge may be as far from the paper as from the backing
+    wider = _found(standing.anything, factor, standing.contrast)
+    return wider if _plain(wider) else found
+
+
+def _plain(outline: Outline | NoOutline) -> bool:
+    """Return whether an outline has the shape of a card and all its edges were seen."""
+    if isinstance(outline, NoOutline) or abs(outline.stretch) > ASPECT_SLACK:
+        return False
+    return bool(outline.supports.min() > _LEAST_SUPPORT)
+
+
+def _found(paper: Layer, factor: int, contrast: float) -> Outline | NoOutline:
+    blob, beside = _largest(paper)
     if blob is None:
         return NoOutline("nothing in the picture stands out from its border")
-    return _outline(paper, blob, factor, contrast)
+    outline = _outline(paper, blob, factor, contrast)
+    return replace(outline, beside=beside) if isinstance(outline, Outline) else outline
 
 
 def framed(image: NDArray[np.uint8]) -> Outline:
@@ -135,9 +155,38 @@ def framed(image: NDArray[np.uint8]) -> Outline:
     return Outline(box, np.zeros((4, 2)), np.ones(4), np.ones(4), 0.0)
 
 
-def paper_map(small: NDArray[np.uint8]) -> tuple[Layer, float]:
-    """Return float32 (h, w), about 0 on the backing and 1 on paper, and how far they differ."""
-    light = np.log(small.astype(np.float32) + np.float32(16))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Standing:
+    """What stands out from the backing in a reduced picture.
+
+    Attributes:
+        apart: float32 (h, w, 3), difference from the backing in the logarithm of light.
+        step: float64 (3), the same of paper.
+        weight: float64 (3), by which colours make the map of paper.
+        contrast: how far paper stands out, in standard deviations of the backing.
+    """
+
+    apart: Layer
+    step: Floats
+    weight: Floats
+    contrast: float
+
+    @property
+    def paper(self) -> Layer:
+        """Return float32 (h, w), about 0 on the backing and 1 on paper, and on print beyond it."""
+        return _softened(np.minimum(self.apart @ self.weight.astype(np.float32), 1))
+
+    @property
+    def anything(self) -> Layer:
+        """Return float32 (h, w), 0.5 and more where half as far from the backing as paper is."""
+        most = float(np.abs(self.step).max()) or 1.0
+        reach = np.abs(self.apart).max(axis=2) * np.float32(2 / most)
+        return _softened(np.minimum(reach, 1))
+
+
+def _standing(small: NDArray[np.uint8]) -> _Standing:
+    calm = cv2.medianBlur(small, 3)  # specks of noise would count for much in logarithms
+    light = np.log(calm.astype(np.float32) + np.float32(16))
     height, width = light.shape[:2]
     frame = _frame(height, width)
     field, spread = robust_field(light, frame)
@@ -147,17 +196,18 @@ def paper_map(small: NDArray[np.uint8]) -> tuple[Layer, float]:
     least = max(0.02, 5 * float(np.sqrt(np.diag(spread).max())))
     standing = middle[size > least]
     if len(standing) < len(middle) // 6:
-        return np.zeros((height, width), np.float32), 0.0
+        return _Standing(np.zeros_like(apart), np.zeros(3), np.zeros(3), 0.0)
     step = np.median(standing, axis=0)
     # uneven light moves all colours together, so differences of colour count for more; but where
     # paper stands out anyway there is nothing to gain from setting colour against colour
     floor = 0.01**2 + 0.05**2 * float(step @ step)
     blame = spread + 0.03**2 * np.ones((3, 3)) + floor * np.eye(3)
     weight = np.linalg.solve(blame, step)
-    contrast = float(np.sqrt(step @ weight))
-    weight = weight / (step @ weight)
-    scores = apart @ weight.astype(np.float32)
-    return np.asarray(cv2.GaussianBlur(scores, (3, 3), 0), np.float32), contrast
+    return _Standing(apart, step, weight / (step @ weight), float(np.sqrt(step @ weight)))
+
+
+def _softened(scores: Layer) -> Layer:
+    return np.asarray(cv2.GaussianBlur(scores, (3, 3), 0), np.float32)
 
 
 def _reduced(image: NDArray[np.uint8], factor: int) -> NDArray[np.uint8]:
@@ -178,17 +228,20 @@ def _frame(height: int, width: int) -> NDArray[np.bool_]:
     return frame
 
 
-def _largest(paper: Layer) -> NDArray[np.int32] | None:
-    """Return the outer contour (n, 2) of the largest piece of paper, None if there is none."""
+def _largest(paper: Layer) -> tuple[NDArray[np.int32] | None, float]:
+    """Return the outer contour (n, 2) of the largest piece of paper, None if there is none.
+
+    The second is the size of the next largest, as a share of it.
+    """
     mask = (paper > np.float32(0.5)).astype(np.uint8)
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)), np.uint8)
     contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    if not contours:
-        return None
-    best = max(contours, key=cv2.contourArea)
-    if cv2.contourArea(best) < _LEAST_SHARE * paper.size:
-        return None
-    return np.asarray(best[:, 0, :], np.int32)
+    sizes = np.array([cv2.contourArea(contour) for contour in contours])
+    if not len(sizes) or sizes.max() < _LEAST_SHARE * paper.size:
+        return None, 0.0
+    best = contours[int(sizes.argmax())]
+    beside = float(np.sort(sizes)[-2] / sizes.max()) if len(sizes) > 1 else 0.0
+    return np.asarray(best[:, 0, :], np.int32), beside
 
 
 def _outline(
@@ -241,7 +294,8 @@ def _sides(paper: Layer, points: Floats, turn: Floats) -> tuple[Side, ...] | Non
         rough = fit_curve(steps, edge, scale=1.0)
         curve = np.asarray(np.polynomial.polynomial.polyval(steps, rough), np.float64)
         shift, seen = _refined(paper, runs, curve, axis, outer, turn)
-        fine = fit_curve(steps[seen], curve[seen] + shift[seen], scale=0.4) if seen.any() else rough
+        enough = seen.mean() > _LEAST_SEEN
+        fine = fit_curve(steps[seen], curve[seen] + shift[seen], scale=0.4) if enough else rough
         onto = np.asarray(np.polynomial.polynomial.polyval(steps, fine), np.float64)
         support = float((np.abs(edge - onto) < 1.8).mean())  # noqa: PLR2004 - pixels
         border = _at_border(paper, runs, onto, axis, turn)

@@ -9,29 +9,32 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.pictures.contrast import Contrast
-from deckwright.pictures.flatten import MARGIN, SCALE
 from deckwright.pictures.geometry import (
     CARD_HEIGHT,
     CARD_WIDTH,
     COLUMN_PITCH,
+    COLUMNS,
     CORNER_RADIUS,
     CUT_ALONG,
     CUT_DOWN,
     ROW_PITCH,
+    ROWS,
     centres,
 )
-from deckwright.pictures.measure import Evidence, Ground
+from deckwright.pictures.measure import Evidence
+from deckwright.pictures.sight import Sight
 
 Floats = NDArray[np.float64]
-Layer = NDArray[np.float32]
 
 _STEP: Final = 0.5  # mm between probes along the edges
 _DEPTH: Final = 0.8  # mm inside the edge
 _LEAST_RUN: Final = 6  # probes in a row: 3 mm of edge that are gone
+_STRIPE: Final = 0.7  # of an edge
 _CORNER: Final = 3.0  # mm: a rounded corner takes less than this of an edge at the probes' depth
 _BAND_GONE: Final = 0.75  # of the contrast: paper is gone
 _BAND_DARK: Final = 0.5  # paper is gone or dark with dirt
+_OTHER: Final = 0.15  # of the contrast: something else than paper
+_MOST: Final = 0.8  # of the way across the card
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,31 +70,17 @@ class Flaws:
     hidden: NDArray[np.bool_]
 
 
-def backing_seen(scale: Layer, places: Floats, ground: Ground, contrast: Contrast) -> Floats:
-    """Return how far each place (..., 2) in mm is like the backing: 0 paper, 1 backing."""
-    spots = np.floor((places + MARGIN) * SCALE).astype(int)
-    down = np.clip(spots[..., 1], 1, scale.shape[0] - 2)
-    along = np.clip(spots[..., 0], 1, scale.shape[1] - 2)
-    total = sum(scale[down + i, along + j] for i in (-1, 0, 1) for j in (-1, 0, 1))
-    return np.asarray((total / 9 - ground.at(places)) / contrast.at(places))
-
-
-def flaws_of(scale: Layer, evidence: Evidence, contrast: Contrast, cut_corner: int) -> Flaws:
+def flaws_of(sight: Sight, evidence: Evidence, cut_corner: int) -> Flaws:
     """Return what is wrong with a card.
 
     Args:
-        scale: float32 (h, w), the flat card on the scale of its contrast.
+        sight: the flat card.
         evidence: what was measured of it.
-        contrast: that scale.
         cut_corner: the corner that is cut off (0 upper left, clockwise), -1 for none.
     """
-    round_ones = _rounded(scale, evidence.ground, contrast)
-    gaps = [
-        gap
-        for gap in edge_gaps(scale, evidence.ground, contrast)
-        if not _is_usual(gap, cut_corner, round_ones)
-    ]
-    hidden = _beside(evidence, _BAND_DARK)
+    round_ones = _rounded(sight)
+    gaps = [gap for gap in edge_gaps(sight) if not _is_usual(gap, cut_corner, round_ones)]
+    hidden = _beside(evidence, _BAND_DARK) | _across(evidence)
     # a mark or two is dirt
     names = ["torn"] if _beside(evidence, _BAND_GONE).sum() > 6 else []  # noqa: PLR2004
     for corner in range(4):
@@ -99,7 +88,7 @@ def flaws_of(scale: Layer, evidence: Evidence, contrast: Contrast, cut_corner: i
         if legs is None:
             continue
         points = _corner_grid(corner, legs)
-        folded = _is_straight(scale, points, legs, corner, evidence.ground, contrast)
+        folded = _is_straight(sight, points, legs, corner)
         names.append("folded" if folded else "torn")
         hidden |= _flap(corner, legs)
     if any(not _at_corner(gap) for gap in gaps):
@@ -107,7 +96,7 @@ def flaws_of(scale: Layer, evidence: Evidence, contrast: Contrast, cut_corner: i
     return Flaws(tuple(dict.fromkeys(names)), hidden)
 
 
-def edge_gaps(scale: Layer, ground: Ground, contrast: Contrast) -> list[Gap]:
+def edge_gaps(sight: Sight) -> list[Gap]:
     """Return where paper is gone along the edges."""
     gaps: list[Gap] = []
     for edge in range(4):
@@ -117,8 +106,10 @@ def edge_gaps(scale: Layer, ground: Ground, contrast: Contrast) -> list[Gap]:
         far = np.full_like(along, (CARD_HEIGHT if edge % 2 == 0 else CARD_WIDTH) - _DEPTH)
         across = far if edge in {1, 2} else depth
         places = np.stack([along, across] if edge % 2 == 0 else [across, along], axis=-1)
-        gone = backing_seen(scale, places, ground, contrast) > 0.5  # noqa: PLR2004 - half way
-        gaps += [Gap(edge, float(along[a]), float(along[b])) for a, b in _runs(gone)]
+        gone = sight.gone(places)
+        found = [Gap(edge, float(along[a]), float(along[b])) for a, b in _runs(gone)]
+        # no paper can be missing along a whole edge that was found by its paper: a printed stripe
+        gaps += [gap for gap in found if gap.length < _STRIPE * length]
     return gaps
 
 
@@ -149,15 +140,14 @@ def _corner_edges(corner: int) -> tuple[tuple[int, int], tuple[int, int]]:
     }[corner]
 
 
-def _rounded(scale: Layer, ground: Ground, contrast: Contrast) -> NDArray[np.bool_]:
+def _rounded(sight: Sight) -> NDArray[np.bool_]:
     """Return bool (4), the corners that still have the paper that a rounded corner leaves."""
     near = np.array([[a, b] for a in (2.7, 3.1) for b in (2.7, 3.1)])
     far = np.array([CARD_WIDTH, CARD_HEIGHT])
     places = np.stack(
         [np.where(np.array(side), far - near, near) for side in ([0, 0], [1, 0], [1, 1], [0, 1])]
     )
-    seen = backing_seen(scale, places, ground, contrast)
-    return np.asarray((seen < 0.5).mean(axis=1) > 0.5)  # noqa: PLR2004 - half way
+    return np.asarray((~sight.gone(places)).mean(axis=1) > 0.5)  # noqa: PLR2004 - most
 
 
 def _is_usual(gap: Gap, cut_corner: int, round_ones: NDArray[np.bool_]) -> bool:
@@ -196,21 +186,14 @@ def _corner_grid(corner: int, legs: tuple[float, float]) -> Floats:
     return np.stack([along.ravel(), down.ravel()], axis=-1)
 
 
-def _is_straight(
-    scale: Layer,
-    points: Floats,
-    legs: tuple[float, float],
-    corner: int,
-    ground: Ground,
-    contrast: Contrast,
-) -> bool:
+def _is_straight(sight: Sight, points: Floats, legs: tuple[float, float], corner: int) -> bool:
     """Return whether a corner is gone along a straight line, as a fold leaves it."""
     reach = points[:, 0] / legs[0] + points[:, 1] / legs[1]
     along = points[:, 0] if corner in {0, 3} else CARD_WIDTH - points[:, 0]
     down = points[:, 1] if corner in {0, 1} else CARD_HEIGHT - points[:, 1]
     inside = (points[:, 0] > _DEPTH) & (points[:, 1] > _DEPTH)
     places = np.stack([along, down], axis=-1)
-    gone = backing_seen(scale, places, ground, contrast) > 0.5  # noqa: PLR2004 - half way
+    gone = sight.gone(places)
     missing = gone[inside & (reach < 0.88)]  # noqa: PLR2004 - clear of the line
     left = gone[inside & (reach > 1.12) & (reach < 1.35)]  # noqa: PLR2004
     return bool(missing.mean() > 0.9 and left.mean() < 0.15) if len(missing) else False  # noqa: PLR2004
@@ -241,3 +224,14 @@ def _beside(evidence: Evidence, level: float) -> NDArray[np.bool_]:
     gone[[0, -1]] = False
     gone = gone | np.roll(gone, 1, axis=1) | np.roll(gone, -1, axis=1)
     return np.asarray(gone[:-1] | gone[1:])
+
+
+def _across(evidence: Evidence) -> NDArray[np.bool_]:
+    """Return bool (12, 80), places under a strip from edge to edge: a rubber band, tape, a pen."""
+    other = np.abs(evidence.bands) > _OTHER
+    hidden = np.zeros((ROWS, COLUMNS), np.bool_)
+    columns = other[1:-1].mean(axis=0) > _MOST
+    hidden |= columns | np.roll(columns, 1) | np.roll(columns, -1)
+    rows = other.mean(axis=1) > _MOST
+    rows[[0, -1]] = False
+    return np.asarray(hidden | (rows[:-1] | rows[1:])[:, None])

@@ -14,6 +14,7 @@ from deckwright.pictures.lattice import NEAR, Lattice, edge_places, search
 
 Floats = NDArray[np.float64]
 Layer = NDArray[np.float32]
+_Window = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 FEATURES: Final = ("core", "low", "high", "shape", "sides", "ends", "part")
 """What is measured of each place, in units of the local contrast; about 1 for a hole, 0 for paper.
@@ -26,8 +27,9 @@ quarters of some third or half of it reach.
 
 # half widths and distances in pixels of the flat card, along and down
 _CORE: Final = (3, 9)  # 0.9 by 2.4 mm of a hole of 1.4 by 3.2 mm
-_SIDE: Final = (8, 10)  # paper from 0.9 to 1.3 mm aside: a neighbour begins at 1.5 mm
+_SIDE: Final = (7, 10)  # paper from 0.8 to 1.3 mm aside: a neighbour begins at 1.5 mm
 _END: Final = (17, 20)
+_SEAM: Final = (5, 12)  # middle of the strips, 3 wide, where the edges of a hole are
 _ALIKE: Final = 0.1  # of the contrast
 _INK: Final = 0.15  # of the contrast: less than that is light and shade
 _PRINT: Final = 0.25  # of the contrast: a printed line close above row 12
@@ -73,7 +75,10 @@ class Evidence:
 
     Attributes:
         features: float64 (12, 80, 7), see `FEATURES`.
-        rim: float64 (12, 80), level of the four strips about a place, in the same units.
+        rims: float64 (12, 80, 4), level left, right, above and below of a place, in the same units.
+        edges: float64 (12, 80, 4), level of the strips where a hole has its edges, in that order.
+        seams: float64 (12, 80, 4), how far three quarters of each of these strips stand out, all
+            one way, from paper and from what is inside and outside of them.
         about: float64 (12, 80), paper about a place less the paper of the card, in the same units.
         offset: float64 (12, 80, 2), mm of the best centre from the lattice.
         ground: the paper of the card.
@@ -83,12 +88,19 @@ class Evidence:
     """
 
     features: Floats
-    rim: Floats
+    rims: Floats
+    edges: Floats
+    seams: Floats
     about: Floats
     offset: Floats
     ground: Ground
     bands: Floats
     noise: float
+
+    @property
+    def rim(self) -> Floats:
+        """Return float64 (12, 80), level of the four strips about each place."""
+        return np.asarray(self.rims.mean(axis=-1))
 
     def on_scale(self, before: Floats, after: Floats) -> Evidence:
         """Return the evidence when the local contrast (12, 80) is another than it was."""
@@ -97,7 +109,9 @@ class Evidence:
         return replace(
             self,
             features=self.features * factor[..., None],
-            rim=self.rim * factor,
+            rims=self.rims * factor[..., None],
+            edges=self.edges * factor[..., None],
+            seams=self.seams * factor[..., None],
             about=self.about * factor,
             bands=bands,
             noise=self.noise * float(np.median(factor)),
@@ -117,14 +131,30 @@ def measure(scale: Layer, holes: Layer, lattice: Lattice, contrast: Floats) -> E
     about, ground, bands, noise = paper_levels(scale, lattice.places, contrast)
     paper = ground.at((lattice.places + 0.5) / SCALE - MARGIN) + about * contrast
     spots = np.round(centre).astype(np.int64)
-    core = _patch(scale, spots, _window((-_CORE[0], _CORE[0]), (-_CORE[1], _CORE[1])))
-    levels = (core - paper[..., None]) / contrast[..., None]
+
+    def seen(window: _Window) -> Layer:
+        patch = _patch(scale, spots, window)
+        patch -= paper[..., None].astype(np.float32)
+        patch /= contrast[..., None].astype(np.float32)
+        return patch
+
+    levels = seen(_window((-_CORE[0], _CORE[0]), (-_CORE[1], _CORE[1])))
     fifth = levels.shape[-1] // 5
     ranked = np.partition(levels, (fifth, levels.shape[-1] - 1 - fifth), axis=-1)
-    mean = levels.mean(axis=-1)
-    left, right, above, below = (
-        (_patch(scale, spots, window).mean(axis=-1) - paper) / contrast for window in _rims()
+    mean = _means(levels)
+    strips = [seen(window) for window in _rims()]
+    rims = np.stack([_means(strip) for strip in strips], axis=-1)
+    lines = [seen(window) for window in _seams()]
+    edges = np.stack([_means(line) for line in lines], axis=-1)
+    seams = np.stack(
+        [
+            _line(line, mean, beside)
+            for line, beside in zip(lines, np.moveaxis(rims, -1, 0), strict=True)
+        ],
+        axis=-1,
     )
+    left, right = (_ridge(strip) for strip in strips[:2])
+    above, below = rims[..., 2].copy(), rims[..., 3]
     above[0] = np.maximum(above[0] - _PRINT, np.minimum(above[0], 0))
     features = np.stack(
         [
@@ -138,11 +168,31 @@ def measure(scale: Layer, holes: Layer, lattice: Lattice, contrast: Floats) -> E
         ],
         axis=-1,
     )
-    rim = (left + right + above + below) / 4
-    return Evidence(features, rim, about, (centre - lattice.places) / SCALE, ground, bands, noise)
+    offset = (centre - lattice.places) / SCALE
+    return Evidence(features, rims, edges, seams, about, offset, ground, bands, noise)
 
 
-def _part(levels: Floats) -> Floats:
+def _means(patches: Layer) -> Floats:
+    return np.asarray(patches.mean(axis=-1), np.float64)
+
+
+def _ridge(strip: Layer) -> Floats:
+    """Return the lowest upright line (...) of a strip of `_rims` (..., n): paper between holes."""
+    lines = strip.reshape(*strip.shape[:-1], -1, _SIDE[1] - _SIDE[0] + 1)
+    return np.asarray(lines.mean(axis=-2).min(axis=-1), np.float64)
+
+
+def _line(strip: Layer, inside: Floats, beside: Floats) -> Floats:
+    """Return how far three quarters of a strip (..., 3 n) stand out from both of its sides."""
+    along = strip.reshape(*inside.shape, -1, 3).mean(axis=-1)
+    quarter = along.shape[-1] // 4
+    ranked = np.partition(along, (quarter, along.shape[-1] - 1 - quarter), axis=-1)
+    above = ranked[..., quarter] - np.maximum(np.maximum(inside, beside), 0)
+    below = ranked[..., -1 - quarter] - np.minimum(np.minimum(inside, beside), 0)
+    return np.asarray(np.maximum(above, 0) + np.minimum(below, 0))
+
+
+def _part(levels: Layer) -> Floats:
     """Return the level that three quarters of one end or side of each place (..., n) reach."""
     down, over = 2 * _CORE[1] + 1, 2 * _CORE[0] + 1
     grid = levels.reshape(*levels.shape[:-1], down, over)
@@ -188,7 +238,7 @@ def paper_levels(
     return _about(_smooth(apart)), ground, apart, float(np.median(spread[2:-1] / local[2:-1]))
 
 
-def _rims() -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+def _rims() -> list[_Window]:
     near, far = _SIDE
     down = (-_CORE[1], _CORE[1])
     over = (-_CORE[0], _CORE[0])
@@ -200,18 +250,30 @@ def _rims() -> list[tuple[NDArray[np.int64], NDArray[np.int64]]]:
     ]
 
 
-def _window(
-    along: tuple[int, int], down: tuple[int, int], step: int = 1
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _seams() -> list[_Window]:
+    """Return windows of strips three wide, the three beside each other in order."""
+    across = np.array([-1, 0, 1])
+    found = []
+    for middle, half, level in (
+        (-_SEAM[0], _CORE[1], False),
+        (_SEAM[0], _CORE[1], False),
+        (-_SEAM[1], _CORE[0], True),
+        (_SEAM[1], _CORE[0], True),
+    ):
+        along = np.repeat(np.arange(-half, half + 1), 3)
+        wide = np.tile(middle + across, 2 * half + 1)
+        found.append((along, wide) if level else (wide, along))
+    return found
+
+
+def _window(along: tuple[int, int], down: tuple[int, int], step: int = 1) -> _Window:
     grid = np.meshgrid(
         np.arange(along[0], along[1] + 1, step), np.arange(down[0], down[1] + 1, step)
     )
     return grid[0].ravel().astype(np.int64), grid[1].ravel().astype(np.int64)
 
 
-def _patch(
-    scale: Layer, spots: NDArray[np.int64], window: tuple[NDArray[np.int64], NDArray[np.int64]]
-) -> Layer:
+def _patch(scale: Layer, spots: NDArray[np.int64], window: _Window) -> Layer:
     """Return float32 (..., n), the pixels of a window about each spot (..., 2)."""
     along, down = window
     reach = (int(np.abs(along).max()), int(np.abs(down).max()))

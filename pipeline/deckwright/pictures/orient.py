@@ -33,11 +33,23 @@ class Orientation:
         turn: place in `TURNS`.
         certain: whether one corner alone is cut off as a card's corner is.
         matches: float64 (4), how well each corner of the picture looks like the cut, up to 1.
+        doubt: why it is not certain.
     """
 
     turn: int
     certain: bool
     matches: Floats
+    doubt: str = "no corner cut tells which way up and which side it lies"
+
+    @property
+    def is_back(self) -> bool:
+        """Return whether the back of the card is seen."""
+        return self.turn in {2, 3}
+
+    def doubted(self) -> Orientation:
+        """Return the same in doubt, since print shows on what the cut corner says is the back."""
+        doubt = "by its cut corner its back is seen, but there is print on it"
+        return Orientation(self.turn, certain=False, matches=self.matches, doubt=doubt)
 
 
 def orientation(matches: Floats, cut: Cut) -> Orientation:

@@ -10,19 +10,23 @@ from numpy.typing import NDArray
 
 from deckwright.cards.holes import gather_rows
 from deckwright.pictures.contrast import Contrast, edge_contrast, projected
-from deckwright.pictures.decide import Decision, decide
+from deckwright.pictures.decide import DEEPER, MOST_SPREAD, Decision, decide, shaded
 from deckwright.pictures.find import NoOutline, Outline, find_card, framed
 from deckwright.pictures.flatten import SCALE, Mapping, flat_card, mapping_of, reduced_for
-from deckwright.pictures.flaws import Flaws, backing_seen, flaws_of
+from deckwright.pictures.flaws import Flaws, flaws_of
 from deckwright.pictures.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, Cut, centres
 from deckwright.pictures.lattice import Lattice, fit_lattice, hole_map
 from deckwright.pictures.measure import Evidence, measure, without_ink
 from deckwright.pictures.orient import TURNS, Orientation, cut_matches, cut_probes, orientation
 from deckwright.pictures.sharpness import edge_step
+from deckwright.pictures.sides import print_doubts
+from deckwright.pictures.sight import sight_of
+from deckwright.pictures.tint import other_tint
 from deckwright.pictures.unmargined import backing_inside
 from deckwright.pictures.verdict import Verdict, verdict_of, whole
 
 _ENOUGH: Final = 8  # plain holes that can speak for the card
+_LEAST_CONTRAST: Final = 0.4  # of what is usual on the card
 
 Picture = NDArray[np.uint8]
 Places = NDArray[np.bool_]
@@ -51,7 +55,8 @@ class PictureFacts:
         scatter: standard deviation of the holes about their lattice, mm along and down.
         holes: how many places were decided as holes.
         damages: what is wrong: "torn", "folded", "clipped", "edge not seen", "out of shape",
-            "low contrast", "blurred", "which way up", "holes off their places", "not a card".
+            "low contrast", "blurred", "which way up", "holes off their places", "doubled up",
+            "several cards", "not a card".
     """
 
     kind: str = "not a card"
@@ -197,7 +202,8 @@ def _finish(
     """Read a flat card; `missing` are edges and places that lie outside of the picture."""
     clipped, outside = missing
     seen = _look(flat, contrast, cut)
-    decision = decide(seen.evidence, light=seen.contrast.light)
+    sharpness = seen.sharpness if not outline.at_border.all() else 1.0
+    decision = decide(seen.evidence, light=seen.contrast.light, sharpness=sharpness)
     verdict = verdict_of(
         outline,
         clipped,
@@ -207,10 +213,14 @@ def _finish(
         seen.orientation,
         seen.flaws,
         decision,
-        seen.sharpness if not outline.at_border.all() else 1.0,
+        sharpness,
     )
     turn = seen.orientation.turn
-    unsure = _upright(decision.unsure | seen.flaws.hidden | outside, turn)
+    unsure = decision.unsure | seen.flaws.hidden | outside | _faint(seen.contrast)
+    if not outline.at_border.any():
+        spots = seen.lattice.places + seen.evidence.offset * SCALE
+        unsure |= other_tint(flat, spots, decision.hole & ~decision.unsure)
+    unsure = _upright(unsure, turn)
     return CardReading(
         patterns=gather_rows(_upright(decision.hole, turn).T),
         probability=_upright(decision.probability, turn).astype(np.float32),
@@ -220,6 +230,12 @@ def _finish(
         why=verdict.sentence(unsure),
         mapping=mapping.turned(turn),
     )
+
+
+def _faint(contrast: Contrast) -> Places:
+    """Return bool (12, 80), places in so much light or shade that paper and backing look alike."""
+    local = contrast.at(centres())
+    return np.asarray(local < _LEAST_CONTRAST * np.median(local))
 
 
 def _none_outside() -> Places:
@@ -240,18 +256,37 @@ def _look(flat: Picture, contrast: Contrast, cut: Cut) -> _Seen:
     holes = hole_map(without_ink(scale, local) if contrast.light else scale)
     lattice = fit_lattice(holes, local)
     evidence = measure(scale, holes, lattice, local)
-    plain = _plain_holes(evidence)
-    if plain.sum() >= _ENOUGH:
-        contrast = contrast.corrected(centres()[plain], evidence.features[plain, 0])
-        evidence = evidence.on_scale(local, contrast.at(centres()))
-    gone, beyond = (
-        backing_seen(scale, points, evidence.ground, contrast) > 0.5  # noqa: PLR2004 - half way
-        for points in cut_probes()
-    )
+    evidence, contrast = _corrected(evidence, contrast, local)
+    sight = sight_of(scale, evidence.ground, contrast)
+    gone, beyond = (sight.gone(points) for points in cut_probes())
     way = orientation(cut_matches(gone, beyond), cut)
     corner = int(way.matches.argmax()) if way.certain and cut != "none" else -1
-    flaws = flaws_of(scale, evidence, contrast, corner)
+    if corner >= 0 and way.is_back:
+        usual, low = float(np.median(contrast.at(centres()))), way.turn == len(TURNS) - 1
+        print_at = {"light": contrast.light, "low": low, "striped": sight.striped}
+        if print_doubts(scale, evidence, usual, **print_at):
+            way = way.doubted()
+    flaws = flaws_of(sight, evidence, corner)
     return _Seen(contrast, lattice, evidence, way, flaws, edge_step(scale, contrast))
+
+
+def _corrected(
+    evidence: Evidence, contrast: Contrast, local: NDArray[np.float64]
+) -> tuple[Evidence, Contrast]:
+    """Return evidence and contrast on the scale on which the holes of the card are at 1.
+
+    Not if what look like holes do not agree: some are blackened places then, and what is seen
+    beside the card is the better measure.
+    """
+    plain = _plain_holes(evidence)
+    if plain.sum() < _ENOUGH:
+        return evidence, contrast
+    other = contrast.corrected(centres()[plain], evidence.features[plain, 0])
+    moved = evidence.on_scale(local, other.at(centres()))
+    apart = 1.4826 * float(np.median(np.abs(moved.features[plain, 0] - 1)))
+    darkest, lightest = shaded(light=contrast.light)
+    backing = darkest < np.median(evidence.features[plain, 0]) < lightest + DEEPER
+    return (moved, other) if backing and apart < MOST_SPREAD else (evidence, contrast)
 
 
 def _plain_holes(evidence: Evidence) -> Places:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import cv2
@@ -17,7 +15,6 @@ from deckwright.pictures.geometry import COLUMNS
 from deckwright.pictures.orders import Orders
 from deckwright.pictures.paint import paint
 
-TRUTH_FILE: Final = "truth.csv"
 NOT_A_CARD: Final = "not a card"
 
 _USUAL: Final = {
@@ -78,11 +75,6 @@ CONDITIONS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     NOT_A_CARD: {},
 }
 """Conditions by name: for each damage the range of its strength. Either backing in all."""
-
-FIELDS: Final = (
-    "picture", "condition", "damages", "ppi", "backing", "turned", "text", "patterns",
-)  # fmt: skip
-"""Columns of the truth file; `patterns` is 80 x 3 hexadecimal digits, row 12 is 800."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,75 +160,43 @@ def simulate_card(
     )
 
 
-def simulate_deck(
-    patterns: NDArray[np.uint16],
-    folder: Path,
-    *,
-    texts: Sequence[str] = (),
-    conditions: Sequence[str] = ("ordinary",),
-    ppi: float = 300,
-    seed: int = 0,
-    suffix: str = ".png",
-) -> Path:
-    """Write one picture a card and the truth file; return the path of the truth file.
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How a deck of pictures is simulated.
 
-    Args:
-        patterns: uint16 (n, 80), the holes of each card.
-        folder: where the pictures go; made if missing.
-        texts: printed lines, one a card or none.
+    Attributes:
         conditions: taken in turn, card by card.
         ppi: pixels an inch.
-        seed: source of chance; the same seed gives the same files.
-        suffix: kind of picture, such as ".png", ".jpg" or ".tif".
-
-    Raises:
-        KeyError: no such condition.
-        OSError: a file cannot be written.
+        seed: source of chance; the same seed gives the same pictures.
+        backing: "dark" or "light"; "" leaves it to chance.
+        strengths: damages with a strength of their own, added to those of the condition.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    truth = folder / TRUTH_FILE
-    with truth.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, FIELDS, lineterminator="\n")
-        writer.writeheader()
-        for name, card in _cards(patterns, texts, conditions, ppi, seed, suffix):
-            _, data = cv2.imencode(suffix, card.image[..., ::-1])
-            (folder / name).write_bytes(data.tobytes())
-            writer.writerow(card.truth(name))
-    return truth
 
+    conditions: tuple[str, ...] = ("ordinary",)
+    ppi: float = 300
+    seed: int = 0
+    backing: str = ""
+    strengths: dict[str, float] = field(default_factory=dict)
 
-def read_truth(path: Path) -> list[tuple[dict[str, str], NDArray[np.uint16]]]:
-    """Return the rows of a truth file, each with its patterns as uint16 (80).
+    def cards(
+        self, deck: Iterable[tuple[NDArray[np.uint16], str]]
+    ) -> Iterator[tuple[str, SimulatedCard]]:
+        """Return names and pictures of cards, given by patterns (80) and printed line.
 
-    Raises:
-        OSError: the file cannot be read.
-        ValueError: the patterns of a row are not 80 x 3 hexadecimal digits.
-    """
-    with path.open(newline="", encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    return [(row, _unhex(row["patterns"])) for row in rows]
-
-
-def _unhex(digits: str) -> NDArray[np.uint16]:
-    if len(digits) != 3 * COLUMNS:
-        msg = f"{len(digits)} hexadecimal digits are not 80 patterns"
-        raise ValueError(msg)
-    return np.array([int(digits[at : at + 3], 16) for at in range(0, len(digits), 3)], np.uint16)
-
-
-def _cards(
-    patterns: NDArray[np.uint16],
-    texts: Sequence[str],
-    conditions: Sequence[str],
-    ppi: float,
-    seed: int,
-    suffix: str,
-) -> Iterator[tuple[str, SimulatedCard]]:
-    for number, holes in enumerate(patterns):
-        condition = conditions[number % len(conditions)]
-        text = texts[number] if number < len(texts) else ""
-        card = simulate_card(holes, condition, text=text, ppi=ppi, seed=(seed, number))
-        yield f"card-{number + 1:06d}{suffix}", card
+        Raises:
+            KeyError: no such condition or damage.
+        """
+        for number, (patterns, text) in enumerate(deck):
+            card = simulate_card(
+                patterns,
+                self.conditions[number % len(self.conditions)],
+                text=text,
+                ppi=self.ppi,
+                seed=(self.seed, number),
+                backing=self.backing,
+                strengths=self.strengths,
+            )
+            yield f"card-{number + 1:06d}", card
 
 
 def _other(ppi: float, chance: np.random.Generator) -> NDArray[np.uint8]:

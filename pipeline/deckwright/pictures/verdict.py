@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ from deckwright.pictures.contrast import Contrast
 from deckwright.pictures.decide import Decision
 from deckwright.pictures.find import ASPECT, Outline
 from deckwright.pictures.flaws import Flaws
+from deckwright.pictures.ghosts import something_behind
 from deckwright.pictures.lattice import Lattice
 from deckwright.pictures.measure import Evidence
 from deckwright.pictures.orient import Orientation
@@ -28,9 +29,10 @@ _MOST_SCATTER: Final = 0.3  # mm: punched at random within the limits of reading
 _LEAST_STEP: Final = 0.46  # a blur of 0.4 mm; a hole is 1.4 mm wide
 _ENOUGH: Final = 8  # holes that have a scatter to speak of
 _LEAD: Final = 0.1  # of agreement, by which one count of the columns is better than another
-_MOST_STRETCH: Final = 0.016  # a camera held aslant by 10 degrees
+_MOST_STRETCH: Final = 0.08  # a camera held aslant by 20 degrees
 _STRETCH_ALONE: Final = 0.008  # without holes that confirm it: 1.5 mm of the length
 _BANNER_HOLES: Final = 60
+_BESIDE: Final = 0.25  # of the card's size: a second card, or a piece of one
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +85,7 @@ def whole(outline: Outline, size: tuple[int, ...]) -> tuple[Outline, tuple[str, 
     if cut_off.sum() > 1:
         return outline, names
     placed = _completed(outline, int(cut_off.argmax()))
-    return Outline(
-        placed, outline.bows, outline.supports, outline.at_border, outline.contrast
-    ), names
+    return replace(outline, corners=placed), names
 
 
 def verdict_of(
@@ -107,7 +107,11 @@ def verdict_of(
         faults[name] = {"torn": "paper is missing", "folded": "a corner is folded over"}[name]
     faults.update(_shape_faults(outline, lattice, clipped))
     if not way.certain:
-        faults["which way up"] = "no corner cut tells which way up and which side it lies"
+        faults["which way up"] = way.doubt
+    if outline.beside > _BESIDE:
+        faults["several cards"] = "there is more than one card in the picture"
+    if something_behind(evidence):
+        faults["doubled up"] = "something like paper lies behind its holes"
     if evidence.noise > _MOST_NOISE or np.abs(contrast.step).max() < 8:  # noqa: PLR2004
         faults["low contrast"] = "paper and backing are too alike for so much noise"
     if sharpness < _LEAST_STEP + evidence.noise / 2:

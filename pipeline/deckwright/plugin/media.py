@@ -6,16 +6,21 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Generic, Literal, Self, TypeVar, get_args
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Literal, Self, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 from typing_extensions import override
 
 from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, translation
 from deckwright.cards.holes import format_pattern
-from deckwright.errors import DeckError, UnreadableDeckError
+from deckwright.errors import DeckError
 from deckwright.jobs.base import ConfigModel
+from deckwright.jobs.codespecs import CodeRangeSpec
+
+if TYPE_CHECKING:
+    from deckwright.plugin.stages import Closing
 
 WIDEST = 32_760
 """The most columns that a record may have."""
@@ -45,20 +50,30 @@ class Survey:
 
 
 @dataclass(frozen=True, slots=True)
+class DeckPart:
+    """A deck of the run. first: number of its first card, cards being numbered through."""
+
+    name: str
+    path: str
+    first: int
+    cards: int
+
+
+@dataclass(frozen=True, slots=True)
 class OddCards:
     """Something odd about k cards of a tray as the medium delivers it.
 
     rows: int (k), places in the tray from 0. reason: short code, kebab-case. detail: one sentence.
     columns: int (k), first odd column from 1. severity: a fatal card is returned, a note is kept
-    and listed. records: the whole original record (without its line end) of each row, where text
-    and length cannot give it back.
+    and listed, one that is no data is set aside. records: the whole original record (without its
+    line end) of each row, where text and length cannot give it back.
     """
 
     rows: NDArray[np.intp]
     reason: str
     detail: str
     columns: NDArray[np.intp] | None = None
-    severity: Literal["fatal", "note"] = "fatal"
+    severity: Literal["fatal", "note", "aside"] = "fatal"
     records: list[bytes] | None = None
 
 
@@ -114,6 +129,9 @@ class MediumConfig(ConfigModel):
     code: str = "ascii"
     """What its bytes or holes stand for."""
 
+    codes: list[CodeRangeSpec] = Field(default_factory=list)
+    """Columns that are punched in another code."""
+
 
 ConfigT = TypeVar("ConfigT", bound=MediumConfig)
 
@@ -127,6 +145,12 @@ class Medium(ABC, Generic[ConfigT]):
 
     kind: ClassVar[str]
     config_model: ClassVar[type[MediumConfig]]
+    takes_folders: bool = False
+    """Whether a folder may be a deck."""
+    keeps_originals: bool = False
+    """Whether cards that come back are those of `original`, and not encoded anew."""
+    effort: int = 1
+    """How many cards of text are read in the time of one card of this medium, roughly."""
 
     @override
     def __init_subclass__(cls, **kwargs: object) -> None:
@@ -188,6 +212,10 @@ class Medium(ABC, Generic[ConfigT]):
         """Return the medium with the one inside it, which `make` makes from a table of options."""
         return self
 
+    def has_holes(self) -> bool:
+        """Return whether it holds patterns, so that `encode` writes holes and not characters."""
+        return False
+
     def settle_in(self, folder: Path) -> None:
         """Take a folder for work files; every process of a run is given the same one."""
 
@@ -198,6 +226,25 @@ class Medium(ABC, Generic[ConfigT]):
     def like(self, deck: Path) -> Self:  # noqa: ARG002 # for media that differ from deck to deck
         """Return the medium as it must be to write cards in the very form of a deck it reads."""
         return self
+
+    def original(self, deck: Path, card: int) -> Iterator[bytes]:
+        """Yield a card of a deck (from 1) as it came; asked for if `keeps_originals`."""
+        raise NotImplementedError
+
+    def returned_name(self, name: str) -> str:
+        """Return the file name for cards that come back of a deck of this name."""
+        return name
+
+    def end(self) -> bytes:
+        """Return what stands after the last card that comes back."""
+        return b""
+
+    def finish(self, closing: Closing) -> dict[str, int | str]:  # noqa: ARG002 # for others
+        """Do what is done once a run, after the last card; return facts for the control sheet.
+
+        Work files of all processes lie in the folder that `settle_in` was given.
+        """
+        return {}
 
     def suffix(self) -> str:
         """Return the file suffix for decks of this medium, without the dot."""
@@ -284,73 +331,3 @@ def first_columns(
     """Return the rows (k) of bool (n, L) that have any, and the first column (from 1) of each."""
     rows = np.flatnonzero(odd.any(axis=1))
     return rows, odd[rows].argmax(axis=1) + 1
-
-
-def cut_spans(offsets: NDArray[np.int64], end: int, cards: int, cards_a_span: int) -> list[Span]:
-    """Return spans that begin at these offsets (k) of every `cards_a_span`-th card."""
-    ends = [*offsets[1:].tolist(), end]
-    return [
-        Span(index, start, stop - start, first + 1, min(cards_a_span, cards - first))
-        for index, (start, stop) in enumerate(zip(offsets.tolist(), ends, strict=True))
-        for first in (index * cards_a_span,)
-    ]
-
-
-def survey_records(deck: Path, size: int, width: int, cards_a_span: int) -> Survey:
-    """Survey a deck of records of `size` bytes that hold `width` columns.
-
-    Raises:
-        UnreadableDeckError: the deck is empty or ends inside a card.
-    """
-    total = deck.stat().st_size
-    if not total:
-        raise UnreadableDeckError(str(deck), "holds no cards")
-    cards, rest = divmod(total, size)
-    if rest:
-        what = f"ends inside card {cards + 1}, after {rest} of the {size} bytes of a record"
-        raise UnreadableDeckError(str(deck), what, _advice(deck, total, size))
-    offsets = np.arange(0, cards, cards_a_span, dtype=np.int64) * size
-    return Survey(cards, width, cut_spans(offsets, total, cards, cards_a_span))
-
-
-def read_records(
-    deck: Path,
-    span: Span,
-    size: int,
-    cards_a_tray: int,
-) -> Iterator[tuple[int, bytes]]:
-    """Read the records of a span: first card and bytes of up to `cards_a_tray` records at a time.
-
-    Raises:
-        UnreadableDeckError: the deck is shorter than at the survey.
-    """
-    with deck.open("rb", buffering=0) as file:
-        file.seek(span.offset)
-        for done in range(0, span.cards, cards_a_tray):
-            wanted = min(cards_a_tray, span.cards - done) * size
-            yield span.first_card + done, read_exactly(file, wanted, deck)
-
-
-def read_exactly(file: Any, wanted: int, deck: Path) -> bytes:
-    """Return the next bytes of an open deck.
-
-    Raises:
-        UnreadableDeckError: the deck ends before them.
-    """
-    parts = []
-    while wanted:
-        part: bytes = file.read(wanted)
-        if not part:
-            what = "became shorter while it was read"
-            raise UnreadableDeckError(str(deck), what, "run again when nothing writes to it")
-        parts.append(part)
-        wanted -= len(part)
-    return parts[0] if len(parts) == 1 else b"".join(parts)
-
-
-def _advice(deck: Path, total: int, size: int) -> str:
-    with deck.open("rb") as file:
-        head = file.read(size + 2)
-    if head[size : size + 1] == b"\n" or head[size : size + 2] == b"\r\n":
-        return f"its records end with line ends, so read it with kind = 'text' (of {total:,} bytes)"
-    return f"{total:,} bytes are no whole number of records; check the record length and the copy"

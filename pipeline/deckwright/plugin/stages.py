@@ -19,7 +19,7 @@ from deckwright.jobs.base import ConfigModel
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.book import Book
-from deckwright.plugin.media import Medium
+from deckwright.plugin.media import DeckPart, Medium
 
 
 class StageConfig(ConfigModel):
@@ -54,13 +54,18 @@ class FieldShape:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What is known of the cards at one place in the chain, before the run."""
+    """What is known of the cards at one place in the chain, before the run.
+
+    medium: how the cards are read; a layout whose fields have codes of their own hands it on with
+    these. punched_anew: the cards are no longer as they were read.
+    """
 
     fields: Mapping[str, FieldShape] = field(default_factory=dict)
     width: int = 80
     code: CodeTable | None = None
     layout: Layout | None = None
     medium: Medium[Any] | None = None
+    punched_anew: bool = False
 
     def need(self, name: str, *path: str | int) -> FieldShape:
         """Return the shape of a field.
@@ -114,7 +119,7 @@ class Closing:
     """What is known when all cards have gone through: for `finish`.
 
     met: for each master, bool (records + 1): which records some card met. write: a file beside the
-    deliveries, from its name and its bytes piece by piece.
+    deliveries, from its name and its bytes piece by piece. decks: in their order.
     """
 
     bench: Bench
@@ -122,6 +127,7 @@ class Closing:
     met: Mapping[str, np.ndarray[Any, np.dtype[np.bool_]]]
     write: Callable[[str, Iterable[bytes]], None]
     cards: int
+    decks: Sequence[DeckPart] = ()
 
 
 _FEW = 20

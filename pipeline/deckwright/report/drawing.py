@@ -1,15 +1,29 @@
-"""Draw one card as SVG: its holes to scale, its printed line, its faulty columns."""
+"""Draw one card: its holes to scale, its printed line, its fields, its faulty columns."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
-from html import escape
+from collections.abc import Collection, Iterator, Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.report.model import Mark
+from deckwright.report.drawing_fields import field_brackets
+from deckwright.report.drawing_scene import (
+    PAGE_INK,
+    Area,
+    Bars,
+    Grid,
+    Letters,
+    Lines,
+    Scene,
+    Shape,
+    Words,
+    box,
+)
+from deckwright.report.drawing_svg import to_svg
+from deckwright.report.model import FieldSpan, Mark
 
 # Thousandths of an inch, in which every figure is a whole number. Card 7.375 x 3.250 in: ANSI/AIIM
 # MS41-1996, clause 4.3.1, citing ANSI X3.11. Holes 0.055 x 0.125 in, 0.087 and 0.250 in apart: FIPS
@@ -27,20 +41,22 @@ ROWS = (12, 11, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9)
 UNPRINTABLE = "\u25af"
 """Printed for a character that cannot be shown."""
 
-_MONO = "ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace"
-_SANS = "system-ui,'DejaVu Sans',Verdana,sans-serif"
-_PAPER, _BAND, _EDGE, _DOT, _INK, _MARK = (
+FRAME = 20
+"""Left free around the card, so that its edge is not cut off."""
+
+PAPER, BAND, EDGE, DOT, INK, MARK, HATCHED = (
     "#faf6ea",
     "#f1ead6",
     "#5b5546",
     "#c9bf9f",
     "#1b1a17",
     "#8c1c13",
+    "#be7e74",
 )
 _RING = 62
 _LEVEL = 190
 _LINE = 180
-_LETTERS_A_LINE = 96
+_LETTERS_A_LINE = 92
 
 
 def draw_card(
@@ -50,8 +66,41 @@ def draw_card(
     *,
     title: str = "",
     ident: str = "card",
+    fields: Sequence[FieldSpan] = (),
+    notes: Sequence[str] = (),
+    asked: Collection[int] = (),
 ) -> str:
-    """Return one card as an SVG drawing of true proportions, made for print as for the screen.
+    """Return one card as an SVG drawing of true size, made for print as for the screen.
+
+    Args:
+        ident: prefix of the ids in the drawing, different for each drawing on a page.
+        patterns: and all else: see `card_scene`.
+        text: the printed line.
+        marks: the faults.
+        title: name of the drawing.
+        fields: the fields.
+        notes: further lines.
+        asked: marks that are questions.
+
+    Raises:
+        ValueError: the patterns are not those of 80 columns.
+    """
+    scene = card_scene(patterns, text, marks, title=title, fields=fields, notes=notes, asked=asked)
+    return to_svg(scene, ident)
+
+
+def card_scene(
+    patterns: NDArray[np.uint16],
+    text: str = "",
+    marks: Sequence[Mark] = (),
+    *,
+    title: str = "",
+    fields: Sequence[FieldSpan] = (),
+    notes: Sequence[str] = (),
+    asked: Collection[int] = (),
+    most_lines: int | None = None,
+) -> Scene:
+    """Return one card as a drawing.
 
     Faulty columns are hatched and bracketed and carry the number of their sentence below the card,
     so that nothing hangs on colour. Brackets and sentences take the colour of the page's text.
@@ -62,7 +111,10 @@ def draw_card(
         marks: first and last column at fault, from 1, with a sentence each; (0, 0, sentence) for
             the card as a whole.
         title: name of the drawing for those who do not see it.
-        ident: prefix of the ids in the drawing, different for each drawing on a page.
+        fields: first and last column, from 1, and name; bracketed above the card.
+        notes: sentences below the card that no column is hatched for.
+        asked: numbers (from 1) of marks that are questions: framed and not hatched.
+        most_lines: lines below the card at most.
 
     Raises:
         ValueError: the patterns are not those of 80 columns.
@@ -71,23 +123,33 @@ def draw_card(
         msg = f"a drawn card has {COLUMNS} columns (got patterns of shape {patterns.shape})"
         raise ValueError(msg)
     places = _placed(marks)
-    lines = list(_sentences(marks))
+    lines = _shortened([*_sentences(marks), *_noted(notes)], most_lines)
+    above, named = field_brackets(fields, column_centre)
     depth = max((level for _, level in places), default=-1) + 1
-    below = 20 + _LEVEL * depth if depth else 0
-    height = HEIGHT + below + (_LINE * len(lines) + 60 if lines else 0)
-    parts = [
-        _opening(height),
-        f"<title>{escape(_shown(title))}</title>" if title else "",
-        _defs(ident),
-        _paper(ident),
-        *(_band(first, last, ident) for first, last in _ranges(marks)),
-        _holes(patterns),
-        _printed(text),
-        *(_bracket(number, marks[number - 1], level) for number, level in places),
-        *_explained(lines, HEIGHT + below),
-        "</svg>",
-    ]
-    return "".join(parts)
+    below = HEIGHT + (20 + _LEVEL * depth if depth else 0)
+    bottom = below + (_LINE * len(lines) + 60 if lines else 0)
+    shapes: list[Shape] = [*named, *_paper(), *_bands(marks, asked), _holes(patterns)]
+    shapes += _printed(text)
+    for number, level in places:
+        shapes += _bracket(number, marks[number - 1], level)
+    shapes += _explained(lines, below)
+    height = above + bottom + 2 * FRAME
+    return Scene(-FRAME, -FRAME - above, WIDTH + 2 * FRAME, height, tuple(shapes), shown(title))
+
+
+def plain_scene(
+    patterns: NDArray[np.uint16], marks: Sequence[Mark] = (), asked: Collection[int] = ()
+) -> Scene:
+    """Return a card with its holes and marked columns alone, to be shown small.
+
+    Args:
+        patterns: uint16 (80), the holes of each column.
+        marks: as for `card_scene`.
+        asked: as for `card_scene`.
+    """
+    shapes: list[Shape] = [_outline(), *_bands(marks, asked), _holes(patterns)]
+    frame = (-FRAME, -FRAME, WIDTH + 2 * FRAME, HEIGHT + 2 * FRAME)
+    return Scene(*frame, tuple(shapes))
 
 
 def column_centre(column: int) -> int:
@@ -95,108 +157,80 @@ def column_centre(column: int) -> int:
     return FIRST_COLUMN + (column - 1) * COLUMN_PITCH
 
 
-def _opening(height: int) -> str:
-    wide, high = WIDTH + 40, height + 40
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="-20 -20 {wide} {high}" '
-        f'width="{wide * 0.0254:.3f}mm" height="{high * 0.0254:.3f}mm">'
-    )
+def row_middle(place: int) -> int:
+    """Return the distance of a row's middle (from 0: row 12) from the top edge, in 1/1000 inch."""
+    return FIRST_ROW + place * ROW_PITCH
 
 
-def _defs(ident: str) -> str:
-    """Return the dot grid of unpunched places and the hatch of faulty columns."""
-    left, top = FIRST_COLUMN - COLUMN_PITCH / 2, FIRST_ROW - ROW_PITCH // 2
-    return (
-        f'<defs><pattern id="{ident}-grid" x="{left}" y="{top}" width="{COLUMN_PITCH}" '
-        f'height="{ROW_PITCH}" patternUnits="userSpaceOnUse">'
-        f'<path d="M43.5 109v32" stroke="{_DOT}" stroke-width="9"/></pattern>'
-        f'<pattern id="{ident}-hatch" width="44" height="44" patternUnits="userSpaceOnUse" '
-        f'patternTransform="rotate(45)"><path d="M0 0v44" stroke="{_MARK}" stroke-width="15"/>'
-        "</pattern></defs>"
-    )
-
-
-def _paper(ident: str) -> str:
-    """Return the card itself: outline with its cut corner, bands of ten columns, row names."""
-    outline = f"M{CUT_ALONG} 0H{WIDTH}V{HEIGHT}H0V{CUT_DOWN}Z"
-    bands = "".join(
-        f"M{column_centre(first) - 43.5} 125h{10 * COLUMN_PITCH}v3000h-{10 * COLUMN_PITCH}z"
-        for first in range(11, COLUMNS, 20)
-    )
-    left, width = column_centre(1) - 43.5, COLUMNS * COLUMN_PITCH
-    names = "".join(
-        f'<text x="205" y="{FIRST_ROW + place * ROW_PITCH + 26}">{row}</text>'
-        for place, row in enumerate(ROWS)
-    )
-    numbers = "".join(
-        f'<text x="{column_centre(column)}" y="3212">{column}</text>'
-        for column in (1, *range(10, COLUMNS + 1, 10))
-    )
-    return (
-        f'<path d="{outline}" fill="{_PAPER}" stroke="{_EDGE}" stroke-width="14"/>'
-        f'<path d="{bands}" fill="{_BAND}"/>'
-        f'<path d="M{left} 125h{width}v3000h-{width}z" fill="url(#{ident}-grid)"/>'
-        f'<g font-family="{_SANS}" font-size="72" fill="{_EDGE}"><g text-anchor="end">{names}</g>'
-        f'<g text-anchor="middle">{numbers}</g></g>'
-    )
-
-
-def _holes(patterns: NDArray[np.uint16]) -> str:
-    """Return all holes as one path: for each row a broken line as thick as a hole is high."""
-    strokes: list[str] = []
-    for place in range(len(ROWS)):
-        columns = np.flatnonzero(patterns & (0x800 >> place)).tolist()
-        strokes.extend(_row_strokes(columns, FIRST_ROW + place * ROW_PITCH))
-    if not strokes:
-        return ""
-    return (
-        f'<path d="{"".join(strokes)}" fill="none" stroke="{_INK}" stroke-width="{HOLE_HEIGHT}"/>'
-    )
-
-
-def _row_strokes(columns: list[int], height: int) -> Iterator[str]:
-    previous: int | None = None
-    for column in columns:  # from 0
-        if previous is None:
-            yield f"M{column_centre(column + 1) - HOLE_WIDTH / 2} {height}"
-        else:
-            yield f"m{(column - previous) * COLUMN_PITCH - HOLE_WIDTH} 0"
-        yield f"h{HOLE_WIDTH}"
-        previous = column
-
-
-def _printed(text: str) -> str:
-    """Return the printed line, each character over the middle of its own column."""
-    shown = _shown(text[:COLUMNS])
-    places = [column for column, character in enumerate(shown, 1) if character != " "]
-    if not places:
-        return ""
-    at = " ".join(str(column_centre(column)) for column in places)
-    letters = escape("".join(shown[column - 1] for column in places))
-    return (
-        f'<text x="{at}" y="122" text-anchor="middle" font-family="{_MONO}" font-size="104" '
-        f'fill="{_INK}">{letters}</text>'
-    )
-
-
-def _shown(text: str) -> str:
+def shown(text: str) -> str:
     """Return text with a sign in place of each character that cannot be printed."""
     return "".join(c if c.isprintable() and c != "\ufffd" else UNPRINTABLE for c in text)
 
 
-def _ranges(marks: Sequence[Mark]) -> list[tuple[int, int]]:
-    """Return the marked columns, each range once and within the card."""
-    ranges = dict.fromkeys((first, min(last, COLUMNS)) for first, last, _ in marks if first > 0)
-    return [pair for pair in ranges if pair[0] <= COLUMNS]
+def where(mark: Mark) -> str:
+    """Return the columns of a mark in words."""
+    first, last, _ = mark
+    if first <= 0:
+        return "card"
+    return f"column {first}" if first == last else f"columns {first}\u2013{last}"
 
 
-def _band(first: int, last: int, ident: str) -> str:
+def _outline() -> Area:
+    corners = ((CUT_ALONG, 0), (WIDTH, 0), (WIDTH, HEIGHT), (0, HEIGHT), (0, CUT_DOWN))
+    return Area((corners,), PAPER, edge=EDGE, edge_width=14)
+
+
+@lru_cache(maxsize=1)
+def _paper() -> tuple[Shape, ...]:
+    """Return the card itself: outline with its cut corner, bands of ten columns, row names."""
+    return tuple(_paper_shapes())
+
+
+def _paper_shapes() -> Iterator[Shape]:
+    yield _outline()
+    yield Area(tuple(_columns_box(first, first + 9) for first in range(11, COLUMNS, 20)), fill=BAND)
+    pitch = (COLUMN_PITCH, ROW_PITCH)
+    yield Grid((FIRST_COLUMN, FIRST_ROW), COLUMNS, len(ROWS), pitch, 9, 32, DOT)
+    names = ((207, row_middle(place) + 24, str(row)) for place, row in enumerate(ROWS))
+    yield Words(tuple(names), 64, EDGE, "end")
+    numbered = (1, *range(10, COLUMNS + 1, 10))
+    numbers = ((column_centre(column), 3212, str(column)) for column in numbered)
+    yield Words(tuple(numbers), 72, EDGE, "middle")
+
+
+def _columns_box(first: int, last: int) -> tuple[tuple[float, float], ...]:
     left = column_centre(first) - COLUMN_PITCH / 2
-    width = (last - first + 1) * COLUMN_PITCH
-    return (
-        f'<path d="M{left} 125h{width}v3000h-{width}z" fill="url(#{ident}-hatch)" '
-        f'fill-opacity=".55" stroke="{_MARK}" stroke-width="14"/>'
+    return box(left, ROW_PITCH / 2, (last - first + 1) * COLUMN_PITCH, len(ROWS) * ROW_PITCH)
+
+
+def _holes(patterns: NDArray[np.uint16]) -> Bars:
+    centres = np.arange(COLUMNS) * COLUMN_PITCH + FIRST_COLUMN
+    rows = tuple(
+        (row_middle(place), tuple(centres[(patterns & (0x800 >> place)) != 0].tolist()))
+        for place in range(len(ROWS))
     )
+    return Bars(rows, HOLE_WIDTH, HOLE_HEIGHT, INK)
+
+
+def _printed(text: str) -> Iterator[Letters]:
+    """Yield the printed line, each character over the middle of its own column."""
+    line = shown(text[:COLUMNS])
+    places = [column for column, character in enumerate(line, 1) if character != " "]
+    if places:
+        letters = "".join(line[column - 1] for column in places)
+        yield Letters(tuple(map(column_centre, places)), 122, letters, 104, INK)
+
+
+def _bands(marks: Sequence[Mark], asked: Collection[int]) -> Iterator[Area]:
+    """Yield the marked columns, each range once and within the card."""
+    ranges: dict[tuple[int, int], bool] = {}
+    for number, (first, last, _) in enumerate(marks, 1):
+        if 0 < first <= COLUMNS:
+            pair = (first, min(last, COLUMNS))
+            ranges[pair] = ranges.get(pair, False) or number not in asked
+    for (first, last), hatched in ranges.items():
+        hatch = HATCHED if hatched else ""
+        yield Area((_columns_box(first, last),), hatch=hatch, edge=MARK, edge_width=14)
 
 
 def _placed(marks: Sequence[Mark]) -> list[tuple[int, int]]:
@@ -218,44 +252,44 @@ def _reach(mark: Mark) -> tuple[float, float]:
     return min(first - 28, middle - _RING - 10), max(last + 28, middle + _RING + 10)
 
 
-def _bracket(number: int, mark: Mark, level: int) -> str:
-    """Return the bracket under marked columns, with the number of their sentence in a ring."""
+def _bracket(number: int, mark: Mark, level: int) -> Iterator[Shape]:
+    """Yield the bracket under marked columns, with the number of their sentence in a ring."""
     left = column_centre(mark[0]) - HOLE_WIDTH / 2
     right = column_centre(min(mark[1], COLUMNS)) + HOLE_WIDTH / 2
     middle, top = (left + right) / 2, HEIGHT + 30 + level * _LEVEL
+    run = ((left, top - 24), (left, top), (right, top), (right, top - 24))
     ring = top + 85
-    return (
-        f'<g stroke="currentColor" stroke-width="14" fill="none">'
-        f'<path d="M{left} {top - 24}v24H{right}v-24"/>'
-        f'<circle cx="{middle}" cy="{ring}" r="{_RING}"/></g>'
-        f'<text x="{middle}" y="{ring + 31}" text-anchor="middle" font-family="{_SANS}" '
-        f'font-size="86" font-weight="bold" fill="currentColor">{number}</text>'
-    )
+    yield Lines((run,), PAGE_INK, 14)
+    yield Lines((((middle, ring),),), PAGE_INK, 14, _RING)
+    yield Words(((middle, ring + 31, str(number)),), 86, PAGE_INK, "middle", bold=True)
 
 
 def _sentences(marks: Sequence[Mark]) -> Iterator[tuple[str, str]]:
-    """Return (number, text) of each line below the card; number is empty on further lines."""
-    for number, (first, last, sentence) in enumerate(marks, 1):
-        if first <= 0:
-            where = "card"
-        elif first == last:
-            where = f"column {first}"
-        else:
-            where = f"columns {first}\u2013{last}"
-        text = f"{where}: {_shown(sentence)}"
+    """Yield (number, text) of each line below the card; number is empty on further lines."""
+    for number, mark in enumerate(marks, 1):
+        text = f"{where(mark)}: {shown(mark[2])}"
         for place, line in enumerate(textwrap.wrap(text, _LETTERS_A_LINE)):
             yield (str(number) if not place else "", line)
 
 
-def _explained(lines: list[tuple[str, str]], top: int) -> Iterator[str]:
-    for place, (number, line) in enumerate(lines, 1):
-        height = top + 40 + place * _LINE
-        if number:
-            yield (
-                f'<text x="0" y="{height}" font-family="{_SANS}" '
-                f'font-size="130" font-weight="bold" fill="currentColor">{number}</text>'
-            )
-        yield (
-            f'<text x="190" y="{height}" font-family="{_SANS}" font-size="130" '
-            f'fill="currentColor">{escape(line)}</text>'
-        )
+def _noted(notes: Sequence[str]) -> Iterator[tuple[str, str]]:
+    for note in notes:
+        for place, line in enumerate(textwrap.wrap(shown(note), _LETTERS_A_LINE)):
+            yield ("\u2013" if not place else "", line)
+
+
+def _shortened(lines: list[tuple[str, str]], most: int | None) -> list[tuple[str, str]]:
+    if most is None or len(lines) <= most:
+        return lines
+    left_out = len(lines) - most + 1
+    return [*lines[: most - 1], ("", f"\u2026 and {left_out} lines more than this page has room")]
+
+
+def _explained(lines: list[tuple[str, str]], top: float) -> Iterator[Words]:
+    downs = [top + 40 + place * _LINE for place in range(1, len(lines) + 1)]
+    numbers = ((0, down, number) for down, (number, _) in zip(downs, lines, strict=True) if number)
+    texts = tuple((190, down, line) for down, (_, line) in zip(downs, lines, strict=True))
+    if numbered := tuple(numbers):
+        yield Words(numbered, 130, PAGE_INK, bold=True)
+    if texts:
+        yield Words(texts, 130, PAGE_INK)

@@ -8,8 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from deckwright.report.codereading import CodeReading
+
 Mark = tuple[int, int, str]
 """First and last column at fault, from 1, and a sentence; (0, 0, ...) speaks of the whole card."""
+
+FieldSpan = tuple[int, int, str]
+"""First and last column of a field, from 1, and its name."""
 
 SORT_PROOF = ("digest_before", "digest_after")
 """Facts of a sort that the sheet shows as its proof."""
@@ -78,9 +83,11 @@ class OutputLine:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardLine:
-    """A returned card. patterns: uint16 (80), None where there are no holes to draw.
+    """A card to be drawn. patterns: uint16 (80), None where there are no holes to draw.
 
     text: what is printed, one character a column; deck: its name where there is more than one.
+    fields: those of its layout. notes: sentences about it that no column is marked for. asked:
+    numbers (from 1) of the marks that are questions.
     """
 
     card: int
@@ -88,11 +95,22 @@ class CardLine:
     text: str
     marks: Sequence[Mark] = ()
     deck: str = ""
+    fields: Sequence[FieldSpan] = ()
+    notes: Sequence[str] = ()
+    asked: frozenset[int] = frozenset()
+
+    @property
+    def name(self) -> str:
+        """Its number, and its deck where there is more than one."""
+        return f"Card {self.card:,}" + (f" of {self.deck}" if self.deck else "")
 
 
 @dataclass(frozen=True, slots=True)
 class ControlData:
-    """All that the control sheet of one run shows. No times, so that it is the same every run."""
+    """All that the control sheet of one run shows. No times, so that it is the same every run.
+
+    returned_page: file name of the page of all returned cards, where there is one.
+    """
 
     title: str
     decks: Sequence[DeckLine]
@@ -103,3 +121,5 @@ class ControlData:
     returned_cards: Sequence[CardLine] = ()
     totals: Sequence[tuple[str, str | int]] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
+    returned_page: str = ""
+    code: CodeReading | None = None

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from deckwright.report.codesection import code_section
 from deckwright.report.drawing import COLUMNS, draw_card
+from deckwright.report.drawing_page import MOST_SHOWN
 from deckwright.report.figures import (
     CHECK,
     CROSS,
@@ -38,8 +40,17 @@ def control_sheet(control: ControlData) -> str:
     The same data give the same page, byte for byte.
     """
     first = [_header(control), _verdict(control), _decks(control), _account(control.stages)]
-    first += [_returned(control), _outputs(control), _totals(control), _SIGN_OFF]
-    details = [_stages(control.stages), _queries(control), _cards(control), _versions(control)]
+    first += [_returned(control), _outputs(control), _totals(control)]
+    # a code that is in doubt is seen by whoever signs
+    doubt = control.code is not None and not control.code.sure
+    first += [code_section(control.code) if doubt else "", _SIGN_OFF]
+    details = [
+        "" if doubt else code_section(control.code),
+        _stages(control.stages),
+        _queries(control),
+        _cards(control),
+        _versions(control),
+    ]
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
@@ -275,19 +286,31 @@ def _cards(control: ControlData) -> str:
     shown = control.returned_cards[:MOST_DRAWN]
     words = "All" if returned == len(shown) else f"The first {len(shown)} of"
     figures = "".join(_figures(shown))
+    link = ""
+    if control.returned_page:
+        page = plain(control.returned_page)
+        which = "All of them" if returned <= MOST_SHOWN else f"The first {MOST_SHOWN}"
+        link = f' {which}, small, are in <a href="{page}">{page}</a>, beside this page.'
     return (
         f"<section><h2>Returned cards</h2><p>{words} {plural(returned, 'returned card')}, in the "
         f"order of their numbers. Hatched columns are at fault; their numbers lead to the reasons "
-        f"below each card.</p>{figures}</section>\n"
+        f"below each card.{link}</p>{figures}</section>\n"
     )
 
 
 def _figures(cards: Sequence[CardLine]) -> Iterator[str]:
     for place, line in enumerate(cards, 1):
-        name = f"Card {line.card:,}" + (f" of {line.deck}" if line.deck else "")
+        name = line.name
         if line.patterns is not None and len(line.text) <= COLUMNS:
             picture = draw_card(
-                line.patterns, line.text, line.marks, title=name, ident=f"card{place}"
+                line.patterns,
+                line.text,
+                line.marks,
+                title=name,
+                ident=f"card{place}",
+                fields=line.fields,
+                notes=line.notes,
+                asked=line.asked,
             )
         else:
             picture = record_rows(line.text, line.marks)

@@ -1,0 +1,243 @@
+"""`deckwright simulate`: pictures of cards as a damaged deck would give, with the truth beside."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from deckwright.errors import DeckError, OutputError, UnreadableDeckError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from deckwright.cli.drawable import Source
+    from deckwright.pictures.simulate import Plan
+
+PATH = click.Path(path_type=Path)
+_NEEDED = {"cv2": "opencv-python-headless", "PIL": "Pillow"}
+_USUAL = 24
+
+
+class MissingPackageError(DeckError):
+    """Pictures cannot be made without the libraries of the extra `pictures`."""
+
+    exit_code = 2
+
+    def __init__(self, package: str) -> None:
+        self.package = package
+        super().__init__(f"pictures need the package {package}; install deckwright[pictures]")
+
+
+class TruthError(DeckError):
+    """A truth file or a reading cannot be used.
+
+    Attributes:
+        path: the file.
+    """
+
+    def __init__(self, path: Path, what: str) -> None:
+        self.path = path
+        super().__init__(f"{path}: {what}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Deck:
+    """Where the cards come from: a deck, or chance."""
+
+    path: Path | None
+    medium: str | None
+    code: str | None
+
+
+@click.command(name="simulate")
+@click.argument("deck", type=PATH, required=False)
+@click.option("--out", type=PATH, metavar="PATH",
+              help="Where the pictures go: a file .zip, .tar or .tif, or a folder.")  # fmt: skip
+@click.option("--truth", type=PATH, metavar="FILE",
+              help="The truth file; left out, PATH.truth.csv beside the pictures.")  # fmt: skip
+@click.option("--cards", type=click.IntRange(1, 1_000_000), metavar="N",
+              help="How many cards; left out, all of DECK or 24.")  # fmt: skip
+@click.option("--condition", "conditions", multiple=True, metavar="NAME",
+              help="How the cards look, several in turn; all for every one.")  # fmt: skip
+@click.option("--damage", "damages", multiple=True, metavar="NAME=STRENGTH",
+              help="One damage more, from 0 to 1, or beyond.")  # fmt: skip
+@click.option("--backing", type=click.Choice(("dark", "light")),
+              help="What lies behind the cards; left out, either.")  # fmt: skip
+@click.option("--ppi", type=click.FloatRange(100, 1200), default=300, show_default=True,
+              help="Pixels an inch.")  # fmt: skip
+@click.option("--form", type=click.Choice(("png", "jpg", "tif")), default="png",
+              show_default=True, help="Form of each picture.")  # fmt: skip
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
+              help="The same seed gives the same pictures.")  # fmt: skip
+@click.option("--medium", metavar="TOML", help="The medium of DECK as a job says it.")
+@click.option("--code", metavar="NAME", help="The code of DECK.")
+@click.option("--score", type=PATH, metavar="RUN",
+              help="Compare the run that read them with the truth; draw nothing.")  # fmt: skip
+def command(
+    deck: Path | None,
+    out: Path | None,
+    truth: Path | None,
+    cards: int | None,
+    conditions: tuple[str, ...],
+    damages: tuple[str, ...],
+    backing: str | None,
+    ppi: float,
+    form: str,
+    seed: int,
+    medium: str | None,
+    code: str | None,
+    score: Path | None,
+) -> None:
+    """Make invented pictures of the cards of DECK, or of invented cards, and say what is on them.
+
+    The pictures show no real card. Read them as you would read scans, then compare with --score:
+    a column that was decided and is wrong is a silent error.
+    """
+    if score is not None:
+        if truth is None or out is not None or deck is not None:
+            msg = "--score wants the truth with --truth FILE, and neither DECK nor --out"
+            raise click.UsageError(msg)
+        _compare(score, truth)
+        return
+    if out is None:
+        msg = "say with --out where the pictures go"
+        raise click.UsageError(msg)
+    for module, package in _NEEDED.items():
+        if importlib.util.find_spec(module) is None:
+            raise MissingPackageError(package)
+    from deckwright.pictures.simulate import Plan  # noqa: PLC0415 # loads the picture libraries
+
+    plan = Plan(_conditions(conditions), ppi, seed, backing or "", _damages(damages))
+    _make(_Deck(deck, medium, code), plan, cards, (out, truth or _beside(out), form))
+
+
+def _make(deck: _Deck, plan: Plan, count: int | None, places: tuple[Path, Path, str]) -> None:
+    from deckwright.pictures.albums import write_album  # noqa: PLC0415 # loads the libraries
+    from deckwright.pictures.truths import write_truth  # noqa: PLC0415
+
+    out, truth, form = places
+    for path in (out, truth):
+        if path.exists():
+            raise OutputError(str(path), "exists already; name another or move it away")
+    rows: list[dict[str, str]] = []
+    suffix = f".{form}"
+    paged = out.suffix.lower() in {".tif", ".tiff"}
+
+    def drawn() -> Iterator[tuple[str, NDArray[np.uint8]]]:
+        for name, card in plan.cards(_cards(deck, count, plan.seed)):
+            rows.append(
+                card.truth(f"{out.name}.page-{len(rows) + 1:04d}.png" if paged else name + suffix)
+            )
+            yield name, card.image
+
+    try:
+        write_album(out, drawn(), form, plan.ppi)
+        write_truth(truth, rows)
+    except OSError as error:
+        raise OutputError(
+            str(error.filename or out), f"cannot be written: {(error.strerror or '').lower()}"
+        ) from error
+    click.echo(f"invented pictures of {len(rows):,} cards: {out}")
+    click.echo(f"what is on them: {truth}")
+
+
+def _cards(deck: _Deck, count: int | None, seed: int) -> Iterator[tuple[NDArray[np.uint16], str]]:
+    """Return patterns and printed lines of the cards to draw."""
+    if deck.path is None:
+        from deckwright.pictures.invented import invented_cards  # noqa: PLC0415
+
+        yield from invented_cards(count or _USUAL, seed)
+        return
+    from deckwright.cli.drawable import CARDS_A_SPAN, card_line, picked  # noqa: PLC0415
+
+    source = _source(deck.path, deck.medium, deck.code)
+    cards = source.medium.survey(source.path, CARDS_A_SPAN).cards
+    numbers = range(1, min(count or cards, cards) + 1)
+    for first in range(0, len(numbers), _USUAL):
+        some = picked(source.medium, source.path, numbers[first : first + _USUAL])
+        for number, card in some.items():
+            line = card_line(number, card, source.medium.code, None)
+            assert line.patterns is not None  # noqa: S101 # or it could not be drawn
+            yield line.patterns, line.text
+
+
+def _source(path: Path, medium: str | None, code: str | None) -> Source:
+    from deckwright.cli.drawable import source_of_deck  # noqa: PLC0415
+    from deckwright.examine.opening import MediumTextError, parse_medium  # noqa: PLC0415
+    from deckwright.plugin.stages import OptionProblem  # noqa: PLC0415
+
+    try:
+        return source_of_deck(path, None if medium is None else parse_medium(medium), code)
+    except OptionProblem as problem:
+        raise MediumTextError(medium or code or "", f"cannot be used: {problem.what}") from problem
+
+
+def _conditions(names: tuple[str, ...]) -> tuple[str, ...]:
+    from deckwright.pictures.simulate import CONDITIONS  # noqa: PLC0415
+
+    if "all" in names:
+        return tuple(CONDITIONS)
+    for name in names:
+        if name not in CONDITIONS:
+            msg = f"there is no condition {name!r}; there are {', '.join(CONDITIONS)}, and all"
+            raise click.UsageError(msg)
+    return names or ("ordinary",)
+
+
+def _damages(texts: tuple[str, ...]) -> dict[str, float]:
+    from deckwright.pictures.damage import DAMAGES  # noqa: PLC0415
+
+    found: dict[str, float] = {}
+    for text in texts:
+        name, _, strength = text.partition("=")
+        try:
+            found[name.strip()] = float(strength)
+        except ValueError:
+            found[name.strip()] = -1.0
+        if name.strip() not in DAMAGES or not 0 <= found[name.strip()] <= 10:  # noqa: PLR2004
+            msg = (
+                f"{text!r} is no damage and strength such as 'blur=0.5'; there are "
+                f"{', '.join(DAMAGES)}"
+            )
+            raise click.UsageError(msg)
+    return found
+
+
+def _beside(out: Path) -> Path:
+    return out.with_name(f"{out.name}.truth.csv")
+
+
+def _compare(run: Path, truth: Path) -> None:
+    from deckwright.pictures.scoring import score_lines, scores  # noqa: PLC0415
+    from deckwright.pictures.truths import read_truth  # noqa: PLC0415
+
+    try:
+        rows = read_truth(truth)
+    except OSError as error:
+        raise TruthError(truth, f"cannot be read: {(error.strerror or '').lower()}") from error
+    except (ValueError, KeyError) as error:
+        raise TruthError(truth, f"is no truth file: {error}") from error
+    for line in score_lines(scores(rows, _read(run))):
+        click.echo(line)
+
+
+def _read(run: Path) -> dict[str, Any]:
+    """Return what a run read of each picture."""
+    import polars as pl  # noqa: PLC0415 # only for the comparison
+
+    from deckwright.pictures.scoring import read_card_of  # noqa: PLC0415
+
+    path = run / "out" / "reading.parquet"
+    if not path.is_file():
+        raise UnreadableDeckError(str(run), "is no run folder of a deck of pictures")
+    frame = pl.read_parquet(path, columns=["picture", "state", "probability", "unsure_columns"])
+    return {
+        row["picture"]: read_card_of(row["probability"], row["state"], row["unsure_columns"])
+        for row in frame.iter_rows(named=True)
+    }
