@@ -232,3 +232,10 @@ class Examination:
     def counted(self) -> bool:
         """Whether the deck was read, and not only looked at for what it is."""
         return self.columns is not None
+
+    @property
+    def unranked(self) -> str:
+        """Why no media were ranked."""
+        if self.pictures is not None:
+            return "Its files are pictures; no other medium was ranked."
+        return "The medium was named by a person; nothing was ranked."

@@ -268,7 +268,7 @@ def _reading(found: Examination) -> str:
         heads = ["Medium and code", "Score", "Evidence, and how to choose it"]
         parts.append(table(heads, rows, caption=caption, numbers=(1,)))
     else:
-        parts.append("<p>The medium was named by a person; nothing was ranked.</p>")
+        parts.append(f"<p>{found.unranked}</p>")
     parts.append(_codes(found))
     return "".join([*parts, "</section>\n"])
 

@@ -206,7 +206,7 @@ def _medium_reason(found: Examination) -> str:
     if reading.question:
         return f"Not sure: {reading.question}."
     if reading.media is None:
-        return "The medium was named by a person."
+        return found.unranked
     return f"{reading.media.sentence}."
 
 
