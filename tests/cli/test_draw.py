@@ -17,6 +17,8 @@ from deckwright.cli import draw
 from deckwright.cli.draw import MOST_CARDS
 from deckwright.cli.drawable import WhichMediumError, must_read_alike, picked, source_of_deck
 from drawing_help import holes_of, pages_of, texts
+from picture_help import holes_of as picture_holes_of
+from picture_help import named_cards, zipped
 
 ASCII = load_code("ascii")
 CARDS = ["00001000150", "000X2000250", "00003000350", "0000400Z450"]
@@ -57,6 +59,14 @@ def test_without_out_a_card_is_drawn_with_characters(made, shop) -> None:
     assert lines[0] == "Card 3"
     assert CARDS[2] in lines[2]
     assert sum(text.count("\u25ae") for text in lines) == len(CARDS[2])
+
+
+def test_cards_in_pictures_are_found_to_be_pictures_and_drawn_anew(shop, tmp_path) -> None:
+    deck = tmp_path / "box.zip"
+    deck.write_bytes(zipped(named_cards(CARDS)))
+    out = tmp_path / "again.svg"
+    assert shop.say("draw", deck, 3, "--out", out).code == 0
+    assert np.array_equal(holes_of(out.read_text(encoding="utf-8")), picture_holes_of(CARDS[2]))
 
 
 def test_the_first_card_is_drawn_where_none_is_named(made, shop, tmp_path) -> None:

@@ -15,6 +15,7 @@ from deckwright.engine.configs import Configs, read_layout
 from deckwright.errors import ConfigError, DeckError, DeckwrightError
 from deckwright.examine.evidence import reading_of
 from deckwright.examine.opening import Media, open_deck
+from deckwright.examine.pictured import look_at_pictures, pictures_in
 from deckwright.examine.said import options_toml
 from deckwright.examine.sampling import survey, take_sample
 from deckwright.jobs.faults import ConfigFile
@@ -113,6 +114,9 @@ def source_of_deck(deck: Path, medium: Mapping[str, object] | None, code: str | 
     media = Media()
     if medium is not None:
         return Source(media.medium({**medium, **({"code": code} if code else {})}), deck)
+    if kinds := pictures_in(deck, media):
+        looked = look_at_pictures([deck], media, None, code, kinds)
+        return Source(media.medium(looked.options), deck)
     opened = open_deck(deck, media, None, code)
     if opened.inner is None:
         found = opened.ranking.candidates[:2] if opened.ranking else ()
