@@ -2,7 +2,7 @@
 
 A record descriptor word is four bytes: the length, itself included, as a big-endian number of two
 bytes, then two zero bytes; a block descriptor word is alike and counts its whole block. From
-memory.
+memory. In spanned records the third byte says which part of a record follows, see record_segments.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ DESCRIPTOR = 4
 LONGEST_BLOCK = 32_760
 """The most bytes that a descriptor word can stand for (from memory)."""
 
+_LAST_PART = 3  # third byte of a segment's word
+_NULL = 0x8000  # length that a null segment says
 _NOWHERE = np.zeros(0, np.int64)
 _WINDOW = 1 << 14  # small enough that the tables of a window stay in the processor's cache
 
@@ -29,12 +31,23 @@ class BadDescriptorError(Exception):
         offset: its place in the data given.
         records: how many words came before it.
         of_record: whether it should describe a record, and not a block.
+        block: how many blocks of the data came before its own; None where that is not known.
         what: the sentence.
     """
 
-    def __init__(self, offset: int, records: int, of: str, fault: str) -> None:
+    def __init__(
+        self,
+        offset: int,
+        records: int,
+        of: str,
+        fault: str,
+        block: int | None = None,
+        *,
+        word: str | None = None,
+    ) -> None:
         self.offset, self.records, self.of_record = offset, records, of == "record"
-        self.what = f"the {of} descriptor word {fault}"
+        self.block, named = block, of if word is None else word
+        self.what = f"the {named} descriptor word {fault}" if named else fault
         super().__init__(self.what)
 
 
@@ -44,45 +57,73 @@ class Found:
 
     starts, widths: int64 (n), first byte and bytes of each record without its descriptor word.
     blocks: int64 (k), where blocks begin. used: bytes that whole records and blocks take.
+    edges: int64 (m), where a span may begin, and begun: int64 (m), how many records begin before
+    each; None: each block, or each record where there are none. joined: the bytes in which the
+    records lie, if not those that were given. nulls: null segments.
     """
 
     starts: NDArray[np.int64]
     widths: NDArray[np.int64]
     blocks: NDArray[np.int64]
     used: int
+    edges: NDArray[np.int64] | None = None
+    begun: NDArray[np.int64] | None = None
+    joined: bytes | None = None
+    nulls: int = 0
+
+    def cuts(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return where spans may begin, and how many records begin before each place."""
+        if self.edges is not None and self.begun is not None:
+            return self.edges, self.begun
+        edges = self.blocks if len(self.blocks) else self.starts - DESCRIPTOR
+        return edges, np.searchsorted(self.starts, edges, side="right")
 
 
-def find_records(data: bytes, *, blocked: bool) -> Found:
+def find_records(data: bytes, *, blocked: bool, spanned: bool = False) -> Found:
     """Find the whole records of data that begins with a record, or with a block if `blocked`.
+
+    Where records are `spanned`, their segments are found, and null segments only counted.
 
     Raises:
         BadDescriptorError: some descriptor word cannot be one.
     """
     lengths = _lengths(data)
-    likely = _likely(data, lengths)
+    likely = _likely(data, lengths, _LAST_PART if spanned else 0)
     if not blocked:
-        at = _chain(lengths, len(data), None, likely)
+        at = chain(lengths, len(data), None, likely)
         at, used = _whole(at, lengths, len(data))
         _must_be_right(data, at, lengths, DESCRIPTOR, "record")
         return Found(at + DESCRIPTOR, lengths[at] - DESCRIPTOR, at[:0], used)
-    blocks = _chain(lengths, len(data), None, likely)
+    blocks = chain(lengths, len(data), None, likely)
     blocks, used = _whole(blocks, lengths, len(data))
     _must_be_right(data, blocks, lengths, 2 * DESCRIPTOR, "block")
     ends = blocks + lengths[blocks]
     # a step that reaches the end of a block goes on behind the descriptor word of the next one
     leap = np.zeros(len(data) + 1, np.bool_)
     leap[ends] = True
-    at = _chain(lengths, used, leap, likely) if used else blocks
+    nulls = _stretched(data, lengths, likely, ends) if spanned else _NOWHERE
+    at = chain(lengths, used, leap, likely) if used else blocks
     at = at[at < used]
-    _must_be_right(data, at, lengths, DESCRIPTOR, "record", ends)
-    return Found(at + DESCRIPTOR, lengths[at] - DESCRIPTOR, blocks, used)
+    if nulls.size:
+        empty = np.isin(at, nulls)
+        at, nulls = at[~empty], at[empty]
+    _must_be_right(data, at, lengths, DESCRIPTOR, "segment" if spanned else "record", ends)
+    return Found(at + DESCRIPTOR, lengths[at] - DESCRIPTOR, blocks, used, nulls=len(nulls))
 
 
-def described(data: NDArray[np.uint8], sizes: NDArray[np.int64]) -> bytes:
-    """Return rows of data (n, W), each cut to its size (n), with descriptor words before them."""
+def described(
+    data: NDArray[np.uint8], sizes: NDArray[np.int64], words: NDArray[np.uint8] | None = None
+) -> bytes:
+    """Return rows of data (n, W), each cut to its size (n), with words before them.
+
+    Words: uint8 (n, 4); if not given, descriptor words.
+    """
     count, width = data.shape
     whole = np.zeros((count, width + DESCRIPTOR), np.uint8)
-    whole[:, :2] = (sizes + DESCRIPTOR).astype(">u2").view(np.uint8).reshape(count, 2)
+    if words is None:
+        whole[:, :2] = (sizes + DESCRIPTOR).astype(">u2").view(np.uint8).reshape(count, 2)
+    else:
+        whole[:, :DESCRIPTOR] = words
     whole[:, DESCRIPTOR:] = data
     if (sizes == width).all():
         return whole.tobytes()
@@ -106,31 +147,18 @@ def word(size: int) -> bytes:
     return size.to_bytes(2, "big") + b"\0\0"
 
 
-def _lengths(data: bytes) -> NDArray[np.int64]:
-    """Return int64 (bytes): the length that a descriptor word at each byte would say; 0 at the end.
-
-    A word that is cut off says a length that reaches beyond the data.
-    """
-    lengths = np.full(len(data) + 1, len(data) + DESCRIPTOR, np.int64)
-    if len(data) >= DESCRIPTOR:
-        values = np.frombuffer(data, np.uint8).astype(np.int64)
-        there = len(data) - DESCRIPTOR + 1
-        lengths[:there] = values[:there] << 8 | values[1 : there + 1]
-    return lengths
-
-
-def _likely(data: bytes, lengths: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the bytes (n) at which a descriptor word may stand: two zero bytes behind a length."""
-    values = np.frombuffer(data, np.uint8)
-    zero = values[2:] == 0
-    at = np.flatnonzero(zero[:-1] & zero[1:]) if len(values) > DESCRIPTOR else _NOWHERE
-    return at[lengths[at] >= DESCRIPTOR]
-
-
-def _chain(
-    lengths: NDArray[np.int64], size: int, leap: NDArray[np.bool_] | None, likely: NDArray[np.int64]
+def chain(
+    lengths: NDArray[np.integer],
+    size: int,
+    leap: NDArray[np.bool_] | None,
+    likely: NDArray[np.int64],
+    least: int = DESCRIPTOR,
 ) -> NDArray[np.int64]:
     """Return the bytes (n) at which words stand, each where the one before says.
+
+    lengths: integers (bytes + 1), what a word at each byte says; `least` is taken for less.
+    leap: bool (bytes + 1), bytes at which a block's word stands before the next record's.
+    likely: int64 (k), sorted, bytes at which a word may stand.
 
     Steps are doubled: from where 1, 2, 4 ... words lead follow the places of as many more. So a
     stretch of n words takes log n array operations. Where every word leads to one of the likely
@@ -146,39 +174,83 @@ def _chain(
     jump = np.append(np.where(known, following, last), last)
     first = int(np.searchsorted(likely, start))
     if first < last and likely[first] == start:
-        chain = np.array([first])
-        while chain[-1] != last:
-            chain = np.concatenate([chain, jump[chain]])
+        links = np.array([first])
+        while links[-1] != last:
+            links = np.concatenate([links, jump[links]])
             jump = jump[jump]
-        chain = chain[: int(np.searchsorted(chain, last))]
-        end = int(goes[chain[-1]])
+        links = links[: int(np.searchsorted(links, last))]
+        end = int(goes[links[-1]])
         if end > size - DESCRIPTOR:
-            at = likely[chain]
+            at = likely[links]
             return np.append(at[at < size], np.arange(end, max(end, size))[:1])
-    return _chain_of_bytes(lengths, size, leap)
+    return _chain_of_bytes(lengths, size, leap, least)
+
+
+def _lengths(data: bytes) -> NDArray[np.int64]:
+    """Return int64 (bytes): the length that a descriptor word at each byte would say; 0 at the end.
+
+    A word that is cut off says a length that reaches beyond the data.
+    """
+    lengths = np.full(len(data) + 1, len(data) + DESCRIPTOR, np.int64)
+    if len(data) >= DESCRIPTOR:
+        values = np.frombuffer(data, np.uint8).astype(np.int64)
+        there = len(data) - DESCRIPTOR + 1
+        lengths[:there] = values[:there] << 8 | values[1 : there + 1]
+    return lengths
+
+
+def _likely(data: bytes, lengths: NDArray[np.int64], most: int = 0) -> NDArray[np.int64]:
+    """Return the bytes (n) at which a descriptor word may stand.
+
+    Behind a length stand there a byte of at most `most`, and a zero byte.
+    """
+    values = np.frombuffer(data, np.uint8)
+    part, zero = values[2:-1] <= most, values[3:] == 0
+    at = np.flatnonzero(part & zero) if len(values) > DESCRIPTOR else _NOWHERE
+    return at[lengths[at] >= DESCRIPTOR]
+
+
+def _stretched(
+    data: bytes,
+    lengths: NDArray[np.int64],
+    likely: NDArray[np.int64],
+    ends: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Let every null segment reach to the end (k) of its block; return where they begin."""
+    nulls = likely[lengths[likely] == _NULL]
+    if not nulls.size or not ends.size:
+        return _NOWHERE
+    nulls = nulls[nulls < ends[-1]]
+    stops = ends[np.searchsorted(ends, nulls, side="right")]
+    filled = np.flatnonzero(np.frombuffer(data, np.uint8))
+    # its first byte must be the last of its block that is not zero
+    empty = filled[np.searchsorted(filled, stops) - 1] == nulls
+    lengths[nulls[empty]] = (stops - nulls)[empty]
+    found: NDArray[np.int64] = nulls[empty]
+    return found
 
 
 def _chain_of_bytes(
-    lengths: NDArray[np.int64], size: int, leap: NDArray[np.bool_] | None
+    lengths: NDArray[np.integer], size: int, leap: NDArray[np.bool_] | None, least: int
 ) -> NDArray[np.int64]:
-    """Return what `_chain` does for data in which any byte may be a word."""
+    """Return what `chain` does for data in which any byte may be a word."""
     found = [_NOWHERE]
     at = 0 if leap is None else DESCRIPTOR
     while at < size:
         stop = min(at + _WINDOW, size)
         places = np.arange(at, stop + 1, dtype=np.int64)
-        goes = places + np.maximum(lengths[at : stop + 1], DESCRIPTOR)
+        goes = places + np.maximum(lengths[at : stop + 1], least)
         if leap is not None:
             goes += DESCRIPTOR * leap[np.minimum(goes, len(leap) - 1)]
         jump = np.minimum(goes, stop) - at
         jump[-1] = stop - at
-        chain = np.zeros(1, np.int64)
-        while chain[-1] < stop - at:
-            chain = np.concatenate([chain, jump[chain]])
+        links = np.zeros(1, np.int64)
+        while links[-1] < stop - at:
+            links = np.concatenate([links, jump[links]])
             jump = jump[jump]
-        chain = chain[: int(np.searchsorted(chain, stop - at))]
-        found.append(chain + at)
-        at = int(goes[chain[-1]])
+        links = links[: int(np.searchsorted(links, stop - at))]
+        found.append(links + at)
+        at = int(goes[links[-1]])
     return np.concatenate(found)
 
 
@@ -205,7 +277,8 @@ def _must_be_right(
     values, last = np.frombuffer(data, np.uint8), len(data) - 1
     size = lengths[at]
     third, fourth = values[np.minimum(at + 2, last)], values[np.minimum(at + 3, last)]
-    wrong = (size < least) | (size > LONGEST_BLOCK) | (third != 0) | (fourth != 0)
+    most = _LAST_PART if what == "segment" else 0
+    wrong = (size < least) | (size > LONGEST_BLOCK) | (third > most) | (fourth != 0)
     over = np.zeros(len(at), np.bool_)
     if ends is not None:
         over = at + size > ends[np.searchsorted(ends, at, side="right")]
@@ -213,12 +286,22 @@ def _must_be_right(
     if not bad.size:
         return
     first = int(bad[0])
-    if third[first] in {1, 2, 3} and not fourth[first] and what == "record":
-        fault = "is part of a spanned record, which cannot be read"
+    here = third[first], fourth[first]
+    if here[0] in {1, 2, 3} and not here[1] and what == "record":
+        fault = "is part of a spanned record, so set form = 'spanned'"
     elif over[first] and not wrong[first]:
         fault = f"says {size[first]:,} bytes, which reaches over the end of its block"
     elif wrong[first] and least <= size[first] <= LONGEST_BLOCK:
-        fault = f"ends in {third[first]:02X} {fourth[first]:02X} where two zero bytes must stand"
+        must = "a zero byte or 1 to 3 and a zero byte" if most else "two zero bytes"
+        fault = f"ends in {here[0]:02X} {here[1]:02X} where {must} must stand"
+    elif most and size[first] == _NULL:
+        fault = "says a null segment, behind which only zero bytes may fill the block"
     else:
         fault = f"says {size[first]:,} bytes, where {least} to {LONGEST_BLOCK:,} can be"
-    raise BadDescriptorError(int(at[first]), first, what, fault)
+    block = first if what == "block" else None
+    if ends is not None:
+        block = int(np.searchsorted(ends, at[first], side="right"))
+    # of a record's segments the last one makes it a record
+    before = np.count_nonzero(third[:first] % 2 == 0) if most else first
+    of = "block" if what == "block" else "record"
+    raise BadDescriptorError(int(at[first]), int(before), of, fault, block, word=what)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, BinaryIO, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,23 +31,13 @@ from deckwright import (
     read_exactly,
     strangers,
 )
-from deckwright_plugins.record_scan import (
-    DESCRIPTOR,
-    LONGEST_BLOCK,
-    BadDescriptorError,
-    Found,
-    described,
-    find_records,
-    in_blocks,
-    word,
-)
+from deckwright_plugins.record_forms import MOST, Form, form_of
+from deckwright_plugins.record_scan import DESCRIPTOR, LONGEST_BLOCK, Found
+from deckwright_plugins.record_walk import Walk, facts, found_in, scan
 from deckwright_plugins.tape_labels import Labels, read_labels
 from deckwright_plugins.text_scan import Lines
 
-_STEP = 1 << 20
-_WIDEST = LONGEST_BLOCK - 2 * DESCRIPTOR
 _NONE = np.zeros(0, np.int64)
-_FIRST = np.zeros(1, np.intp)
 
 
 class RecordsConfig(MediumConfig):
@@ -59,14 +49,19 @@ class RecordsConfig(MediumConfig):
     code: str = "cp037"
     """What a byte stands for."""
 
-    form: Literal["variable", "variable-blocked", "fixed-blocked"] = "variable-blocked"
-    """Each record has a descriptor word; each block too; or all records have one length."""
+    form: Literal["variable", "variable-blocked", "fixed-blocked", "decimal", "spanned"] = (
+        "variable-blocked"
+    )
+    """Descriptor words, of blocks too; one length; lengths in digits; or segments of records."""
 
     record_length: Annotated[int, Field(ge=1, le=WIDEST)] | Literal["longest"] = 80
     """Columns of every card, or "longest": those of the deck's longest record."""
 
     block_length: Annotated[int, Field(ge=0, le=LONGEST_BLOCK)] = 0
     """Bytes of a full block; 0: as label HDR2 says, and blocks of 32,760 bytes are written."""
+
+    padding: Annotated[str, Field(min_length=1)] = "^"
+    """Characters that fill a block of form `decimal` behind its records; the first is written."""
 
     labels: Literal["none", "standard"] = "none"
     """Labels by ISO 1001 and ANSI X3.27 are no cards: noted at card 1, block count checked."""
@@ -86,11 +81,15 @@ class RecordsConfig(MediumConfig):
             if self.block_length % self.record_length:
                 msg = f"block_length must be a multiple of record_length, {self.record_length}"
                 raise ValueError(msg)
-        elif 0 < self.block_length <= 2 * DESCRIPTOR:
-            msg = f"block_length must be more than {2 * DESCRIPTOR}"
+            return self
+        most = MOST[self.form]
+        columns = 1 if self.record_length == "longest" else self.record_length
+        least = columns + DESCRIPTOR if self.form == "decimal" else 2 * DESCRIPTOR + 1
+        if 0 < self.block_length < least:
+            msg = f"block_length must be more than {least - 1:,}"
             raise ValueError(msg)
-        elif self.record_length != "longest" and self.record_length > _WIDEST:
-            msg = f"record_length can be {_WIDEST:,} at most beside descriptor words"
+        if columns > most:
+            msg = f"record_length can be {most:,} at most beside what says the length"
             raise ValueError(msg)
         return self
 
@@ -104,7 +103,7 @@ class Records(Medium[RecordsConfig]):
         """Take options and code.
 
         Raises:
-            UnfitCodeError: the code has no bytes.
+            UnfitCodeError: the code has no bytes, or lacks what lengths are written in.
         """
         super().__init__(config, code)
         if code.from_raw is None or code.to_raw is None:
@@ -112,18 +111,21 @@ class Records(Medium[RecordsConfig]):
         self._from_raw = code.from_raw.tobytes()
         self._to_raw = code.to_raw.astype(np.uint8).tobytes()
         self._defined = code.alphabet.defined
-        self._blocked = config.form == "variable-blocked"
+        self._form: Form | None = None
+        if config.form != "fixed-blocked":
+            self._form = form_of(config.form, code, config.block_length, config.padding)
         self._widths: dict[Path, int] = {}
+        self._remarks: dict[Path, list[OddCards]] = {}
 
     @override
     def survey(self, deck: Path, cards_a_span: int) -> Survey:
         labels = self._labels(deck)
         if labels.start >= labels.end:
             raise UnreadableDeckError(str(deck), "holds no cards")
-        if self.config.form == "fixed-blocked":
+        if self._form is None:
             survey, blocks = self._survey_fixed(deck, labels, cards_a_span)
         else:
-            survey, blocks = self._survey_variable(deck, labels, cards_a_span)
+            survey, blocks = self._survey_variable(deck, self._form, labels, cards_a_span)
         said = labels.number(("EOF1", "EOV1"), "blocks")
         if labels.tail and blocks is not None and said is not None and said != blocks:
             what = f"holds {blocks:,} blocks, but its label {labels.tail[0][:4]} counts {said:,}"
@@ -135,12 +137,12 @@ class Records(Medium[RecordsConfig]):
     def read(self, deck: Path, span: Span, cards_a_tray: int) -> Iterator[RawTray]:
         width, labels = self._width(deck), self._labels(deck)
         first = span.first_card
-        for data, found in self._stretches(deck, span, cards_a_tray, width):
+        for data, found in self._stretches(deck, labels, span, cards_a_tray, width):
             for row in range(0, len(found.starts), cards_a_tray):
                 cut = slice(row, row + cards_a_tray)
                 tray = self._tray(first, data, found.starts[cut], found.widths[cut], width)
-                if first == 1 and self.config.labels == "standard":
-                    tray.odd.extend(_facts(labels))
+                if first == 1:
+                    tray.odd.extend(self._noted(deck, labels))
                 yield tray
                 first += len(tray.text)
 
@@ -154,37 +156,47 @@ class Records(Medium[RecordsConfig]):
     ) -> bytes:
         self.must_be_characters(text, holes, alphabet)
         raw = self.own_text(text, alphabet).tobytes().translate(self._to_raw)
-        if self.config.form == "fixed-blocked" or not text.size:
+        if self._form is None or not text.size:
             return raw
         sizes = np.full(len(text), text.shape[1], np.int64)
         if lengths is not None:
             sizes = lengths.astype(np.int64)
-        if int(sizes.max()) > _WIDEST:
-            rows = np.flatnonzero(sizes > _WIDEST)
-            what = "more than a descriptor word can count"
+        most, what = self._form.most
+        if int(sizes.max()) > most:
+            rows = np.flatnonzero(sizes > most)
             raise UnwritableError(
-                int(rows[0]), _WIDEST + 1, "", code=self.code.name, rows=rows, what=what
+                int(rows[0]), most + 1, "", code=self.code.name, rows=rows, what=what
             )
-        records = described(np.frombuffer(raw, np.uint8).reshape(text.shape), sizes)
-        if not self._blocked:
-            return records
-        return in_blocks(records, sizes, self.config.block_length or LONGEST_BLOCK)
+        return self._form.written(np.frombuffer(raw, np.uint8).reshape(text.shape), sizes)
 
     @override
     def record(self, record: bytes) -> bytes:
-        if self.config.form == "fixed-blocked":
+        if self._form is None:
             return record
-        whole = word(len(record) + DESCRIPTOR) + record
-        return word(len(whole) + DESCRIPTOR) + whole if self._blocked else whole
+        return self._form.written(np.frombuffer(record, np.uint8)[None], np.array([len(record)]))
 
     @override
     def suffix(self) -> str:
         return "rec"
 
     def _labels(self, deck: Path) -> Labels:
+        if self.config.labels != "standard":
+            return Labels((), (), 0, deck.stat().st_size)
+        labels = read_labels(deck)
+        if offset := labels.number(("HDR2",), "offset"):
+            what = f"has blocks that begin with {offset} bytes of their own, as its label HDR2 says"
+            raise UnreadableDeckError(str(deck), what, "take them out first")
+        return labels
+
+    def _noted(self, deck: Path, labels: Labels) -> Iterator[OddCards]:
+        """Yield what is said of the whole deck, as notes on the first card."""
         if self.config.labels == "standard":
-            return read_labels(deck)
-        return Labels((), (), 0, deck.stat().st_size)
+            yield from facts(labels)
+        if self.config.form not in {"decimal", "spanned"}:
+            return
+        if deck not in self._remarks and self._form is not None:
+            self._look_at(deck, labels, self._form)
+        yield from self._remarks[deck]
 
     def _survey_fixed(
         self, deck: Path, labels: Labels, cards_a_span: int
@@ -201,59 +213,55 @@ class Records(Medium[RecordsConfig]):
         return Survey(cards, length, spans), -(-total // block) if block else None
 
     def _survey_variable(
-        self, deck: Path, labels: Labels, cards_a_span: int
+        self, deck: Path, form: Form, labels: Labels, cards_a_span: int
     ) -> tuple[Survey, int | None]:
         cards = blocks = widest = 0
         spans: list[tuple[int, int]] = []  # offset, cards before
-        for offset, found in _scan(deck, labels, blocked=self._blocked):
+        walk = form.walk(labels)
+        for offset, found in scan(deck, labels, walk):
             self._must_be_short(deck, found.widths, cards)
-            widest = max(widest, int(found.widths.max()))
-            edges = found.blocks if self._blocked else found.starts - DESCRIPTOR
-            before = cards + np.searchsorted(found.starts, edges, side="right")
+            widest = max(widest, int(found.widths.max(initial=0)))
+            edges, begun = found.cuts()
+            before = cards + begun
             # a span begins with the first record or block behind each so many cards
             last = np.append(spans[-1][1] if spans else -cards_a_span, before[:-1])
-            steps = before // cards_a_span > last // cards_a_span
+            steps = before // cards_a_span > last[: len(before)] // cards_a_span
             spans += zip((edges[steps] + offset).tolist(), before[steps].tolist(), strict=True)
             cards, blocks = cards + len(found.starts), blocks + len(found.blocks)
+        self._remarks[deck] = list(walk.remarks())
         if not cards:
             raise UnreadableDeckError(str(deck), "holds no cards")
+        spans[0] = (labels.start, 0)
         made = [
             Span(index, start, stop - start, first + 1, after - first)
             for index, ((start, first), (stop, after)) in enumerate(
                 zip(spans, [*spans[1:], (labels.end, cards)], strict=True)
             )
         ]
-        count = blocks if self._blocked else None
+        count = form.blocks(labels, blocks)
         return Survey(cards, self._set_width(deck, widest), made), count
 
     def _stretches(
-        self, deck: Path, span: Span, cards_a_tray: int, width: int
+        self, deck: Path, labels: Labels, span: Span, cards_a_tray: int, width: int
     ) -> Iterator[tuple[bytes, Found]]:
         """Yield bytes of a span, and the whole records in them: as many as make a few trays."""
-        fixed = self.config.form == "fixed-blocked"
-        step = max(cards_a_tray * (width + DESCRIPTOR), 1 if fixed else LONGEST_BLOCK)
-        left, carry = span.size, b""
+        step = cards_a_tray * (width + DESCRIPTOR)
         with deck.open("rb", buffering=0) as file:
             file.seek(span.offset)
-            while left or carry:
-                wanted = min(left, step // width * width if fixed else step)
-                left -= wanted
-                data = carry + read_exactly(file, wanted, deck)
-                if fixed:
-                    starts = np.arange(0, len(data), width, dtype=np.int64)
-                    yield data, Found(starts, np.full(len(starts), width), _NONE, len(data))
-                    continue
-                found = _found(deck, span, data, span.size - left, blocked=self._blocked)
-                if not left and found.used < len(data):
-                    raise UnreadableDeckError(str(deck), "was changed while it was read")
-                yield data, found
-                carry = data[found.used :]
+            if self._form is not None:
+                walk = self._form.walk(labels, span.offset - labels.start)
+                yield from _followed(file, deck, labels, span, walk, max(step, LONGEST_BLOCK))
+                return
+            for before in range(0, span.size, most := max(step // width, 1) * width):
+                data = read_exactly(file, min(most, span.size - before), deck)
+                starts = np.arange(0, len(data), width, dtype=np.int64)
+                yield data, Found(starts, np.full(len(starts), width), _NONE, len(data))
 
     def _must_be_short(self, deck: Path, widths: NDArray[np.int64], before: int) -> None:
         length = self.config.record_length
         if length == "longest" or self.config.longer == "return":
             return
-        if int(widths.max()) > length:
+        if int(widths.max(initial=0)) > length:
             place = int((widths > length).argmax())
             what = f"has {widths[place]:,} columns in card {before + place + 1}"
             remedy = f"more than {length:,}; set a larger record_length, or longer = 'return'"
@@ -267,12 +275,17 @@ class Records(Medium[RecordsConfig]):
     def _width(self, deck: Path) -> int:
         """Return the columns of a card; a process that made no survey looks at the deck itself."""
         if deck not in self._widths:
-            widest = 0
-            if self.config.record_length == "longest":
-                scanned = _scan(deck, self._labels(deck), blocked=self._blocked)
-                widest = max(int(found.widths.max()) for _, found in scanned)
-            return self._set_width(deck, widest)
+            if self.config.record_length != "longest" or self._form is None:
+                return self._set_width(deck, 0)
+            self._look_at(deck, self._labels(deck), self._form)
         return self._widths[deck]
+
+    def _look_at(self, deck: Path, labels: Labels, form: Form) -> None:
+        """Learn of a deck what a survey would have told."""
+        walk = form.walk(labels)
+        widest = max(int(found.widths.max(initial=0)) for _, found in scan(deck, labels, walk))
+        self._set_width(deck, widest)
+        self._remarks[deck] = list(walk.remarks())
 
     def _tray(
         self,
@@ -313,56 +326,26 @@ class Records(Medium[RecordsConfig]):
             yield OddCards(short, "short-record", detail, columns, severity)
 
 
-def _scan(deck: Path, labels: Labels, *, blocked: bool) -> Iterator[tuple[int, Found]]:
-    """Go through a deck: byte offset of a stretch, and the records in it.
-
-    Raises:
-        UnreadableDeckError: a descriptor word is wrong, or the deck ends inside a card.
-    """
-    offset, cards, carry = labels.start, 0, b""
-    with deck.open("rb", buffering=0) as file:
-        file.seek(labels.start)
-        while offset < labels.end:
-            wanted = min(_STEP, labels.end - offset - len(carry))
-            data = carry + read_exactly(file, wanted, deck)
-            whole = Span(0, offset, len(data), cards + 1, 0)
-            found = _found(deck, whole, data, len(data), blocked=blocked)
-            if found.used:
-                yield offset, found
-            elif not wanted:
-                what = f"ends inside card {cards + 1}, whose record begins at byte {offset:,}"
-                remedy = "check the copy, and whether labels follow the cards"
-                raise UnreadableDeckError(str(deck), what, remedy)
-            cards, offset = cards + len(found.starts), offset + found.used
-            carry = data[found.used :]
-
-
-def _found(deck: Path, span: Span, data: bytes, read: int, *, blocked: bool) -> Found:
-    """Find the records of data that ends `read` bytes behind the beginning of a span."""
-    try:
-        return find_records(data, blocked=blocked)
-    except BadDescriptorError as error:
-        at = span.offset + read - len(data) + error.offset
-        card = f"card {span.first_card + error.records}"
-        where = f"at byte {at:,}" + (f" ({card})" if error.of_record else "")
-        remedy = "check form, labels and the copy; records of one length are kind = 'blocks'"
-        what = f"cannot be followed {where}: {error.what}"
-        raise UnreadableDeckError(str(deck), what, remedy) from error
-
-
-def _facts(labels: Labels) -> Iterator[OddCards]:
-    """Yield what the labels say, as notes on the first card."""
-    for sentence in labels.sentences():
-        yield OddCards(_FIRST, "label", sentence, severity="note")
-    if not labels.head:
-        detail = "the deck begins without labels, so it was read whole"
-        yield OddCards(_FIRST, "no-labels", detail, severity="note")
-    elif not labels.tail:
-        detail = "the deck has header labels and no label EOF1, so it may be cut short"
-        yield OddCards(_FIRST, "no-end-label", detail, severity="note")
-    elif labels.tail[0].startswith("EOV1"):
-        detail = "the label EOV1 says that the file goes on on a further volume"
-        yield OddCards(_FIRST, "volume-ends", detail, severity="note")
+def _followed(
+    file: BinaryIO, deck: Path, labels: Labels, span: Span, walk: Walk, step: int
+) -> Iterator[tuple[bytes, Found]]:
+    """Yield stretches of a span with the records that a walk finds, and no record behind it."""
+    end = labels.end if walk.overlaps else span.offset + span.size
+    at, cards, carry = span.offset, 0, b""
+    while cards < span.cards or (at < end and not walk.overlaps):
+        rest = span.offset + span.size - at - len(carry)
+        wanted = min(step, rest) if rest > 0 else min(LONGEST_BLOCK, end - at - len(carry))
+        data = carry + read_exactly(file, wanted, deck)
+        found = found_in(deck, walk, data, at, span.first_card - 1 + cards)
+        left = span.cards - cards
+        cards += len(found.starts)
+        if (not wanted and not found.used) or (cards > span.cards and not walk.overlaps):
+            raise UnreadableDeckError(str(deck), "was changed while it was read")
+        at, carry = at + found.used, data[found.used :]
+        if cards > span.cards:
+            starts, widths = found.starts[:left], found.widths[:left]
+            found = Found(starts, widths, _NONE, found.used, joined=found.joined)
+        yield data if found.joined is None else found.joined, found
 
 
 @hookimpl

@@ -35,14 +35,20 @@ _FILE_PARTS = (
     ("blocks", 55, 60),
     ("system", 61, 73),
 )
+_RECORD_PARTS = (
+    ("record format", 5, 5),
+    ("block length", 6, 10),
+    ("record length", 11, 15),
+    ("offset", 51, 52),
+)
 _PARTS: dict[str, tuple[tuple[str, int, int], ...]] = {
     "VOL1": (("volume", 5, 10), ("accessibility", 11, 11), ("owner", 38, 51), ("version", 80, 80)),
     "HDR1": _FILE_PARTS,
     "EOF1": _FILE_PARTS,
     "EOV1": _FILE_PARTS,
-    "HDR2": (("record format", 5, 5), ("block length", 6, 10), ("record length", 11, 15)),
-    "EOF2": (("record format", 5, 5), ("block length", 6, 10), ("record length", 11, 15)),
-    "EOV2": (("record format", 5, 5), ("block length", 6, 10), ("record length", 11, 15)),
+    "HDR2": _RECORD_PARTS,
+    "EOF2": _RECORD_PARTS,
+    "EOV2": _RECORD_PARTS,
 }
 
 

@@ -34,6 +34,8 @@ FAST: Mapping[str, Mapping[str, Any]] = {
     "records, variable": {"kind": "records", "form": "variable", "short": True},
     "records, variable blocked": {"kind": "records", "short": True},
     "records, fixed blocked": {"kind": "records", "form": "fixed-blocked"},
+    "records, decimal": {"kind": "records", "form": "decimal", "short": True},
+    "records, spanned": {"kind": "records", "form": "spanned", "short": True},
     "gzip, text inside": {"kind": "wrapped", "wrapped": "gzip", "inside": {"kind": "text"}},
     "zstd, text inside": {"kind": "wrapped", "wrapped": "zstd", "inside": {"kind": "text"}},
 }

@@ -47,6 +47,9 @@ _TABLES: tuple[dict[str, Any], ...] = (
     {"kind": "transcript", "between": "count"},
     {"kind": "transcript", "form": "rows", "order": "9-first"},
     {"kind": "transcript", "form": "rows", "between": "count", "longer": "error"},
+    {"kind": "records", "form": "decimal", "code": "ascii", "block_length": 20},
+    {"kind": "records", "form": "decimal", "labels": "standard", "shorter": "note"},
+    {"kind": "records", "form": "spanned", "block_length": 14, "record_length": "longest"},
 )
 _INSIDE: tuple[dict[str, Any], ...] = (
     {"kind": "text", "record_length": WIDTH},

@@ -211,12 +211,11 @@ def _unseen(page: ReadingPage) -> str:
     """Return a sentence on errors that nobody would be told of."""
     if not (page.silent_limit > 0 and page.read + page.look):
         return ""
-    columns = 80 * (page.read + page.look)
     return (
-        "<p class=soft>Nothing unsure is guessed. In measurements of this reader, at most "
+        "<p class=soft>Nothing unsure is guessed. On simulated cards at most "
         f"{page.silent_limit * 1e6:,.3g} of 1,000,000 columns were read wrongly with no mark "
-        f"(upper limit, 95\u00a0%); for the {count(columns)} columns here that is at most "
-        f"{page.silent_limit * columns:,.2g}.</p>"
+        "(upper limit, 95\u00a0%). Real cards may differ from those: have somebody compare a "
+        "sample of these with what was read.</p>"
     )
 
 
