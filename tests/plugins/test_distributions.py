@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from deckwright.errors import InterruptedRunError, PluginLoadError
+from deckwright.plugin.registry import Registry
+
 PROJECT = """[build-system]
 requires = ["hatchling"]
 build-backend = "hatchling.build"
@@ -232,3 +235,17 @@ def test_an_observer_hears_counts_and_never_a_card(give, job, shop, tmp_path) ->
     assert '"event": "finished"' in heard
     assert '"returned": 1' in heard
     assert "SECRET" not in heard
+
+
+def test_a_signal_while_a_plugin_is_loaded_is_no_fault_of_the_plugin(tmp_path) -> None:
+    path = tmp_path / "interrupted.py"
+    source = "from deckwright.errors import InterruptedRunError\nraise InterruptedRunError(15)\n"
+    path.write_text(source, encoding="utf-8")
+    with pytest.raises(InterruptedRunError):
+        Registry([path])
+    path.write_text("raise KeyboardInterrupt\n", encoding="utf-8")
+    with pytest.raises(KeyboardInterrupt):
+        Registry([path])
+    path.write_text("raise OSError\n", encoding="utf-8")
+    with pytest.raises(PluginLoadError, match="OSError"):
+        Registry([path])

@@ -17,6 +17,7 @@ import pluggy
 
 from deckwright.errors import (
     DuplicateKindError,
+    InterruptedRunError,
     ObserverError,
     PluginLoadError,
     UnknownKindError,
@@ -108,6 +109,8 @@ class Registry:
                 self._register(_load(point), point.value, point.name, point.origin)
         try:
             getattr(self._manager.hook, hook)(**facts)
+        except InterruptedRunError:
+            raise
         except Exception as error:
             raise ObserverError(hook, f"{type(error).__name__}: {error}") from error
 
@@ -172,6 +175,8 @@ class Registry:
         sys.modules[spec.name] = module
         try:
             spec.loader.exec_module(module)
+        except InterruptedRunError:  # a signal while it is loaded says nothing of the plugin
+            raise
         except Exception as error:
             raise PluginLoadError(path.stem, origin, f"{type(error).__name__}: {error}") from error
         for group, (_, hook) in GROUPS.items():
@@ -210,6 +215,8 @@ def _distribution(entry: EntryPoint) -> str:
 def _load(point: _Point) -> ModuleType:
     try:
         module = point.entry.load()
+    except InterruptedRunError:
+        raise
     except Exception as error:
         cause = f"{type(error).__name__}: {error}"
         raise PluginLoadError(point.name, point.origin, cause) from error

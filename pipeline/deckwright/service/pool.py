@@ -33,7 +33,7 @@ from deckwright.service.orders import Ended, Progress, RunOrder
 from deckwright.service.places import Workspace
 from deckwright.service.process import Settings, WorkerProcess
 from deckwright.service.slot import Slot
-from deckwright.service.verdicts import Cause
+from deckwright.service.verdicts import Cause, why_ended
 
 _NICE = 10
 _TICK_S, _GONE_S = 0.05, 3.0
@@ -149,7 +149,8 @@ class Pool:
             hurry: tells whether to wait no longer; asked time and again.
 
         Returns:
-            How every open run ended: as its worker still said, else stopped.
+            How every open run ended: as its worker still said, else stopped. What looks like a
+            fault of job or stage is a stop too, since a plugin may make its own error of a signal.
         """
         self._stopping = True
         for slot in self._slots:
@@ -162,7 +163,12 @@ class Pool:
         now = self._clock.steady()
         ended += [each for slot in self._slots for each in slot.give_up(now)]
         become_subreaper(on=self._subreaper_before)
-        return ended
+        return [
+            why_ended(each.run, Cause.STOPPED, None, each.seconds)
+            if each.outcome in {"job", "stage"}
+            else each
+            for each in ended
+        ]
 
     def _wait(self, seconds: float, more: Callable[[], bool]) -> list[Ended]:
         """Poll while there is more, at most so long; real time, since real processes end."""
