@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from pydantic import ValidationError
@@ -64,3 +64,14 @@ def shown(cells: bytes) -> str:
     """Return a value as a person should see it."""
     text = cells.decode("latin-1")
     return "".join(c if c.isprintable() else "\u25af" for c in text)
+
+
+def spans_of(columns: Sequence[int]) -> list[list[int]]:
+    """Return rising columns as spans: the first and the last of each stretch without a gap."""
+    spans: list[list[int]] = []
+    for column in columns:
+        if spans and column == spans[-1][1] + 1:
+            spans[-1][1] = column
+        else:
+            spans.append([column, column])
+    return spans

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.examine.look import BLANK, Look
-from deckwright.examine.measuring import percent
+from deckwright.examine.measuring import percent, spans_of
 from deckwright.examine.model import DrawnCard
 from deckwright.examine.sampling import Sample
 from deckwright.report.drawing import COLUMNS
@@ -77,13 +77,7 @@ def _marks(look: Look, row: int, bits: NDArray[np.float32]) -> tuple[Mark, ...]:
     each = bits[np.arange(look.width), cells]
     worst = np.argsort(-each, kind="stable")[: 4 * _MARKS]
     columns = sorted(int(column) for column in worst if each[column] >= _LEAST_BITS)
-    spans: list[list[int]] = []
-    for column in columns:
-        if spans and column == spans[-1][1] + 1:
-            spans[-1][1] = column
-        else:
-            spans.append([column, column])
-    return tuple(_mark(look, cells, first, last) for first, last in spans[:_MARKS])
+    return tuple(_mark(look, cells, first, last) for first, last in spans_of(columns)[:_MARKS])
 
 
 def _mark(look: Look, cells: NDArray[np.uint8], first: int, last: int) -> Mark:

@@ -25,6 +25,7 @@ from deckwright.report.figures import (
     EDGE,
     cell,
     count,
+    equation,
     plain,
     plural,
     record_rows,
@@ -104,15 +105,10 @@ def _verdict(found: Examination) -> str:
     names["control-card"] = "control cards"
     parts += [("+", apart.get(reason, 0), names[reason]) for reason in _SET_APART
               if apart.get(reason) or (reason == "blank" and found.pictures is None)]  # fmt: skip
-    shown = "".join(
-        (f'<div class="sign">{sign}</div>' if sign else "")
-        + f'<div><span class="big">{count(number)}</span><small>{words}</small></div>'
-        for sign, number, words in parts
-    )
     return (
         f'{ask}<section class="verdict{"" if sure else " bad"}"><div class="says">'
         f"{CHECK if sure else CROSS}<span>{plain(verdict(found))}</span></div>"
-        f'<div class="equation">{shown}</div></section>\n'
+        f"{equation(parts)}</section>\n"
     )
 
 

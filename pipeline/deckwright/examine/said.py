@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from deckwright.examine.measuring import spans_of
 from deckwright.examine.model import Examination, Guess, PictureFacts
 from deckwright.examine.proposing import toml
 from deckwright.report.figures import plural
@@ -121,13 +122,7 @@ def differing_said(found: Examination) -> str:
 
 def ranges(columns: Sequence[int]) -> str:
     """Return columns as ranges: `3, 7-9`."""
-    spans: list[list[int]] = []
-    for column in columns:
-        if spans and column == spans[-1][1] + 1:
-            spans[-1][1] = column
-        else:
-            spans.append([column, column])
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans)
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans_of(columns))
 
 
 def grouped(guesses: Sequence[Guess]) -> list[tuple[Guess, int]]:

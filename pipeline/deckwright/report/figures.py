@@ -40,6 +40,16 @@ def plural(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or f'{one}s'}"
 
 
+def equation(parts: Iterable[tuple[str, int, str]]) -> str:
+    """Return counts as a line that adds up: of each the sign before it, the number, the words."""
+    shown = "".join(
+        (f'<div class="sign">{sign}</div>' if sign else "")
+        + f'<div><span class="big">{count(number)}</span><small>{words}</small></div>'
+        for sign, number, words in parts
+    )
+    return f'<div class="equation">{shown}</div>'
+
+
 def cell(number: int) -> str:
     """Return a number as a table cell; zero stands back."""
     return '<td class="n nil">0</td>' if not number else f'<td class="n">{count(number)}</td>'

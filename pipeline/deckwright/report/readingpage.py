@@ -8,7 +8,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.report.figures import CHECK, CROSS, EDGE, cell, count, plain, plural, table
+from deckwright.report.figures import (
+    CHECK,
+    CROSS,
+    EDGE,
+    cell,
+    count,
+    equation,
+    plain,
+    plural,
+    table,
+)
 from deckwright.report.readingmap import doubt_map, doubt_scale, holes_map, place_name
 from deckwright.report.readingpieces import card_picture, column_picture, line_picture
 from deckwright.report.readingstyle import LOOK_SIGN, POLICY, READING_STYLE
@@ -174,15 +184,10 @@ def _verdict(page: ReadingPage) -> str:
         ("+", page.look, "to be looked at"),
         ("+", page.bad, "not readable"),
     ]
-    shown = "".join(
-        (f'<div class="sign">{sign}</div>' if sign else "")
-        + f'<div><span class="big">{count(number)}</span><small>{words}</small></div>'
-        for sign, number, words in parts
-    )
     return (
         f'<section class="verdict{"" if adds_up else " bad"}"><div class="says">'
         f"{CHECK if good else CROSS}<span>{_says(page, adds_up=adds_up)}</span></div>"
-        f'<div class="equation">{shown}</div>{_unseen(page)}</section>\n'
+        f"{equation(parts)}{_unseen(page)}</section>\n"
     )
 
 

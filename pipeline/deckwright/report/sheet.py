@@ -13,6 +13,7 @@ from deckwright.report.figures import (
     EDGE,
     cell,
     count,
+    equation,
     plain,
     plural,
     record_rows,
@@ -85,14 +86,9 @@ def _verdict(control: ControlData) -> str:
         ("+", sum(stage.returned for stage in stages), "returned"),
         ("+", sum(stage.set_aside for stage in stages), "set aside"),
     ]
-    shown = "".join(
-        (f'<div class="sign">{sign}</div>' if sign else "")
-        + f'<div><span class="big">{count(number)}</span><small>{words}</small></div>'
-        for sign, number, words in parts
-    )
     return (
         f'<section class="verdict{"" if good else " bad"}"><div class="says">'
-        f'{CHECK if good else CROSS}<span>{says}</span></div><div class="equation">{shown}</div>'
+        f"{CHECK if good else CROSS}<span>{says}</span></div>{equation(parts)}"
         "</section>\n"
     )
 
