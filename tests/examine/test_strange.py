@@ -48,7 +48,8 @@ def test_the_length_of_records_is_told_by_their_columns(length, count, seed) -> 
     assert all(other.keeps < best.keeps for other in others)
 
 
-@quick
+# the same bytes each time: among very many decks of noise, one or another has a pattern by chance
+@settings(quick, derandomize=True, database=None)
 @given(st.binary(min_size=400, max_size=4_000))
 def test_bytes_without_order_are_cards_only_by_their_number(data) -> None:
     found = record_lengths(np.random.default_rng(len(data)).permutation(
