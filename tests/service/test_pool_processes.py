@@ -118,9 +118,9 @@ def test_large_decks_have_a_process_of_their_own_that_yields(place, cards) -> No
         assert not hand.pool.free(large=True)
         first, second = hand.pool.processes()
         assert [each.outcome for each in hand.ends([small, large])] == ["done", "done"]
-        assert (
-            os.getpriority(os.PRIO_PROCESS, second) == os.getpriority(os.PRIO_PROCESS, first) + 10
-        )
+        small_yields, large_yields = (os.getpriority(os.PRIO_PROCESS, p) for p in (first, second))
+        # nobody yields by more than 19, and the tests themselves may yield already
+        assert large_yields == min(19, small_yields + 10)
 
 
 def test_the_limits_of_a_worker_are_those_of_the_service_file(place, cards) -> None:

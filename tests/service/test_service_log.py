@@ -203,27 +203,55 @@ def pipe_log() -> tuple[int, io.TextIOWrapper, ServiceLog]:
     return reading, stream, log_into(stream)
 
 
-def test_a_reader_that_has_gone_stops_nobody() -> None:
-    reading, stream, log = pipe_log()
+def events(lines: bytes) -> list[tuple[str, object]]:
+    """Return the names of events, with the count where lines were lost."""
+    return [(line["event"], line.get("count")) for line in map(json.loads, lines.splitlines())]
+
+
+def test_a_reader_that_has_gone_stops_nobody_and_the_next_reader_learns_what_it_missed(
+    tmp_path,
+) -> None:
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    gone = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    with path.open("w", encoding="utf-8") as stream:
+        log = log_into(stream)
+        os.close(gone)
+        for _ in range(3):
+            log("run_done", run="x" * 100)
+        reading = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+        log("run_failed")
+    assert events(os.read(reading, 65_536)) == [("log_lines_lost", 3), ("run_failed", None)]
     os.close(reading)
-    for _ in range(3):
-        log("run_done", run="x" * 100)
-    stream.close()
 
 
-def test_a_full_disk_stops_nobody() -> None:
-    with Path("/dev/full").open("w", encoding="utf-8") as stream:
+def test_a_full_disk_stops_nobody_and_what_it_did_not_take_is_counted(tmp_path) -> None:
+    path = tmp_path / "log"
+    with Path("/dev/full").open("w", encoding="utf-8") as stream, path.open("w") as roomy:
         log = log_into(stream)
         for _ in range(1000):
             log("run_done", run="x" * 100)
+        os.dup2(roomy.fileno(), stream.fileno())
+        log("run_failed")
+    assert events(path.read_bytes()) == [("log_lines_lost", 1000), ("run_failed", None)]
 
 
-@pytest.mark.parametrize("stream", [None, "closed"])
-def test_a_closed_output_stops_nobody(stream, tmp_path) -> None:
-    if stream == "closed":
-        stream = (tmp_path / "log").open("w", encoding="utf-8")
-        stream.close()
-    log_into(stream)("run_done")
+def test_without_an_output_nothing_is_written_anywhere(capfd) -> None:
+    log_into(None)("run_done")
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_closed_output_stops_nobody_and_what_takes_its_number_stays_as_it_is(
+    tmp_path, capfd
+) -> None:
+    stream = (tmp_path / "log").open("w", encoding="utf-8")
+    number = stream.fileno()
+    stream.close()
+    with (tmp_path / "other").open("wb") as other:
+        assert other.fileno() == number
+        log_into(stream)("run_done")
+    assert (tmp_path / "other").read_bytes() == (tmp_path / "log").read_bytes() == b""
+    assert capfd.readouterr() == ("", "")
 
 
 def test_a_reader_that_sleeps_is_not_waited_for_and_the_lines_it_missed_are_counted() -> None:

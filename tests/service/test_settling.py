@@ -46,6 +46,12 @@ def descriptors() -> set[str]:
     return set(os.listdir("/proc/self/fd"))  # noqa: PTH208 # names are enough
 
 
+def bytes_of(descriptor: int) -> bytes:
+    """Read what is open, and close it."""
+    with os.fdopen(descriptor, "rb") as file:
+        return file.read()
+
+
 @pytest.fixture
 def deck(tmp_path: Path) -> Path:
     path = tmp_path / "box" / "deck"
@@ -375,9 +381,9 @@ def test_where_the_system_does_not_tell_of_writers_the_deck_is_taken(deck, monke
 
     monkeypatch.setattr(lease.fcntl, "fcntl", refuse)
     with deck.open("ab"):
-        os.close(open_deck(found(deck), SPEC))
+        assert bytes_of(open_deck(found(deck), SPEC)) == deck.read_bytes()
 
 
 def test_a_reader_is_no_writer(deck):
     with deck.open("rb"):
-        os.close(open_deck(found(deck), SPEC))
+        assert bytes_of(open_deck(found(deck), SPEC)) == deck.read_bytes()
