@@ -165,7 +165,7 @@ def _facts(row: dict[str, Any]) -> list[str]:
 
 def _page(notes: list[_Notes], sums: _Sums, decks: Sequence[DeckPart]) -> ReadingPage:
     names = ", ".join(deck.name for deck in decks[:3])
-    chosen = _chosen(notes)
+    chosen = _chosen(notes, several=len(decks) > 1)
     return ReadingPage(
         deck=names + (f" and {len(decks) - 3} more" if len(decks) > 3 else ""),  # noqa: PLR2004
         cards=sums.states.total(),
@@ -178,7 +178,9 @@ def _page(notes: list[_Notes], sums: _Sums, decks: Sequence[DeckPart]) -> Readin
         doubt=sums.doubt / max(1, sums.measured),
         unsure=sums.unsure,
         shown=tuple(
-            ShownCard(p["card"], p["picture"], p["png"], p["state"], p["said"])
+            ShownCard(
+                p["card"], p["picture"], p["png"], p["state"], p["said"], p["deck"], p["place"]
+            )
             for p in chosen["card"]
         ),
         worst=tuple(
@@ -190,11 +192,15 @@ def _page(notes: list[_Notes], sums: _Sums, decks: Sequence[DeckPart]) -> Readin
                 tuple(p["probability"]),
                 p["said"],
                 tuple(p["unsure"]),
+                p["deck"],
+                p["place"],
             )
             for p in chosen["column"]
         ),
         printed=tuple(
-            PrintedLine(p["card"], p["picture"], p["png"], p["said"], p["seen"])
+            PrintedLine(
+                p["card"], p["picture"], p["png"], p["said"], p["seen"], p["deck"], p["place"]
+            )
             for p in chosen["line"]
         ),
     )
@@ -204,13 +210,13 @@ _Found = tuple[float, int, int, Path, int]
 """rank, card, place in the run, file, place in the file"""
 
 
-def _chosen(notes: list[_Notes]) -> dict[str, list[dict[str, Any]]]:
+def _chosen(notes: list[_Notes], *, several: bool) -> dict[str, list[dict[str, Any]]]:
     """Return the pictures that the page shows, by kind, in the order in which it shows them."""
     found: dict[str, list[_Found]] = {"odd": [], "even": [], "column": [], "line": []}
-    first: dict[Path, int] = {}
+    decks: dict[Path, DeckPart] = {}
     for note in notes:
         for path, frame in note.pieces():
-            first[path] = note.deck.first - 1
+            decks[path] = note.deck
             for at, (kind, card, state, margin) in enumerate(frame.iter_rows()):
                 if kind == "card":
                     kind = "even" if state == "read" else "odd"  # noqa: PLW2901
@@ -219,7 +225,7 @@ def _chosen(notes: list[_Notes]) -> dict[str, list[dict[str, Any]]]:
     odd = _spread(found["odd"], _OF_ODD)
     cards = sorted(odd + _spread(found["even"], SHOWN - len(odd)), key=lambda one: one[1:3])
     lists = {"card": cards, "column": found["column"], "line": _spread(found["line"], PRINTED)}
-    return {kind: _fetched(wanted, first) for kind, wanted in lists.items()}
+    return {kind: _fetched(wanted, decks, several=several) for kind, wanted in lists.items()}
 
 
 def _spread(found: list[_Found], most: int) -> list[_Found]:
@@ -229,13 +235,20 @@ def _spread(found: list[_Found], most: int) -> list[_Found]:
     return [found[at] for at in np.linspace(0, len(found) - 1, most).astype(int).tolist()]
 
 
-def _fetched(wanted: list[_Found], first: dict[Path, int]) -> list[dict[str, Any]]:
+def _fetched(
+    wanted: list[_Found], decks: dict[Path, DeckPart], *, several: bool
+) -> list[dict[str, Any]]:
     rows: dict[tuple[Path, int], dict[str, Any]] = {}
     places: dict[Path, list[int]] = {}
     for *_, path, at in wanted:
         places.setdefault(path, []).append(at)
     for path, ats in places.items():
         frame = pl.read_parquet(path)[ats]
-        frame = frame.with_columns(pl.col("card") + first[path])
+        deck = decks[path]
+        frame = frame.with_columns(
+            pl.col("card") + deck.first - 1,
+            deck=pl.lit(deck.name if several else ""),
+            place=pl.col("card"),
+        )
         rows |= {(path, at): row for at, row in zip(ats, frame.to_dicts(), strict=True)}
     return [rows[path, at] for *_, path, at in wanted]

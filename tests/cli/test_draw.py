@@ -108,7 +108,12 @@ def test_cards_of_several_decks_keep_their_numbers_and_places(shop, tmp_path) ->
     second = shop.deck(tmp_path / "two.txt", ["0000Y000150", *CARDS])
     shop.run(job, first, second)
     said = said_well(shop.say("draw", tmp_path / "run", 1, 3, 6, 8))
-    wanted = ["Card 1 of one.txt", "Card 3 of one.txt", "Card 6 of two.txt", "Card 8 of two.txt"]
+    wanted = [
+        "Card 1 of one.txt (card 1 of the run)",
+        "Card 3 of one.txt (card 3 of the run)",
+        "Card 1 of two.txt (card 6 of the run)",
+        "Card 3 of two.txt (card 8 of the run)",
+    ]
     assert [text for text in said.splitlines() if text.startswith("Card ")] == wanted
     parts = said.split("Card ")[1:]
     assert CARDS[1] in parts[1]

@@ -117,7 +117,7 @@ def test_the_layout_counts_as_evidence(shop, room) -> None:
 
 
 def test_the_section_shows_what_it_is_given_and_no_markup_of_cards() -> None:
-    pair = CodePair("12-8-6", "<", "", 3, "7 (3)", [1, 2, 1_000])
+    pair = CodePair("12-8-6", "<", "", 3, "7 (3)", ["1", "2", "1,000"])
     reading = CodeReading("a", 0.5, "x < y", 9, all_cards=False, next="b", next_score=0.4,
                           cells=5, cards=4, pairs=[pair])  # fmt: skip
     page = code_section(reading)

@@ -324,7 +324,7 @@ def _scene(card: CardLine) -> Scene:
         card.patterns,
         card.text,
         card.marks,
-        title=card.name,
+        title=card.full_name,
         fields=card.fields,
         notes=card.notes,
         asked=card.asked,

@@ -206,9 +206,14 @@ def _odd(odd: Sequence[Any], place: int) -> Said:
 
 
 def card_line(
-    number: int, card: Picked, code: CodeTable, layout: Layout | None, deck: str = ""
+    number: int,
+    card: Picked,
+    code: CodeTable,
+    layout: Layout | None,
+    deck: str = "",
+    place: int = 0,
 ) -> CardLine:
-    """Return a card as it is drawn.
+    """Return a card as it is drawn; deck, place: as a `CardLine` has them.
 
     Raises:
         NotDrawableError: it is no card of 80 columns, or its code says no holes.
@@ -239,6 +244,7 @@ def card_line(
         printed_of(text, code),
         tuple(said.marks),
         deck,
+        place,
         fields,
         tuple(notes),
         frozenset(said.asked),

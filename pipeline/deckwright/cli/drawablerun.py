@@ -87,9 +87,10 @@ class RunCards:
         made = []
         for number in wanted:
             text, holes, said = found[number]
-            deck = self.journal.deck_of(number)[0] if many else ""
+            deck, place = self.journal.deck_of(number) if many else ("", 0)
             card = (text, holes, reasons.get(number, said))
-            made.append(card_line(number, card, code, layout or self.source.layout, deck))
+            used = layout or self.source.layout
+            made.append(card_line(number, card, code, used, deck, place))
         return made
 
     def _places(self, wanted: Sequence[int]) -> dict[Path, dict[int, int]]:

@@ -32,7 +32,7 @@ from deckwright.engine.plan import Plan
 from deckwright.errors import DeckwrightError
 from deckwright.layout.overpunch import is_zoned_zero
 from deckwright.layout.reading import Layout
-from deckwright.plugin.media import Medium, RawTray
+from deckwright.plugin.media import DeckPart, Medium, RawTray
 from deckwright.plugin.parted import plain_code
 from deckwright.report.codereading import CodePair, CodeReading
 
@@ -81,16 +81,19 @@ def code_reading(ending: Ending) -> CodeReading | None:
         return found
     clear, first = ranking.weight >= LEAST_WEIGHT, ranking.candidates[0] is own
     found = replace(found, sure=clear and first, worse=clear and not first)
-    return _with_rival(
-        found, rival, differing_cells(base, load_code(rival.name, folders), cells), cells
-    )
+    differs = differing_cells(base, load_code(rival.name, folders), cells)
+    return _with_rival(found, rival, differs, cells, ending.decks)
 
 
 def _with_rival(
-    found: CodeReading, rival: Candidate, differs: Difference, cells: Cells
+    found: CodeReading,
+    rival: Candidate,
+    differs: Difference,
+    cells: Cells,
+    decks: Sequence[DeckPart],
 ) -> CodeReading:
     pairs = [
-        _pair(cells, punched, read, said, count)
+        _pair(cells, decks, punched, read, said, count)
         for punched, read, said, count in differs.readings[:_PAIRS]
     ]
     return replace(
@@ -141,14 +144,22 @@ def _without_zoned_zeros(cells: Cells, layout: Layout | None) -> Cells:
     return changed
 
 
-def _pair(cells: Cells, punched: str, read: str, other: str, count: int) -> CodePair:
+def _pair(
+    cells: Cells, decks: Sequence[DeckPart], punched: str, read: str, other: str, count: int
+) -> CodePair:
     here = cells == _value(punched, holes=cells.dtype == np.uint16)
     counts = here.sum(axis=0)
     most = sorted(np.flatnonzero(counts).tolist(), key=lambda column: (-counts[column], column))
     words = ", ".join(f"{column + 1} ({counts[column]:,})" for column in most[:_COLUMNS])
     more = f" and {len(most) - _COLUMNS} more" if len(most) > _COLUMNS else ""
     cards = (np.flatnonzero(here.any(axis=1))[:_CARDS] + 1).tolist()
-    return CodePair(punched, read, other, count, words + more, cards)
+    return CodePair(punched, read, other, count, words + more, [_placed(c, decks) for c in cards])
+
+
+def _placed(card: int, decks: Sequence[DeckPart]) -> str:
+    """Return a card's number in its deck, and which deck that is where there are several."""
+    deck = next(one for one in reversed(decks) if one.first <= card)
+    return f"{card - deck.first + 1:,}" + (f" of {deck.name}" if len(decks) > 1 else "")
 
 
 def _value(punched: str, *, holes: bool) -> int:

@@ -90,11 +90,12 @@ def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
         marks.setdefault(row["card"], []).append(mark)
     layout = _layout(ending)
     fields = fields_of(layout, first.text) if layout else [()] * len(first)
+    many = len(ending.decks) > 1
     lines = []
     for place, card in enumerate(first.cards.tolist()):
         text = first.text[place]
         holes = None if first.holes is None else first.holes[place]
-        deck = next(d.name for d in reversed(ending.decks) if d.first <= card)
+        deck = next((d for d in ending.decks if d.first <= card < d.first + d.cards), None)
         is_card = len(text) == COLUMNS
         lines.append(
             CardLine(
@@ -102,7 +103,8 @@ def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
                 patterns_of(text, holes, first.code) if is_card else None,
                 printed_of(text, first.code),
                 sorted(marks.get(card, []), key=lambda mark: mark[:2]),
-                deck if len(ending.decks) > 1 else "",
+                deck.name if many and deck else "",
+                card - deck.first + 1 if many and deck else 0,
                 fields[place],
             ),
         )

@@ -15,6 +15,7 @@ from deckwright.engine.accounts import Count
 from deckwright.engine.partition import Cuts
 from deckwright.engine.spill import Block
 from deckwright.plugin.media import DeckPart, Span
+from deckwright.report.model import ADDED_FROM
 
 CARDS_A_TRAY = 32_768
 
@@ -126,7 +127,7 @@ class Result:
 
 def added_base(decks: Sequence[DeckPart]) -> int:
     """Return the first number for cards that stages add."""
-    return max(2**40, 10 * (decks[-1].first + decks[-1].cards))
+    return max(ADDED_FROM, 10 * (decks[-1].first + decks[-1].cards))
 
 
 def parts_folder(work: Path) -> Path:

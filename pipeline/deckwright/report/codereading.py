@@ -11,7 +11,7 @@ class CodePair:
     """Cells that two codes read differently. punched: a byte or holes.
 
     read, other: as the code in use and as the next one reads it, "" for no character. columns: in
-    words. cards: numbers of the first ones.
+    words. cards: which the first ones are: a number, or `3 of DECK` where there are several decks.
     """
 
     punched: str
@@ -19,7 +19,7 @@ class CodePair:
     other: str
     cells: int
     columns: str
-    cards: Sequence[int]
+    cards: Sequence[str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,7 @@ def _pairs(reading: CodeReading) -> str:
     rows = (
         f'<td class="mono name">{plain(pair.punched)}</td><td class="mono">{_shown(pair.read)}</td>'
         f'<td class="mono">{_shown(pair.other)}</td>{cell(pair.cells)}'
-        f"<td>{plain(pair.columns)}</td><td>{', '.join(f'{card:,}' for card in pair.cards)}</td>"
+        f"<td>{plain(pair.columns)}</td><td>{plain(', '.join(pair.cards))}</td>"
         for pair in reading.pairs
     )
     heads = ["Punched", "Read as", "Runner-up", "Cells", "Columns", "First cards"]

@@ -87,7 +87,7 @@ def returned_page(title: str, cards: Sequence[CardLine], returned: int) -> str:
 
 
 def _figure(card: CardLine) -> str:
-    caption = f"<figcaption>{plain(card.name)}</figcaption>"
+    caption = f"<figcaption>{plain(card.full_name)}</figcaption>"
     if card.patterns is None:
         rows = record_rows(card.text, card.marks)
         return f'<figure class="wide">{caption}{rows}</figure>\n'

@@ -120,7 +120,7 @@ def _fitting(card: CardLine, room: float) -> Scene:
             card.patterns,
             card.text,
             card.marks if most is None else card.marks[: 4 * most],
-            title=card.name,
+            title=card.full_name,
             fields=card.fields,
             notes=card.notes,
             asked=card.asked,
@@ -135,7 +135,7 @@ def _stacked(page: Sequence[tuple[CardLine, Scene]], paper: Paper) -> Iterator[S
     down = float(_MARGIN)
     for card, scene in page:
         left = (paper.width - scene.width) / 2
-        caption = ((left - scene.left, down + 80, shown(card.name)),)
+        caption = ((left - scene.left, down + 80, shown(card.full_name)),)
         yield Words(caption, 100, PAGE_INK, bold=True)
         yield scene.placed(left, down + _CAPTION)
         down += _CAPTION + scene.height + _GAP

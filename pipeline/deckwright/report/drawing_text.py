@@ -26,7 +26,7 @@ def card_lines(card: CardLine, width: int = 100, *, plain: bool = False) -> list
         plain: use ASCII where a character of the drawing lies outside it.
     """
     a_part = COLUMNS if width >= COLUMNS + _SIDE else COLUMNS // 2
-    lines = [shown(card.name)]
+    lines = [shown(card.full_name)]
     for first in range(1, COLUMNS + 1, a_part):
         lines += _part(card, first, first + a_part - 1)
     lines += _said(card, max(40, min(width, COLUMNS + _SIDE)))

@@ -19,8 +19,29 @@ FieldSpan = tuple[int, int, str]
 SORT_PROOF = ("digest_before", "digest_after")
 """Facts of a sort that the sheet shows as its proof."""
 
+ADDED_FROM = 2**40
+"""Numbers of the run from here on are those of cards that a stage added."""
+
 MERGE_OUTCOMES = ("matched", "without_master", "masters", "masters_without_card")
 """Facts of a merge that the sheet shows as its four outcomes."""
+
+
+def card_name(card: int, deck: str = "", place: int = 0) -> str:
+    """Return by which name a card is found in the box.
+
+    Args:
+        card: its number in the run, from 1.
+        deck: its deck, where the run has more than one.
+        place: its number there, from 1.
+    """
+    if card >= ADDED_FROM:
+        return "Card that a stage added"
+    return f"Card {place:,} of {deck}" if deck else f"Card {card:,}"
+
+
+def run_number(card: int, deck: str = "") -> str:
+    """Return the number of a card in the run where that is not the one in its name, else ""."""
+    return f"card {card:,} of the run" if deck or card >= ADDED_FROM else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,9 +106,10 @@ class OutputLine:
 class CardLine:
     """A card to be drawn. patterns: uint16 (80), None where there are no holes to draw.
 
-    text: what is printed, one character a column; deck: its name where there is more than one.
-    fields: those of its layout. notes: sentences about it that no column is marked for. asked:
-    numbers (from 1) of the marks that are questions.
+    card: its number in the run, from 1. text: what is printed, one character a column. deck, place:
+    name of its deck and its number there, from 1, where the run has more than one; 0 for a card
+    that a stage added. fields: those of its layout. notes: sentences about it that no column is
+    marked for. asked: numbers (from 1) of the marks that are questions.
     """
 
     card: int
@@ -95,14 +117,21 @@ class CardLine:
     text: str
     marks: Sequence[Mark] = ()
     deck: str = ""
+    place: int = 0
     fields: Sequence[FieldSpan] = ()
     notes: Sequence[str] = ()
     asked: frozenset[int] = frozenset()
 
     @property
     def name(self) -> str:
-        """Its number, and its deck where there is more than one."""
-        return f"Card {self.card:,}" + (f" of {self.deck}" if self.deck else "")
+        """By which it is found in the box, see `card_name`."""
+        return card_name(self.card, self.deck, self.place)
+
+    @property
+    def full_name(self) -> str:
+        """Its name, and beside it its number in the run."""
+        number = run_number(self.card, self.deck)
+        return f"{self.name} ({number})" if number else self.name
 
 
 @dataclass(frozen=True, slots=True)

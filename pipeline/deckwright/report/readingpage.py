@@ -19,6 +19,7 @@ from deckwright.report.figures import (
     plural,
     table,
 )
+from deckwright.report.model import card_name, run_number
 from deckwright.report.readingmap import doubt_map, doubt_scale, holes_map, place_name
 from deckwright.report.readingpieces import card_picture, column_picture, line_picture
 from deckwright.report.readingstyle import LOOK_SIGN, POLICY, READING_STYLE
@@ -50,11 +51,13 @@ class ShownCard:
     """A card on the contact sheet.
 
     Attributes:
-        card: its number in the deck, from 1.
+        card: its number in the run, from 1.
         name: of its picture.
         png: the small picture of the whole card, PNG or JPEG; empty for none.
         state: "read", "look" or "bad".
         why: one sentence.
+        deck: its deck, where the run has more than one.
+        place: its number there, from 1.
 
     Raises:
         ValueError: there is no such state.
@@ -65,6 +68,8 @@ class ShownCard:
     png: bytes
     state: str
     why: str
+    deck: str = ""
+    place: int = 0
 
     def __post_init__(self) -> None:
         if self.state not in _STATES:
@@ -77,13 +82,15 @@ class ShownColumn:
     """A column that a person must look at, enlarged.
 
     Attributes:
-        card: its number in the deck, from 1.
+        card: its number in the run, from 1.
         column: from 1 to 80.
         name: of the card's picture.
         png: the picture of the column with its neighbours, over the whole height of the card.
         probability: 12 probabilities of a hole, rows 12, 11, 0 to 9.
         state: what was made of it, in a few words.
         unsure: for each of the 12 whether it is unsure; empty where the probability tells alone.
+        deck: its deck, where the run has more than one.
+        place: its number there, from 1.
     """
 
     card: int
@@ -93,6 +100,8 @@ class ShownColumn:
     probability: tuple[float, ...]
     state: str
     unsure: tuple[bool, ...] = ()
+    deck: str = ""
+    place: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,11 +109,13 @@ class PrintedLine:
     """A printed line beside what was punched.
 
     Attributes:
-        card: its number in the deck, from 1.
+        card: its number in the run, from 1.
         name: of the card's picture.
         png: the strip along the top edge.
         read: the characters as punched.
         seen: the characters recognised on the strip, blank where nothing; "" if none was looked at.
+        deck: its deck, where the run has more than one.
+        place: its number there, from 1.
     """
 
     card: int
@@ -112,6 +123,8 @@ class PrintedLine:
     png: bytes
     read: str
     seen: str
+    deck: str = ""
+    place: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -296,7 +309,7 @@ def _worst(worst: Sequence[ShownColumn]) -> str:
     if not worst:
         return ""
     figures = "".join(
-        f"<figure><figcaption>Card {count(one.card)}, column {one.column}<small>{plain(one.name)}"
+        f"<figure><figcaption>{plain(_named(one))}, column {one.column}<small>{plain(_beside(one))}"
         f"</small></figcaption>{_column(one)}"
         f"<p>{plain(one.state)}</p></figure>\n"
         for one in worst
@@ -309,8 +322,17 @@ def _worst(worst: Sequence[ShownColumn]) -> str:
     )
 
 
+def _named(one: ShownCard | ShownColumn | PrintedLine) -> str:
+    return card_name(one.card, one.deck, one.place)
+
+
+def _beside(one: ShownCard | ShownColumn | PrintedLine) -> str:
+    """Return the picture's name, and the card's number in the run where that is another one."""
+    return ", ".join(filter(None, [one.name, run_number(one.card, one.deck)]))
+
+
 def _column(one: ShownColumn) -> str:
-    title = f"Card {one.card}, column {one.column}, with the probability of a hole in each row"
+    title = f"{_named(one)}, column {one.column}, with the probability of a hole in each row"
     return column_picture(one.png, one.probability, one.unsure, title)
 
 
@@ -318,8 +340,8 @@ def _printed(lines: Sequence[PrintedLine]) -> str:
     if not lines:
         return ""
     figures = "".join(
-        f"<figure><figcaption>Card {count(one.card)}<small>{plain(one.name)}</small></figcaption>"
-        f'<div class="wide">{line_picture(one.png, one.read, one.seen, f"Card {one.card}")}</div>'
+        f"<figure><figcaption>{plain(_named(one))}<small>{plain(_beside(one))}</small></figcaption>"
+        f'<div class="wide">{line_picture(one.png, one.read, one.seen, _named(one))}</div>'
         "</figure>\n"
         for one in lines
     )
@@ -358,8 +380,9 @@ def _contact(cards: Sequence[ShownCard]) -> Iterator[str]:
         sign, word = _STATES[one.state]
         why = f"<p>{plain(one.why)}</p>" if one.why != one.state else ""
         yield (
-            f'<figure class="{one.state}">{card_picture(one.png, f"Card {one.card}")}<figcaption>'
-            f"{sign}<span><b>{count(one.card)}</b> {word}</span><small>{plain(one.name)}</small>"
+            f'<figure class="{one.state}">{card_picture(one.png, _named(one))}<figcaption>'
+            f"{sign}<span><b>{plain(_named(one))}</b> {word}</span>"
+            f"<small>{plain(_beside(one))}</small>"
             f"</figcaption>{why}</figure>\n"
         )
 

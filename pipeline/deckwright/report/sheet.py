@@ -296,7 +296,7 @@ def _cards(control: ControlData) -> str:
 
 def _figures(cards: Sequence[CardLine]) -> Iterator[str]:
     for place, line in enumerate(cards, 1):
-        name = line.name
+        name = line.full_name
         if line.patterns is not None and len(line.text) <= COLUMNS:
             picture = draw_card(
                 line.patterns,
