@@ -13,8 +13,11 @@ SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
 SOON = settings(max_examples=20, deadline=None)
 
 
+GOOD, BAD, BLANK = "0000100100{", "0000A00100{", ""
+
+
 @given(
-    st.lists(st.sampled_from(["0000100100{", "0000A00100{"]), min_size=1, max_size=30),
+    st.lists(st.sampled_from([GOOD, BAD, BLANK]), min_size=1, max_size=45),
     st.one_of(st.integers(0, 12), st.integers(0, 100).map(lambda share: f"{share} %")),
     SIZES,
 )
@@ -27,8 +30,8 @@ def test_the_limit_of_returned_cards_is_kept_however_the_deck_is_cut(
     stages[1] = {**stages[1], "most_returned": limit}
     job = shop.job(folder, stages)
     deck = shop.deck(folder / "deck.txt", cards)
-    bad = sum("A" in card for card in cards)
-    most = limit if isinstance(limit, int) else most_of(len(cards), int(limit.split()[0]))
+    bad, data = cards.count(BAD), len(cards) - cards.count(BLANK)
+    most = limit if isinstance(limit, int) else most_of(data, int(limit.split()[0]))
     if bad > most:
         with pytest.raises(TooManyReturnedError, match="not-a-digit in field 'item'"):
             shop.run(job, deck, sizes=sizes)
@@ -53,3 +56,31 @@ def test_the_message_names_the_reason_though_the_first_cards_are_good(shop, tmp_
     assert said.code == 4
     assert "stage 2 (validate): 12 of 21 cards failed, above the limit of 50 %" in said.err
     assert "not-a-digit in field 'item' (columns 1-5" in said.err
+
+
+def test_a_deck_of_which_every_data_card_failed_is_not_done(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, [*shop.chain()[:1], {"kind": "validate", "layout": "receipts"},
+                              *shop.chain()[2:]])  # fmt: skip
+    deck = shop.deck(tmp_path / "deck.txt", [BLANK, BAD, BLANK, BAD, BAD, BLANK])
+    said = shop.say("run", job, deck, "--out", tmp_path / "run")
+    assert said.code == 4
+    assert "stage 2 (validate): 3 of 3 cards failed, above the limit of 50 %" in said.err
+    assert not (tmp_path / "run").exists()
+
+
+def test_every_card_failing_in_one_stage_or_another_stops_the_run(shop, tmp_path) -> None:
+    stages = [*shop.chain()[:1], {"kind": "validate", "layout": "receipts"}, *shop.chain()[2:]]
+    deck = tmp_path / "deck.txt"
+    deck.write_bytes(b"".join(line + b"\n" for line in [b"0000A00100{", b"x" * 81] * 3))
+    said = shop.say("run", shop.job(tmp_path, stages), deck, "--out", tmp_path / "run")
+    assert said.code == 4
+    assert "stage 1 (decode) and stage 2 (validate) together: 6 of 6 cards failed" in said.err
+    stages[1] = {**stages[1], "most_returned": "100 %"}
+    assert shop.run(shop.job(tmp_path, stages), deck).returned == 6
+
+
+def test_one_bad_card_between_blank_ones_comes_back(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, [*shop.chain()[:1], {"kind": "validate", "layout": "receipts"},
+                              *shop.chain()[2:]])  # fmt: skip
+    deck = shop.deck(tmp_path / "deck.txt", [BLANK, BAD, BLANK])
+    assert shop.run(job, deck).returned == 1

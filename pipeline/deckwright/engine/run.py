@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from deckwright.engine.accounts import Count
+from deckwright.engine.bearing import Overdone, all_failed, overdone
 from deckwright.engine.closing import close_run
 from deckwright.engine.deckfile import must_be_a_deck, stamp_of
 from deckwright.engine.diagnose import better_reading
@@ -216,8 +217,16 @@ class _Run:
             done += result.arrived
             self.progress(_title(todo), done, total)
         self._check_order(todo, results)
+        read = (task for task in tasks if not task.digest)
+        self._bear(self._too_many(todo), zip(read, results, strict=True))
         self._drop_spill(todo)
         self.results.append(results)
+
+    def _too_many(self, todo: Pass) -> Overdone | None:
+        found = overdone(self.plan.steps, self.counts, self.cards, ended=True)
+        if found is None and todo.last:
+            found = all_failed(self.plan.steps, self.counts, self.cards)
+        return found
 
     def _digests(self) -> Iterator[str]:
         yield from (part.path for part in self.parts)
@@ -230,15 +239,20 @@ class _Run:
             self.reasons[key] = self.reasons.get(key, 0) + amount
         for part in result.parts:
             self.joiners[part.file].add(part)
-        for step in self.plan.steps:
-            most = step.stage.most_returned(self.cards)
-            returned = self.counts[step.number].returned if step.number in self.counts else 0
-            if most is not None and returned > most.cards:
-                span = task.span or self.surveys[0].spans[0]
-                sample = (Path(self.parts[task.deck].path), span)
-                hint = better_reading(self.plan, step, sample, self.reasons)
-                seen = self.counts[step.number].arrived
-                raise TooManyReturnedError(step.label, returned, seen, most.text, hint)
+        self._bear(
+            overdone(self.plan.steps, self.counts, self.cards, ended=False), [(task, result)]
+        )
+
+    def _bear(self, found: Overdone | None, done: Iterable[tuple[Task, Result]]) -> None:
+        """Stop where more cards failed than the job bears; done: tasks with their results."""
+        if found is None:
+            return
+        number = found.step.number
+        task, _ = max(done, key=lambda pair: pair[1].count(number).returned)
+        span = task.span or self.surveys[0].spans[0]
+        sample = (Path(self.parts[task.deck].path), span)
+        hint = better_reading(self.plan, found.step, sample, self.reasons)
+        raise TooManyReturnedError(found.stages, found.returned, found.seen, found.limit, hint)
 
     def _tasks(self, todo: Pass, cuts: Cuts | None) -> Sequence[Task]:
         if todo.number == 1:

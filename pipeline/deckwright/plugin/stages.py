@@ -130,7 +130,9 @@ class Closing:
     decks: Sequence[DeckPart] = ()
 
 
-_FEW = 20
+FEW = 20
+"""Cards of a deck so small that a share of it means: unless all of them fail."""
+
 _SHARE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%\s*$")
 
 
@@ -154,7 +156,7 @@ class Most:
 
     @classmethod
     def of(cls, limit: int | str, cards: int) -> Self:
-        """Return the limit that an option sets for a run of so many cards.
+        """Return the limit that an option sets for a run of so many cards that are data.
 
         A share above 0 % stops a deck of fewer than 20 cards only when every card fails, and a
         deck of one card never.
@@ -163,7 +165,7 @@ class Most:
         if share is None:
             return cls(int(limit), f"{int(limit):,} cards")
         most = int(cards * float(share[1]) / 100)
-        if 0 < cards < _FEW and float(share[1]) > 0:
+        if 0 < cards < FEW and float(share[1]) > 0:
             # such as a few repaired cards: only when all fail is something wrong with the deck
             most = max(most, cards - 1, 1)
         return cls(most, str(limit))
@@ -200,7 +202,7 @@ class Stage(ABC, Generic[ConfigT]):
         return known
 
     def most_returned(self, cards: int) -> Most | None:
-        """Return how many returned cards, of `cards` in all, this stage bears; None = any."""
+        """Return how many returned cards this stage bears, of `cards` that are data; None = any."""
 
     def masters(self) -> dict[str, int]:
         """Return the masters that this stage meets cards with, each with its number of records."""
