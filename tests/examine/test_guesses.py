@@ -8,7 +8,6 @@ from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
 from deckwright.examine.deck import examine
-from deckwright.examine.measuring import percent
 from deckwright.examine.strengths import MEANINGS, WORDS, strength_of
 from examine.conftest import blank_cards, checked, days, digits, put, text_deck
 
@@ -226,9 +225,3 @@ def test_no_word_is_stronger_than_its_evidence(share, chance, cards) -> None:
     if cards < 30 or share <= chance:
         assert word == "possible"
     assert WORDS.index(strength_of(share, chance, cards, "likely")) >= WORDS.index("likely")
-
-
-@given(share=st.floats(0, 1))
-def test_a_share_is_said_to_be_all_or_none_only_where_it_is(share) -> None:
-    assert (percent(share) == "100.0%") == (share == 1)
-    assert (percent(share) == "0.0%") == (share == 0)

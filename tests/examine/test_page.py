@@ -84,7 +84,7 @@ def test_the_page_says_what_it_must(january) -> None:
 
 def test_a_code_that_spoils_signed_digits_is_said_to_do_so(january) -> None:
     text = health_page(january)
-    assert "a column of signed digits does not read so" in text
+    assert "digits with signs do not fit this code" in text
     assert "fit the layout" not in text
 
 

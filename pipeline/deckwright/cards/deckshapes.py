@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.holes import parse_pattern
+from deckwright.wording import percent
 
 Cells = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -124,7 +125,7 @@ def text_shapes(data: DeckBytes) -> Iterator[Shape]:
     options: dict[str, str | int] = {"kind": "text"}
     if width != _COLUMNS:
         options["record_length"] = width
-    evidence = f"{len(lines):,} lines, {fits:.1%} of them no wider than {width} bytes"
+    evidence = f"{len(lines):,} lines, {percent(fits)} of them no wider than {width} bytes"
     matrix = np.frombuffer(cells, np.uint8).reshape(-1, width)
     only = 1 - _HOLES_SAID * max((shape.keeps for shape in holes), default=0.0)
     keeps = clean**4 * fits * only
@@ -201,7 +202,7 @@ def _transcripts(data: DeckBytes, lines: list[bytes]) -> Iterator[Shape]:
         values = np.array([max(0, patterns[text]) for text in filled], np.uint16)
         rows = len(values) // _COLUMNS
         cells = values[: rows * _COLUMNS].reshape(rows, -1) if rows else values[None, :]
-        evidence = f"{right:.1%} of lines name the rows of a column"
+        evidence = f"{percent(right)} of lines name the rows of a column"
         options = {"kind": "transcript", "form": "columns", "between": between}
         proof = right * (1 - 0.5 ** min(len(filled), 20))
         yield Shape(options, cells, right, evidence, proof)

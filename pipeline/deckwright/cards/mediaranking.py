@@ -44,6 +44,7 @@ from deckwright.cards.ranking import (
     rank_codes,
 )
 from deckwright.cards.wrappings import wrapping_of
+from deckwright.wording import percent
 
 LEAST_MARGIN = 0.05
 """How far the best medium must be before the next, or a person should choose."""
@@ -123,7 +124,7 @@ class Readable:
     def said(self) -> str:
         """What was left out, as the end of a sentence."""
         parts = [f"{self.columns} columns"] if self.columns else []
-        parts += [f"{self.cards:.0%} of the records"] if self.cards else []
+        parts += [f"{percent(self.cards)} of the records"] if self.cards else []
         return f"; {' and '.join(parts)} hold no text and are left out" if parts else ""
 
 
@@ -209,7 +210,7 @@ def _shapes(data: DeckBytes) -> Iterator[Shape]:
             {"kind": "column-binary", "bits": name},
             layout.holes(images, _COLUMNS),
             clean**2 * _keeps(data, size),
-            f"{clean:.1%} of columns have no spare bit set",
+            f"{percent(clean)} of columns have no spare bit set",
         )
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from deckwright.cards.codes import CodeTable, UnfitCodeError, load_code
 from deckwright.cards.holes import PATTERNS, format_pattern
 from deckwright.cards.plausible import Characters, Reading, characters_of, read_cells
+from deckwright.wording import percent
 
 HOLE_CODES = (
     "ebcdic",
@@ -219,10 +220,13 @@ def codes_of(
 
 def sentence_of(reading: Reading) -> str:
     """Return the figures of a reading in words."""
+    valid = f"{percent(reading.legal)} of punched columns are valid characters"
+    if reading.legal == 1:
+        valid = "every punched column is a valid character"
     return (
-        f"{reading.legal:.1%} of filled columns are characters: {reading.digits:.0%} digits, "
-        f"{reading.letters:.0%} letters, {reading.specials:.1%} other signs; "
-        f"{reading.constancy:.0%} are of their column's usual class"
+        f"{valid}: {percent(reading.digits)} digits, {percent(reading.letters)} letters, "
+        f"{percent(reading.specials)} other signs; "
+        f"{percent(reading.constancy)} are of their column's usual class"
     )
 
 
@@ -264,7 +268,7 @@ def _candidate(tried: _Tried, group: list[CodeTable]) -> Candidate:
     sentence = sentence_of(tried.reading)
     if tried.fit < 1:
         evidence["fit"] = tried.fit
-        sentence += f"; {tried.fit:.1%} of the cards fit the layout"
+        sentence += f"; {percent(tried.fit)} of the cards fit the layout"
     same = tuple(code.name for code in group[1:])
     options = {"code": tried.code.name}
     return Candidate(tried.code.name, tried.score, evidence, sentence, same, options)

@@ -16,6 +16,7 @@ from deckwright.layout.reading import Layout
 from deckwright.layout.tray import legal_patterns, undefined
 from deckwright.plugin.media import RawTray, Span
 from deckwright.plugin.stages import OptionProblem
+from deckwright.wording import percent
 
 CODES = (
     "cp037",
@@ -60,8 +61,8 @@ def better_reading(
     if found:
         share, how = min(found)
         return (
-            f"{worst}; {how} would fail only {share:.0%} of {len(raw.text):,} cards "
-            f"where this reading fails {now:.0%}"
+            f"{worst}; {how} would fail only {percent(share)} of {len(raw.text):,} cards "
+            f"where this reading fails {percent(now)}"
         )
     look = "the layout" if step.number > 1 else "the options of the medium, such as record_length"
     return f"{worst}; no other code page and no shift of columns fits better, so look at {look}"

@@ -16,7 +16,7 @@ from deckwright.cards.ranking import Candidate, Ranking
 from deckwright.errors import UnreadableDeckError
 from deckwright.examine.outside import Media, OpenDeck, must_be_a_deck, ranked
 from deckwright.plugin.media import Medium, MediumConfig, RawTray, Span, Survey
-from deckwright.report.figures import plural
+from deckwright.wording import plural
 
 MOST_LOOKED_INTO = 24
 """Files of an archive that are looked into, so that one of them can be chosen."""

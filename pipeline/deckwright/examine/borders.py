@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from deckwright.examine.look import BLANK, ZERO, Look
 from deckwright.layout.overpunch import NO_DIGIT, ZONES
+from deckwright.wording import percent
 
 Nature = Literal["blank", "number", "code", "text", "holes", "constant"]
 
@@ -234,7 +235,8 @@ def _text_border(look: Look, left: int, right: int) -> str:
     if both < _STARTS or not here.any():
         return ""
     if before.mean() >= _ALL_BLANK:
-        return f"the column before is blank on {before.mean():.0%} of the cards, this one is not"
+        share = percent(before.mean())
+        return f"the column before is blank on {share} of the cards, this one is not"
     if right + 1 < look.width and (~here).mean() > _BLANK_STEP:
         behind = (look.columns[right + 1 : right + 1 + _BEHIND] != BLANK).any(axis=0)
         # apart where the column before is blank and where it is not: it must hold on both
@@ -245,8 +247,8 @@ def _text_border(look: Look, left: int, right: int) -> str:
     if apart > _ALIKE:
         return ""
     return (
-        f"{both:.0%} of the cards are blank before it and punched here, and where it is blank, "
-        "what follows is blank too"
+        f"{percent(both)} of the cards are blank before it and punched here, and where it is "
+        "blank, what follows is blank too"
     )
 
 

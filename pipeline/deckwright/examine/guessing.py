@@ -11,13 +11,14 @@ from deckwright.examine.borders import Segment, segments
 from deckwright.examine.checkfinding import CheckGuess, find_checks, name_of
 from deckwright.examine.datefinding import DateGuess, find_dates
 from deckwright.examine.look import Look
-from deckwright.examine.measuring import cards_said, failing_of, percent
+from deckwright.examine.measuring import cards_said, failing_of
 from deckwright.examine.model import Guess, SequenceFacts
 from deckwright.examine.naming import blank_guess, code_guess, holes_guess, text_guess
 from deckwright.examine.numbering import number_guess
 from deckwright.examine.pointfinding import find_decimals
 from deckwright.examine.sequencesaid import sequence_sentence
 from deckwright.examine.strengths import strength_of
+from deckwright.wording import percent
 
 MOST_COLUMNS = 400
 """Columns in which fields are guessed; the rest of longer records is shown by column alone."""

@@ -49,17 +49,6 @@ def cards_said(look: Look, first: int, last: int) -> str:
     return f"the {filled:,} of {look.count:,} cards that are not blank here"
 
 
-def percent(share: float, digits: int = 1) -> str:
-    """Return a share in percent; 100 only where it is all, 0 only where it is none."""
-    least = 10.0**-digits
-    value = 100 * share
-    if 0 < value < least:
-        return f"<{least:.{digits}f}%"
-    if 100 - least < value < 100:  # noqa: PLR2004 # percent
-        return f">{100 - least:.{digits}f}%"
-    return f"{value:.{digits}f}%"
-
-
 def shown(cells: bytes) -> str:
     """Return a value as a person should see it."""
     text = cells.decode("latin-1")

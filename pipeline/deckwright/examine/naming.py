@@ -8,10 +8,10 @@ import numpy as np
 
 from deckwright.examine.borders import Segment
 from deckwright.examine.look import BLANK, Look
-from deckwright.examine.measuring import cards_said, failing_of, filled_cards, percent, shown
+from deckwright.examine.measuring import cards_said, failing_of, filled_cards, shown
 from deckwright.examine.model import Guess
 from deckwright.examine.strengths import strength_of
-from deckwright.report.figures import plural
+from deckwright.wording import percent, plural
 
 _MOST_CHOICES = 24
 _RARE = 0.0005
@@ -24,7 +24,7 @@ def blank_guess(look: Look, segment: Segment) -> Iterator[Guess]:
     punched = filled_cards(look, first, last)
     share = 1 - punched / look.count
     options: dict[str, object] = {"kind": "text"} if punched else {}
-    said = f"blank on {percent(share, 2)} of {look.count:,} cards"
+    said = f"blank on {percent(share)} of {look.count:,} cards"
     if punched:
         said += f"; {plural(punched, 'card is', 'cards are')} punched here all the same"
     yield Guess(
@@ -80,12 +80,12 @@ def code_guess(look: Look, segment: Segment) -> Guess:
     listed = ", ".join(f"{shown(value)!r} {count:,}" for value, count in often[:6])
     more = f" and {len(often) - 6} more" if len(often) > 6 else ""  # noqa: PLR2004 # as listed
     if len(often) == 1:
-        what, said = "constant", f"{shown(often[0][0])!r} on {percent(covered, 2)} of"
+        what, said = "constant", f"{shown(often[0][0])!r} on {percent(covered)} of"
         said = f"{said} {cards_said(look, first, last)}"
     else:
         what = "code"
         said = (
-            f"{len(often)} values make up {percent(covered, 2)} of "
+            f"{len(often)} values make up {percent(covered)} of "
             f"{cards_said(look, first, last)}: {listed}{more}"
         )
     reasons = (f"begins in column {first}: {segment.why}",) if segment.why else ()
@@ -118,7 +118,7 @@ def text_guess(look: Look, segment: Segment) -> Guess:
     digits = float((look.digit[columns] * weights).sum() / whole)
     others = max(0.0, 1 - letters - digits)
     said = (
-        f"{letters:.0%} letters, {digits:.0%} digits, {others:.0%} other signs on "
+        f"{percent(letters)} letters, {percent(digits)} digits, {percent(others)} other signs on "
         f"{cards_said(look, first, last)}; {percent(left)} begin in its first column, "
         f"{percent(right)} reach its last"
     )

@@ -8,10 +8,11 @@ import numpy as np
 
 from deckwright.examine.borders import Segment
 from deckwright.examine.look import BLANK, ZERO, Look
-from deckwright.examine.measuring import cards_said, failing_of, percent
+from deckwright.examine.measuring import cards_said, failing_of
 from deckwright.examine.model import Guess
 from deckwright.examine.strengths import Strength, strength_of
 from deckwright.layout.overpunch import MINUS, NO_DIGIT, PLUS, ZONES
+from deckwright.wording import percent
 
 _MOST_DIGITS = 18
 _FAILS = 0.05

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.examine.look import BLANK, Look
-from deckwright.examine.measuring import percent, spans_of
+from deckwright.examine.measuring import spans_of
 from deckwright.examine.model import DrawnCard
 from deckwright.examine.sampling import Sample
 from deckwright.report.drawing import COLUMNS
 from deckwright.report.model import Mark
+from deckwright.wording import percent
 
 _ODDEST = 3
 _MARKS = 4
@@ -85,10 +86,10 @@ def _mark(look: Look, cells: NDArray[np.uint8], first: int, last: int) -> Mark:
     share = min(counts) / look.count
     said = "a blank" if (cells[first : last + 1] == BLANK).all() else "what is here"
     if first == last:
-        sentence = f"{said} stands in this column on {percent(share, 2)} of {look.count:,} cards"
+        sentence = f"{said} stands in this column on {percent(share)} of {look.count:,} cards"
     else:
         sentence = (
-            f"{said} stands so in the rarest of these columns on {percent(share, 2)} of the cards"
+            f"{said} stands so in the rarest of these columns on {percent(share)} of the cards"
         )
     return first + 1, last + 1, sentence
 

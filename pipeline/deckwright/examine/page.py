@@ -27,11 +27,11 @@ from deckwright.report.figures import (
     count,
     equation,
     plain,
-    plural,
     record_rows,
     table,
 )
 from deckwright.report.style import STYLE
+from deckwright.wording import plural
 
 _MORE_STYLE = """
 @media (prefers-color-scheme:dark){:root{--page:#fbfaf6;--ink:#211f1b;--soft:#6a6455;--rule:#d6cfbd;

@@ -16,6 +16,7 @@ from deckwright.examine.model import (
     Columns,
     Guess,
 )
+from deckwright.wording import percent
 
 ACROSS = 80
 """Columns of one row of bars."""
@@ -124,7 +125,7 @@ def _scale(wide: int) -> str:
     marks = "".join(
         f'<path d="M{_LEFT - 3} {_TOP + _HIGH * (1 - part):.1f}H{wide - 4}" stroke="#d6cfbd"/>'
         f'<text x="{_LEFT - 6}" y="{_TOP + _HIGH * (1 - part) + 3:.1f}" text-anchor="end">'
-        f"{part:.0%}</text>"
+        f"{percent(part)}</text>"
         for part in (0, 0.5, 1)
     )
     return f'<g font-size="12" fill="#5b5546">{marks}</g>'

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from deckwright.examine.borders import border
 from deckwright.examine.look import BLANK, ZERO, Look
-from deckwright.examine.measuring import cards_said, failing_of, filled_cards, percent
+from deckwright.examine.measuring import cards_said, failing_of, filled_cards
 from deckwright.examine.model import Guess
 from deckwright.examine.strengths import strength_of
+from deckwright.wording import percent
 
 _MOSTLY = 0.97
 _SOME = 0.005  # of the cards

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.errors import OutputError
-from deckwright.examine.measuring import percent
 from deckwright.examine.model import Examination, Guess, TypeFacts
+from deckwright.wording import percent
 
 MOST_RETURNED = 0.03
 """Share of the cards that guessed checks may return together; the others only list them."""
@@ -161,7 +161,7 @@ def _fields(
         for key, value in guess.options.items():
             yield f"{key} = {toml(value)}"
         if (card, guess.columns) in lenient:
-            share = f"{percent(guess.failing, 2)}" if guess.failing >= 0.0001 else "a few"  # noqa: PLR2004
+            share = f"{percent(guess.failing)}" if guess.failing >= 0.0001 else "a few"  # noqa: PLR2004
             yield from _comment(
                 f"{share} of the cards fail this, so they are listed, not returned."
             )

@@ -8,7 +8,7 @@ from dataclasses import replace
 from deckwright.examine.measuring import spans_of
 from deckwright.examine.model import Examination, Guess, PictureFacts
 from deckwright.examine.proposing import toml
-from deckwright.report.figures import plural
+from deckwright.wording import plural
 
 CAUTION = (
     "This page repeats what is punched on cards. Where that may be about persons, treat it like "

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.examine.look import ZERO, Look
-from deckwright.examine.measuring import percent
 from deckwright.examine.running import numbers_of
 from deckwright.examine.sampling import Sample
+from deckwright.wording import percent
 
 Span = tuple[int, int]
 

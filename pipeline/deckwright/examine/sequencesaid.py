@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from deckwright.examine.measuring import percent
 from deckwright.examine.model import SequenceFacts
+from deckwright.wording import percent
 
 
 def sequence_sentence(facts: SequenceFacts) -> str:

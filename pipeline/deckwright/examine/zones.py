@@ -14,7 +14,7 @@ from deckwright.layout.overpunch import NO_DIGIT, ZONES
 
 BLANK = 32
 
-_LAYOUT_FIT = re.compile(r"; [\d.]+% of the cards fit the layout")
+_LAYOUT_FIT = re.compile(r"; [^;]+ of the cards fit the layout")
 
 _MOSTLY = 0.9
 _EITHER = 0.82  # a code that reads two of twenty signed digits wrongly must be caught too
@@ -53,11 +53,11 @@ def in_words(ranking: Ranking) -> Ranking:
     candidates = tuple(
         replace(
             one,
-            sentence=_LAYOUT_FIT.sub("; a column of signed digits does not read so", one.sentence),
+            sentence=_LAYOUT_FIT.sub("; digits with signs do not fit this code", one.sentence),
         )
         for one in ranking.candidates
     )
-    said = _LAYOUT_FIT.sub("; a column of signed digits does not read so", ranking.sentence)
+    said = _LAYOUT_FIT.sub("; digits with signs do not fit this code", ranking.sentence)
     return replace(ranking, candidates=candidates, sentence=said)
 
 

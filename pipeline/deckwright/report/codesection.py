@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from deckwright.report.codereading import CodeReading
-from deckwright.report.figures import cell, plain, plural, table
+from deckwright.report.figures import cell, plain, table
+from deckwright.wording import plural
 
 
 def code_section(reading: CodeReading | None) -> str:

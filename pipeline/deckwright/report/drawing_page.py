@@ -30,9 +30,10 @@ from deckwright.report.drawing import (
     where,
 )
 from deckwright.report.figures import EDGE as TICKS
-from deckwright.report.figures import plain, plural, record_rows
+from deckwright.report.figures import plain, record_rows
 from deckwright.report.model import CardLine, Mark
 from deckwright.report.style import STYLE
+from deckwright.wording import plural
 
 MOST_SHOWN: Final = 400
 """Cards that the page shows at most."""

@@ -7,6 +7,7 @@ from html import escape
 
 from deckwright.report.drawing import UNPRINTABLE
 from deckwright.report.model import Mark
+from deckwright.wording import plural
 
 ROW = 80
 """Columns of one row when a long record is shown as text."""
@@ -33,11 +34,6 @@ EDGE = (
 def count(number: int) -> str:
     """Return a number with commas between thousands."""
     return f"{number:,}"
-
-
-def plural(number: int, one: str, many: str = "") -> str:
-    """Return a number with its word, such as `1 card` or `2 cards`."""
-    return f"{number:,} {one if number == 1 else many or f'{one}s'}"
 
 
 def equation(parts: Iterable[tuple[str, int, str]]) -> str:

@@ -24,7 +24,8 @@ from deckwright.report.drawing import (
     column_centre,
 )
 from deckwright.report.drawing_svg import SANS
-from deckwright.report.figures import count, plural
+from deckwright.report.figures import count
+from deckwright.wording import plural
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]

@@ -16,13 +16,13 @@ from deckwright.report.figures import (
     count,
     equation,
     plain,
-    plural,
     table,
 )
 from deckwright.report.model import card_name, run_number
 from deckwright.report.readingmap import doubt_map, doubt_scale, holes_map, place_name
 from deckwright.report.readingpieces import card_picture, column_picture, line_picture
 from deckwright.report.readingstyle import LOOK_SIGN, POLICY, READING_STYLE
+from deckwright.wording import plural
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]

@@ -15,7 +15,6 @@ from deckwright.report.figures import (
     count,
     equation,
     plain,
-    plural,
     record_rows,
     table,
 )
@@ -28,6 +27,7 @@ from deckwright.report.model import (
     StageLine,
 )
 from deckwright.report.style import STYLE
+from deckwright.wording import plural
 
 MOST_DRAWN = 12
 """Returned cards that the sheet draws."""
