@@ -37,6 +37,7 @@ from deckwright import (
     undefined,
     values_of,
 )
+from deckwright_plugins.compared import differs
 
 _BLANK = 32
 
@@ -140,7 +141,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
                 for used in self._expressions[name].names:
                     known.need(used, *where)
             elif source.constant is not None:
-                self._constant(name, source.constant, 1)
+                self._constant(name, source.constant)
             elif source.sequence is not None:
                 self._can_number(name, source.sequence)
         return replace(known.with_fields(self._shapes), layout=self.layout, punched_anew=True)
@@ -167,10 +168,11 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             )
             raise OptionProblem(what, "fields", name)
 
-    def _constant(self, name: str, constant: str | int | Decimal, count: int) -> Values:
+    def _constant(self, name: str, constant: str | int | Decimal) -> Values:
+        """Return a constant as the one value of a field."""
         shape = self._shapes[name]
         try:
-            column = _constant_column(constant, shape, count)
+            column = _constant_column(constant, shape)
             values, misfit = values_of(column, shape.kind, shape.scale, shape.width)
         except (ValueError, InvalidOperation, pl.exceptions.PolarsError) as error:
             what = f"constant {constant!r} does not fit field {name!r} of kind {shape.kind}"
@@ -227,7 +229,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             values, misfit = _numbered(source.sequence, shape, book.place, len(tray))
             return self._fitting(name, source, tray, values, misfit, book)
         elif source.constant is not None:
-            return self._constant(name, source.constant, len(tray))
+            return self._constant(name, source.constant).take(np.zeros(len(tray), np.intp))
         else:
             assert frame is not None  # noqa: S101 # an expression that names fields has a frame
             column = self._expressions[name].evaluate(frame)
@@ -261,7 +263,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             fresh.text, None, None, legal_patterns(fresh.code), undefined(fresh.code)
         )
         for name, values in made.items():
-            wrong = _differs(values, read[name])
+            wrong = differs(values, read[name])
             if wrong.any():
                 card = int(fresh.cards[np.flatnonzero(wrong)[0]])
                 columns = self.layout.columns(name)[0]
@@ -289,13 +291,12 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
         return [(int(a) + 1, int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _constant_column(constant: str | int | Decimal, shape: FieldShape, count: int) -> pl.Series:
+def _constant_column(constant: str | int | Decimal, shape: FieldShape) -> pl.Series:
     if shape.kind == "date":
-        return pl.Series([str(constant)] * count).str.to_date("%Y-%m-%d")
+        return pl.Series([str(constant)]).str.to_date("%Y-%m-%d")
     if shape.kind in {"whole", "decimal"}:
-        value = Decimal(str(constant))
-        return pl.Series([value] * count, dtype=pl.Decimal(38, max(shape.scale, 0)))
-    return pl.Series([str(constant)] * count, dtype=pl.String)
+        return pl.Series([Decimal(str(constant))], dtype=pl.Decimal(38, max(shape.scale, 0)))
+    return pl.Series([str(constant)], dtype=pl.String)
 
 
 def _numbered(
@@ -309,39 +310,6 @@ def _numbered(
         return Values("text", np.hstack([np.tile(prefix, (count, 1)), digits])), misfit
     scaled = numbers * 10**shape.scale
     return Values(shape.kind, scaled, scale=shape.scale), np.zeros(count, np.bool_)
-
-
-def _differs(wanted: Values, found: Values) -> NDArray[np.bool_]:
-    """Return bool (n): cards whose new field does not read as the value that was to stand there."""
-    differs = wanted.present() != found.present()
-    old, new = wanted.data, found.data
-    if old.ndim > 1:
-        width = max(old.shape[1], new.shape[1])
-        old, new = _text_cells(old, width), _text_cells(new, width)
-        if old.shape == new.shape and (old == new).all():
-            return np.asarray(differs & _not_blank(wanted))
-        same = _trimmed_equal(old, new)
-        return np.asarray(~same)
-    return np.asarray(differs | ((old != new) & wanted.present()))
-
-
-def _text_cells(data: NDArray[np.generic], width: int) -> NDArray[np.uint8]:
-    cells = np.full((len(data), width), _BLANK, np.uint8)
-    cells[:, : data.shape[1]] = data
-    return cells
-
-
-def _not_blank(values: Values) -> NDArray[np.bool_]:
-    return np.asarray((values.data != _BLANK).any(axis=1))
-
-
-def _trimmed_equal(old: NDArray[np.uint8], new: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Compare texts without the blanks or zeros that only fill the field on the left."""
-    left = [bytes(row).strip() for row in old]
-    right = [bytes(row).strip() for row in new]
-    return np.array(
-        [a == b or a.rjust(len(b), b"0") == b for a, b in zip(left, right, strict=True)], np.bool_
-    )
 
 
 @hookimpl
