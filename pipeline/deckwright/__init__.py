@@ -64,6 +64,7 @@ if TYPE_CHECKING:
         first_columns,
         strangers,
     )
+    from deckwright.plugin.nextmaster import MasterAccount
     from deckwright.plugin.notices import Notice, NoticeConfig
     from deckwright.plugin.shapes import own_fields, shapes_of
     from deckwright.plugin.spans import cut_spans, read_exactly, read_records, survey_records
@@ -134,6 +135,7 @@ _HOMES = {
         "BLANK", "WIDEST", "DeckPart", "Medium", "MediumConfig", "OddCards", "RawTray", "Span",
         "Survey", "UnwritableError", "first_columns", "strangers",
     ),
+    "plugin.nextmaster": ("MasterAccount",),
     "plugin.notices": ("Notice", "NoticeConfig"),
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.spans": ("cut_spans", "read_exactly", "read_records", "survey_records"),
@@ -178,6 +180,7 @@ __all__ = [
     "Layout",
     "Limit",
     "Loaded",
+    "MasterAccount",
     "MasterError",
     "Medium",
     "MediumConfig",

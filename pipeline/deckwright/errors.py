@@ -7,7 +7,8 @@
     |  |- PluginLoadError
     |  |- DuplicateKindError
     |  |- ObserverError
-    |  `- AccountError                  a stage lost, doubled or renumbered cards
+    |  |- AccountError                  a stage lost, doubled or renumbered cards
+    |  `- NextMasterError               a next master that does not follow from the one before
     |- DeckError                    4   the deck cannot be run
     |  |- UnreadableDeckError
     |  |- TooManyReturnedError
@@ -129,6 +130,17 @@ class AccountError(PluginError):
         self.stage, self.distribution, self.what, self.cards = stage, distribution, what, cards
         named = ", ".join(map(str, cards[:NAMED])) + (" ..." if len(cards) > NAMED else "")
         super().__init__(f"{stage} ({distribution}) {what}: card {named}; nothing was delivered")
+
+
+class NextMasterError(PluginError):
+    """A stage's next master does not follow from the master that was read."""
+
+    def __init__(self, stage: str, distribution: str, file: str, what: str) -> None:
+        self.stage, self.distribution, self.file, self.what = stage, distribution, file, what
+        super().__init__(
+            f"{stage} ({distribution}): {file} cannot be the next master: {what};"
+            " nothing was delivered"
+        )
 
 
 class DeckError(DeckwrightError):

@@ -171,7 +171,8 @@ def test_the_contract_example_passes_beside_its_plugin(pages, tmp_path, monkeypa
     name, text = developers_plugin(pages)
     (tmp_path / name).write_text(text, encoding="utf-8")
     module = tmp_path / "test_doubtful.py"
-    module.write_text(pages.blocks("DEVELOPERS.md", "python")[1], encoding="utf-8")
+    blocks = pages.blocks("DEVELOPERS.md", "python")
+    module.write_text(next(each for each in blocks if "StageContract" in each), encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     spec = importlib.util.spec_from_file_location("test_doubtful", module)
     assert spec is not None
@@ -184,6 +185,11 @@ def test_the_contract_example_passes_beside_its_plugin(pages, tmp_path, monkeypa
     for number, each in enumerate(tests):
         (tmp_path / str(number)).mkdir()
         getattr(suite, each)(tmp_path / str(number))
+
+
+def test_the_stage_that_keeps_a_master_is_the_one_that_the_tests_of_the_service_run(pages) -> None:
+    plugin = pages.root / "tests" / "service" / "house_plugins" / "post.py"
+    assert plugin.read_text(encoding="utf-8") in pages.blocks("DEVELOPERS.md", "python")
 
 
 def test_the_first_run_of_the_guide_comes_out_as_it_says(pages, tmp_path) -> None:

@@ -158,7 +158,8 @@ class House:
     def lane(self, name: str = "stock") -> str:
         """Write a job that moves on a master; return what the service file must say of it."""
         (self.root / "config" / "first-master.csv").write_bytes(FIRST_MASTER.encode())
-        self.job(name, lane_chain(), files={"stock": "../first-master.csv"})
+        self.job(name, lane_chain(), files={"stock": "../first-master.csv"},
+                 plugins=["post.py"])  # fmt: skip
         return f'[jobs.{name}]\nmaster = "stock"\nnext_master = "next.csv"\n'
 
     # ---- the inbox

@@ -73,8 +73,8 @@ def chain(*middle: Mapping[str, Any], most: str = "100 %") -> list[Mapping[str, 
 
 
 def lane_chain() -> list[Mapping[str, Any]]:
-    """Return a chain that meets the master `stock` and leaves the next one."""
+    """Return a chain that meets the master `stock` and leaves the next one; plugin `post.py`."""
     merge = {"kind": "merge", "master": {"file": "stock", "kind": "csv"}, "match": {"item": "item"},
              "take": {"before": "amount"}, "unmatched": "keep"}  # fmt: skip
-    output = [{"file": "next.csv", "form": "csv", "columns": ["item", "amount"]}]
-    return [*chain()[:2], merge, {"kind": "emit", "output": output}]
+    output = [{"file": "cards.csv", "form": "csv", "columns": ["item", "amount"]}]
+    return [*chain()[:2], merge, {"kind": "post"}, {"kind": "emit", "output": output}]

@@ -139,11 +139,12 @@ class StubWorkers:
                      sentence=sentence)  # fmt: skip
 
     def _deliver(self, out: Path, deck: bytes, files: Mapping[str, str]) -> None:
-        used = {}
+        used, moves = {}, []
         for name, path in files.items():
             master = Path(path).read_bytes()
             used[name] = {"sha256": sha256(master)}
             self.fs.write_new(out / "out" / "next.csv", master + deck)
+            moves.append(self.account(name, master, deck))
         self.fs.write_new(out / "control.json", json.dumps(_counts(deck)).encode())
         told = {
             "manifest": 1,
@@ -151,12 +152,19 @@ class StubWorkers:
             "files_used": used,
             "counts": _counts(deck),
             "versions": {"stub": "1"},
+            "next_masters": [move for move in moves if move],
             "files": [
                 {"name": name, "size": len(data), "sha256": sha256(data)}
                 for name, data in sorted(files_of(out).items())
             ],
         }
         self.fs.write_new(out / "manifest.json", json.dumps(told).encode())
+
+    def account(self, name: str, master: bytes, deck: bytes) -> dict[str, Any]:
+        """Return how the next master follows from the one before."""
+        before, added = master.count(b"\n"), deck.count(b"\n")
+        return {"file": "next.csv", "master": name, "before": before, "added": added,
+                "deleted": 0, "after": before + added}  # fmt: skip
 
 
 def _counts(deck: bytes) -> dict[str, int]:

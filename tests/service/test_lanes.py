@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-import pytest
+from dataclasses import dataclass, field, replace
+from typing import Any
 
+import pytest
+from typing_extensions import override
+
+from deckwright.service.fs import Fs
 from deckwright.service.places import Workspace
+from deckwright.service.records import Manifest, load
 from deckwright.service.verify import verify
+from service.house import chain, house
 from service.kit import (
     FIRST_MASTER,
     STOCK,
     Rig,
+    StubWorkers,
     assert_contract,
     drop,
     run_all,
@@ -79,3 +87,110 @@ def test_a_master_changed_from_outside_stops_its_runs_until_it_is_put_back(when)
         rig.close()
         assert assert_contract(root, decks, ended=True).done == 2
         assert master.read_bytes() == FIRST_MASTER + b"one\ntwo\n"
+
+
+# ---- next masters
+
+
+@dataclass(slots=True)
+class WrongWorkers(StubWorkers):
+    """Tells something else of the next master. said: None: nothing."""
+
+    said: dict[str, Any] | None = field(default_factory=dict)
+
+    @override
+    def account(self, name: str, master: bytes, deck: bytes) -> dict[str, Any]:
+        told = StubWorkers.account(self, name, master, deck)
+        return {} if self.said is None else told | self.said
+
+
+WRONG = {
+    "not declared": (None, "no stage of the job declares next.csv the next stock"),
+    "of another master": ({"master": "depot"}, "no stage of the job declares"),
+    "another delivery": ({"file": "cards.txt"}, "no stage of the job declares"),
+    "does not add up": ({"after": 9}, "the account of next.csv does not add up"),
+    "of another stand": ({"before": 1, "after": 2}, "begins with 1 records, and stock has 2"),
+}
+
+
+@pytest.mark.parametrize("what", WRONG)
+@pytest.mark.parametrize("ledger", ["kept", "lost"])
+def test_a_next_master_that_does_not_follow_is_refused_and_the_old_one_stands(what, ledger):
+    said, why = WRONG[what]
+    decks = [("1", b"one\n"), ("2", b"two\n"), ("3", b"three\n")]
+    with workspace(decks[0], job=STOCK) as root:
+        run_all(root)
+        if ledger == "lost":
+            (root / "ledger.db").unlink()
+        drop(root, *decks[1], job=STOCK)
+        drop(root, *decks[2], job=STOCK)
+        with started(root) as rig:
+            rig.workers = WrongWorkers(Fs(), said=said)
+            rig.step_all()
+            assert why in rig.holds.all()[STOCK]
+            assert "master/stock/current stays as it is" in rig.holds.all()[STOCK]
+            assert (root / "master" / STOCK / "current").read_bytes() == FIRST_MASTER + b"one\n"
+            assert assert_contract(root, decks).waiting == 2
+            assert rig.ledger.tries_of(next(iter(rig.runs.open))) == []
+            rig.workers = StubWorkers(Fs())
+            rig.ask("resume", STOCK)
+            rig.step_all()
+        assert assert_contract(root, decks, ended=True).done == 3
+        master = (root / "master" / STOCK / "current").read_bytes()
+        assert master == FIRST_MASTER + b"one\ntwo\nthree\n"
+
+
+def test_a_done_run_keeps_the_account_of_the_master_that_it_left():
+    with workspace(("1", b"one\n"), ("2", b"two\nmore\n"), job=STOCK) as root:
+        run_all(root)
+        steps = sorted(
+            (load(Manifest, home / "manifest.json").lane for home in (root / "done").iterdir()),
+            key=lambda step: step.number,
+        )
+        told = [(step.before, step.added, step.deleted, step.after) for step in steps]
+        assert told == [(1, 1, 0, 2), (2, 2, 0, 4)]
+
+
+@pytest.mark.parametrize("end", ["goes on", "killed"])
+def test_decks_of_a_job_that_is_resumed_run_with_the_job_as_it_was_put_right(end):
+    decks = [("1", b"one\n"), ("2", b"two\n")]
+    with workspace(*decks, job=STOCK) as root:
+        rig = Rig(root)
+        rig.start()
+        rig.workers = WrongWorkers(Fs(), said=None)
+        rig.step_all()
+        right = replace(rig.takings[STOCK], config="f" * 64)
+        rig.takings[STOCK] = right
+        rig.spool.keep_config("f" * 64, b"")
+        rig.workers = StubWorkers(Fs())
+        rig.ask("resume", STOCK)
+        if end == "killed":
+            stale = [row.run for row in rig.ledger.rows("waiting")]
+            for path in (root / "control").glob("*.request"):
+                rig.operator.serve(path)
+            for run in stale:  # as if the ledger had not been reached
+                rig.ledger._do("UPDATE runs SET config=? WHERE run=?", ("0" * 64, run))  # noqa: SLF001 # no other way
+            rig.close()
+            rig = Rig(root)
+            rig.takings[STOCK] = right
+            rig.start()
+        rig.step_all()
+        assert {row.config for row in rig.ledger.rows("done")} == {"f" * 64}
+        rig.close()
+        assert assert_contract(root, decks, ended=True).done == 2
+        master = (root / "master" / STOCK / "current").read_bytes()
+        assert master == FIRST_MASTER + b"one\ntwo\n"
+
+
+def test_a_next_master_that_no_stage_declares_is_refused_before_the_first_deck():
+    with house() as made:
+        lane = made.lane()
+        made.settings(lane.replace("next.csv", "cards.csv"))
+        made.job("plain", chain(), files={"stock": "../first-master.csv"})
+        made.start()
+        fault = made.told("job_refused")["fault"]
+        made.stop()
+        assert fault.startswith("config/service.toml:")
+        assert "no stage of the job declares 'cards.csv' the next 'stock'" in fault
+        assert "declared: next.csv" in fault
+        assert not (made.root / "inbox" / "stock").exists()

@@ -74,7 +74,7 @@ def config(made: House) -> None:
     for how in ("raise", "print", "die"):
         made.job(how, chain({"kind": "fails", "how": how}), plugins=["fails.py"])
     made.job("narrow", chain({"kind": "reproduce", "layout": "narrow"}))
-    made.job("repeats", lane_chain(), files={"stock": "../repeats.csv"})
+    made.job("repeats", lane_chain(), files={"stock": "../repeats.csv"}, plugins=["post.py"])
     good = (folder / "jobs" / "cards.toml").read_text()
     (folder / "jobs" / "faulty.toml").write_text(f'password = "{SECRET}"\n{good}')
     (folder / "jobs" / "wrong.toml").write_text(good.replace('"text"', f'"text", key = "{SECRET}"'))

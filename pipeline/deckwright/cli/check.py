@@ -2,12 +2,34 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
 
 from deckwright.cli.run import named_files
-from deckwright.engine.plan import load_plan
+from deckwright.engine.nextmasters import declared
+from deckwright.engine.plan import Plan, load_plan
+from deckwright.errors import ConfigError
+from deckwright.jobs.faults import ConfigFile
+from deckwright.jobs.service import load_service
+from deckwright.service.nextmasters import lane_problems
+
+
+def _check_service(path: Path, plan: Plan) -> None:
+    """Check what the service file of the workspace, if the job lies in one, says of its masters.
+
+    Raises:
+        ConfigError: it expects another next master than the job delivers, or cannot be read.
+    """
+    place = Path(os.path.abspath(path)).parents[1] / "service.toml"  # noqa: PTH100 # links are kept
+    if path.parent.name != "jobs" or not place.is_file():
+        return
+    wrong = lane_problems(load_service(place).job(plan.name), plan.files, declared(plan))
+    if wrong:
+        file = ConfigFile(place)
+        keys = [("jobs", plan.name, key) for key in wrong]
+        raise ConfigError([file.fault(key, f"{key[-1]}: {wrong[key[-1]]}") for key in keys])
 
 
 @click.command(name="check")
@@ -17,6 +39,7 @@ from deckwright.engine.plan import load_plan
 def command(job: Path, replaced: tuple[str, ...]) -> None:
     """Check JOB, its layouts, codes and named files; print the chain when all is well."""
     plan = load_plan(job, named_files(replaced))
+    _check_service(job, plan)
     click.echo(f"{job}: {plan.spec.title}")
     for step in plan.steps:
         fields = len(step.before.fields)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from deckwright.engine.accounts import Count
 from deckwright.engine.deckfile import facts_of
 from deckwright.engine.ending import Ending
+from deckwright.engine.nextmasters import deliver, enter_next_masters
 from deckwright.engine.parts import sha256_of
 from deckwright.engine.plan import Plan, Step
 from deckwright.engine.returning import write_returned
@@ -88,11 +89,13 @@ def _finish_stages(ending: Ending) -> None:
             partial(_write_beside, ending, step),
             ending.cards,
             ending.decks,
+            partial(deliver, ending, step),
         )
         ending.facts[step.number] = step.stage.finish(closing)
         if isinstance(step.stage, SinkStage):
             for name, data in step.stage.beside().items():
                 _write_beside(ending, step, name, [data])
+        enter_next_masters(ending, step, closing)
 
 
 def _write_beside(ending: Ending, step: Step, name: str, pieces: Iterable[bytes]) -> None:
@@ -157,6 +160,7 @@ def _control(ending: Ending) -> dict[str, object]:
             {"file": name, "rows": rows, "size": size, "sha256": digest}
             for name, (rows, size, digest) in ending.outputs.items()
         ],
+        "next_masters": ending.next_masters,
     }
 
 
@@ -196,6 +200,7 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
             if str(path) in ending.hashes
         },
         "counts": control["equation"],
+        "next_masters": control["next_masters"],
         "versions": versions(plan),
         "files": files,
     }

@@ -13,7 +13,10 @@ from deckwright.plugin.media import DeckPart
 
 @dataclass(slots=True)
 class Ending:
-    """Plan, accounts, task results. outputs: name to rows, size, SHA-256."""
+    """Plan, accounts, task results. outputs: name to rows, size, SHA-256.
+
+    next_masters: stage, file, master and the counts of its account, for each that was delivered.
+    """
 
     plan: Plan
     work: Path
@@ -24,6 +27,7 @@ class Ending:
     hashes: dict[str, str]
     reasons: dict[ReasonKey, int]
     facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
+    next_masters: list[dict[str, int | str]] = field(default_factory=list)
 
     @property
     def cards(self) -> int:

@@ -79,6 +79,11 @@ class Joiner:
         self.size = 0
         self._put(head)
 
+    def append(self, part: Part) -> None:
+        """Append a stretch that was made at the end of the run."""
+        self.rows += part.rows
+        self._put(part.data)
+
     def add(self, part: PartFile) -> None:
         """Append a stretch and remove its work file."""
         self.rows += part.rows

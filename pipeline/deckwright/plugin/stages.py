@@ -20,6 +20,7 @@ from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.book import Book
 from deckwright.plugin.media import DeckPart, Medium
+from deckwright.plugin.nextmaster import MasterAccount
 
 
 class StageConfig(ConfigModel):
@@ -119,7 +120,8 @@ class Closing:
     """What is known when all cards have gone through: for `finish`.
 
     met: for each master, bool (records + 1): which records some card met. write: a file beside the
-    deliveries, from its name and its bytes piece by piece. decks: in their order.
+    deliveries, from its name and its bytes piece by piece. decks: in their order. deliver: a
+    delivery that is only known now, from its stretches in order; their rows are counted.
     """
 
     bench: Bench
@@ -128,6 +130,7 @@ class Closing:
     write: Callable[[str, Iterable[bytes]], None]
     cards: int
     decks: Sequence[DeckPart] = ()
+    deliver: Callable[[Iterable[Part]], object] = list
 
 
 FEW = 20
@@ -217,6 +220,21 @@ class Stage(ABC, Generic[ConfigT]):
     def finish(self, closing: Closing) -> dict[str, int | str]:
         """Do what is done once a run, after the last card; return facts for the control sheet."""
         return dict(closing.tallies)
+
+    def next_masters(self) -> dict[str, str]:
+        """Return the deliveries that are the next state of a master.
+
+        Each file with the name of that master in the job's `[files]`. A delivery that no stage
+        declares here never becomes the next master of a service.
+        """
+        return {}
+
+    def master_account(self, file: str, closing: Closing) -> MasterAccount:
+        """Return how a delivery declared in `next_masters` follows from the master that was read.
+
+        Asked once for each of them, after `finish`.
+        """
+        raise NotImplementedError
 
 
 class TrayStage(Stage[ConfigT]):

@@ -37,6 +37,17 @@ class _File(_Deck):
     name: str
 
 
+class NextMaster(_Loose):
+    """A delivery that its stage declares the next state of a master. Counts records."""
+
+    file: str
+    master: str
+    before: Amount
+    added: Amount
+    deleted: Amount
+    after: Amount
+
+
 class RunManifest(_Loose):
     """What is needed of the manifest that the engine writes into a run folder."""
 
@@ -45,6 +56,7 @@ class RunManifest(_Loose):
     counts: dict[str, int]
     versions: dict[str, str]
     files: list[_File]
+    next_masters: list[NextMaster] = []
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +69,7 @@ class Checked:
     versions: dict[str, str] = field(default_factory=dict)
     counts: dict[str, int] = field(default_factory=dict)
     used: dict[str, str] = field(default_factory=dict)
+    next_masters: list[NextMaster] = field(default_factory=list)
 
 
 def check_attempt(folder: Path, out: str, claim: Claim, sha256: str) -> Checked:
@@ -96,6 +109,7 @@ def check_attempt(folder: Path, out: str, claim: Claim, sha256: str) -> Checked:
         versions=dict(sorted(manifest.versions.items())),
         counts={name: int(count) for name, count in sorted(manifest.counts.items())},
         used={name: used.sha256 for name, used in manifest.files_used.items()},
+        next_masters=manifest.next_masters,
     )
 
 

@@ -46,7 +46,8 @@ class CompiledJob:
 
     inbox: name of its folder in the inbox. names: patterns of file names. snapshot: its config as
     it is kept, sha256 names it. stages: their labels. card_bytes: bytes of every card in a deck,
-    None where they differ. memory: bytes. files: named files, absolute paths.
+    None where they differ. memory: bytes. files: named files, absolute paths. next_masters: each
+    delivery that a stage declares the next state of a master, with the master's name.
     """
 
     name: str
@@ -59,6 +60,7 @@ class CompiledJob:
     card_bytes: int | None
     memory: int
     files: dict[str, str]
+    next_masters: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,7 @@ class Good(Record):
     card_bytes: Amount | None
     memory: Amount
     files: dict[str, Annotated[str, Field(max_length=4096)]]
+    next_masters: dict[str, Annotated[str, Field(max_length=4096)]]
 
     def job(self) -> CompiledJob:
         """Return the job; the hash is made here, whatever the other process may think."""
@@ -101,6 +104,7 @@ class Good(Record):
         return CompiledJob(
             self.name, self.title, self.inbox, tuple(self.names), data, digest(data),
             list(self.stages), self.card_bytes, self.memory, dict(self.files),
+            dict(self.next_masters),
         )  # fmt: skip
 
 

@@ -133,8 +133,18 @@ class Operator:
         if request.wish == "hold":
             self.runs.hold_job(job, "held by an operator")
             return Answer(done=True, said=f"the job {job} is held; decks for it wait")
+        self._renew(job)
         again = self.runs.resume_job(job)
         return Answer(done=True, said=f"the job {job} {'goes on' if again else 'was not held'}")
+
+    def _renew(self, job: str) -> None:
+        """Have the waiting decks of a held job run with what it is now: it was put right."""
+        taking = self.taking_of(job)
+        for item in self.runs.open.values() if taking and job in self.runs.holds else ():
+            then = (item.claim.config, item.claim.lane)
+            waits = not item.runs and item.verdict is None
+            if item.claim.job == job and waits and taking and then != (taking.config, taking.lane):
+                item.claim = self.spool.renew(item.claim, taking)
 
     def _hold(self, run: str) -> Answer:
         if (self.spool.workspace.hold / run).is_dir():

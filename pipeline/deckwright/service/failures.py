@@ -21,6 +21,7 @@ from deckwright.errors import (
     DeckwrightError,
     InterruptedRunError,
     MasterError,
+    NextMasterError,
     ObserverError,
     OutputError,
     PluginError,
@@ -180,6 +181,8 @@ def _stage(error: BaseException, limit: str | None, base: Path) -> Fault:
         return Fault("stage", "observer", f"an observer failed in {error.hook}", where=where)
     if isinstance(error, OutputError) and _is_own(error):
         return Fault("stage", "output", f"the run folder {error.what}", where=where)
+    if isinstance(error, NextMasterError) and _is_own(error):
+        return Fault("job", "next-master", str(error), stage)
     if isinstance(error, PluginError) and _is_own(error):
         code = "account" if isinstance(error, AccountError) else "plugin"
         return Fault("stage", code, str(error), stage, where=where)

@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from pydantic import ValidationError
 
+from deckwright.engine.nextmasters import declared
 from deckwright.engine.plan import Plan, load_plan
 from deckwright.errors import ConfigError, DeckwrightError, Fault
 from deckwright.jobs.faults import ConfigFile
@@ -56,6 +57,7 @@ def compile_job(root: Path, file: str) -> Good:
             card_bytes=plan.source.medium.card_bytes(),
             memory=plan.memory,
             files={name: os.path.abspath(path) for name, path in plan.files.items()},  # noqa: PTH100
+            next_masters=declared(plan),
         )
     except (ValidationError, BadRecordError) as error:
         keys = (

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.errors import RestartError
-from deckwright.service.checking import Checked
+from deckwright.service.checking import Checked, NextMaster
 from deckwright.service.fs import Fs, digest_of_file
 from deckwright.service.ledger import Ledger
 from deckwright.service.places import Workspace
 from deckwright.service.records import LaneStep
+from deckwright.service.tables import Row
 
 CURRENT = "current"
 _NEXT = "next"
@@ -78,8 +79,43 @@ class Lanes:
             msg = f"the run delivered no {file}, which is to be the next master"
             raise LaneStoppedError(msg)
         last = self.ledger.last_of_lane(lane)
-        number = 1 + (last.move or 0 if last else 0)
-        return LaneStep(lane=lane, number=number, parent=parent, next=found[0].sha256, file=wanted)
+        account = self._account(lane, checked, master, file, last)
+        return LaneStep(
+            lane=lane,
+            number=1 + (last.move or 0 if last else 0),
+            parent=parent,
+            next=found[0].sha256,
+            file=wanted,
+            before=account.before,
+            added=account.added,
+            deleted=account.deleted,
+            after=account.after,
+        )
+
+    def _account(
+        self, lane: str, checked: Checked, master: str, file: str, last: Row | None
+    ) -> NextMaster:
+        """Return the account of the next master; it must follow from the one that stands."""
+        stands = f"master/{lane}/{CURRENT} stays as it is"
+        told = [each for each in checked.next_masters if (each.file, each.master) == (file, master)]
+        if not told:
+            msg = (
+                f"no stage of the job declares {file} the next {master}, so it may lack records;"
+                f" {stands}; let the stage that keeps {master} deliver it, then resume the job"
+            )
+            raise LaneStoppedError(msg)
+        account = told[0]
+        if account.before + account.added - account.deleted != account.after:
+            msg = f"the account of {file} does not add up; {stands}; have the stage put right"
+            raise LaneStoppedError(msg)
+        standing = self.ledger.records_left(last.run) if last else None
+        if standing is not None and account.before != standing:
+            msg = (
+                f"the account of {file} begins with {account.before:,} records, and {master} has"
+                f" {standing:,}; {stands}; have the stage put right, then resume the job"
+            )
+            raise LaneStoppedError(msg)
+        return account
 
     def roll(self, lane: str) -> None:
         """Move the master on to what the last done run left, where that has not happened.

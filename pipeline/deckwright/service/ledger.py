@@ -110,10 +110,15 @@ class Ledger:
             raise NewerLedgerError(msg)
 
     def _make(self) -> None:
-        if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-            return  # of an earlier version, or somebody else's
-        self.fresh = True
-        self._db.executescript(f"BEGIN;{TABLES}PRAGMA user_version={SCHEMA};COMMIT;")
+        there = self._db.execute("SELECT name FROM sqlite_master").fetchall()
+        names = {str(name) for (name,) in there}
+        wanted = [
+            each for each in TABLES.split(";") if each.split() and each.split()[2] not in names
+        ]
+        if names and not {"runs", "tries"} <= names:
+            return  # somebody else's
+        self.fresh = not names  # else of an earlier version, which lacks some tables
+        self._db.executescript(f"BEGIN;{';'.join(wanted)};PRAGMA user_version={SCHEMA};COMMIT;")
 
     def _put_aside(self) -> None:
         number = 1
@@ -200,6 +205,12 @@ class Ledger:
             (EXCUSED, job),
         )
 
+    def renew(self, claim: Claim) -> None:
+        """Enter with what a waiting deck is to be run now."""
+        self._do(
+            "UPDATE runs SET config=?, lane=? WHERE run=?", (claim.config, claim.lane, claim.run)
+        )
+
     def set_state(self, run: str, state: str) -> None:
         """Enter a state."""
         self._do("UPDATE runs SET state=? WHERE run=?", (state, run))
@@ -208,6 +219,8 @@ class Ledger:
             cards_returned: int = 0, lane: LaneStep | None = None) -> None:  # fmt: skip
         """Enter that a run is done or returned."""
         step = (lane.lane, lane.number, lane.parent, lane.next, lane.file) if lane else (None,) * 5
+        if lane and lane.after is not None:  # first: whoever finds the move finds its count
+            self._do("INSERT OR REPLACE INTO masters VALUES (?,?)", (run, lane.after))
         self._do(
             "UPDATE runs SET state=?, ended_at=CASE ended_at WHEN '' THEN ? ELSE ended_at END,"
             " code=?, cards=?, cards_returned=?, lane=coalesce(?, lane), move=?, parent=?, next=?,"
@@ -299,6 +312,11 @@ class Ledger:
             (lane,),
         ).fetchone()
         return Row(*found) if found else None
+
+    def records_left(self, run: str) -> int | None:
+        """Return how many records the master has that a run left; None where nobody has said."""
+        found = self._do("SELECT records FROM masters WHERE run=?", (run,)).fetchone()
+        return int(found[0]) if found else None
 
     def tries(self, run: str) -> int:
         """Return how many tries of a run count."""

@@ -169,6 +169,8 @@ class LaneStep(Record):
     """How a run moved a master on. file: the delivery that becomes the next master.
 
     number: which move it is, from 1; a run that was held moves the master later than it was taken.
+    before, added, deleted, after: records, as the stage that made it accounts for them; None in
+    what earlier versions wrote.
     """
 
     lane: JobName
@@ -176,6 +178,10 @@ class LaneStep(Record):
     parent: Sha256
     next: Sha256
     file: FilePath
+    before: Amount | None = None
+    added: Amount | None = None
+    deleted: Amount | None = None
+    after: Amount | None = None
 
 
 class Manifest(Sealed):

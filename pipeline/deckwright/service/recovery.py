@@ -97,6 +97,8 @@ def _waiting(spool: Spool, run: str, found: Found) -> None:
     spool.fetch_marker(claim)
     spool.ledger.add(claim, (home / DECK).lstat().st_mtime_ns)
     row = spool.ledger.row(run)
+    if row is not None and (row.config, row.lane) != (claim.config, claim.lane):
+        spool.ledger.renew(claim)
     if row is not None and row.state != "waiting":
         if spool.ledger.tries(run) and not spool.ledger.tries_of(run)[-1].outcome:
             said = "the service itself ended while this deck ran"

@@ -16,6 +16,7 @@ from deckwright.service.fs import Fs
 from deckwright.service.holds import JobHolds
 from deckwright.service.lanes import Lanes
 from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
+from deckwright.service.nextmasters import without_lane_faults
 from deckwright.service.opened import JobCard, Tell
 from deckwright.service.places import Workspace, runs_in
 from deckwright.service.pool import Pool
@@ -73,7 +74,7 @@ class Setup:
         self.config_problem = ""
         try:
             self.problems = self._recover()
-            self.configure(self.compile())
+            self.configure(self.compile(self.spec))
         except (OSError, LedgerError) as error:
             ledger.close()
             raise begin_again(workspace, error) from error
@@ -102,9 +103,10 @@ class Setup:
         )
         return found.problems
 
-    def compile(self, beat: Callable[[], object] = lambda: None) -> Compiled:
+    def compile(self, spec: ServiceSpec, beat: Callable[[], object] = lambda: None) -> Compiled:
         """Read and check all jobs; call `beat` about once a second meanwhile."""
-        return self.tools.compile_jobs(self.workspace, COMPILE_S, beat=beat)
+        compiled = self.tools.compile_jobs(self.workspace, COMPILE_S, beat=beat)
+        return without_lane_faults(compiled, spec, self.workspace)
 
     def configure(self, compiled: Compiled, spec: ServiceSpec | None = None) -> None:
         """Take over jobs; decks taken before keep the config with which they were taken.
@@ -147,7 +149,7 @@ class Setup:
         except ConfigError as error:
             self.config_problem = str(error)
             return self.config_problem
-        compiled = self.compile(beat)
+        compiled = self.compile(spec, beat)
         if compiled.faults or compiled.notice_faults:
             self.config_problem = [*compiled.faults, *compiled.notice_faults][0]
             return self.config_problem

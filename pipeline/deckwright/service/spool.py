@@ -284,6 +284,22 @@ class Spool:
         self._move(self.workspace.work / run, self.workspace.hold)
         self.ledger.set_state(run, "hold")
 
+    def renew(self, claim: Claim, taking: Taking) -> Claim:
+        """Have a waiting deck run with what its job is now; it keeps its place.
+
+        Raises:
+            OSError: no room; the deck waits as before.
+            RestartError: a folder could not be flushed.
+        """
+        home = self.workspace.work / claim.run
+        fresh = claim.model_copy(update={"config": taking.config, "lane": taking.lane})
+        self.reset(claim.run)
+        self.fs.write_new(home / "claim.tmp", fresh.to_bytes())
+        self.fs.replace(home / "claim.tmp", home / CLAIM)
+        self._sync(home)
+        self.ledger.renew(fresh)
+        return fresh
+
     def resume(self, run: str) -> None:
         """Put a held deck back among those that wait."""
         self._move(self.workspace.hold / run, self.workspace.work)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
-SCHEMA = 1
+SCHEMA = 2
 """Number of these tables; a later version of the program may have others."""
 
 TABLES = """
@@ -30,6 +30,7 @@ CREATE TABLE tries (
     sentence TEXT NOT NULL DEFAULT '', calls TEXT NOT NULL DEFAULT '[]',
     PRIMARY KEY (run, number)
 ) STRICT;
+CREATE TABLE masters (run TEXT PRIMARY KEY, records INTEGER NOT NULL) STRICT;
 """
 """What was decided from stands in an index too, so that a check finds where the two differ."""
 
@@ -103,7 +104,7 @@ def expect_sound(database: sqlite3.Connection) -> None:
     known = database.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     wanted = [(table.strip(),) for table in TABLES.split(";") if table.strip()]
     said = database.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    for table in ("runs", "tries"):
+    for table in ("runs", "tries", "masters"):
         for _ in database.execute(f"SELECT * FROM {table}"):  # noqa: S608 # fixed
             pass
     list(database.execute("SELECT json(calls) FROM tries"))
