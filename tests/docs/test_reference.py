@@ -41,6 +41,7 @@ from deckwright.layout import failures
 from deckwright.layout.failures import Reason
 from deckwright.plugin import hooks
 from deckwright.plugin.stages import StageConfig
+from deckwright.service.status import Standing
 from deckwright_plugins.append_line import AppendLineConfig
 from deckwright_plugins.blocks import BlocksConfig
 from deckwright_plugins.column_binary import ColumnBinaryConfig
@@ -233,6 +234,7 @@ def test_exit_codes_are_those_of_the_errors(pages) -> None:
         own = [one for one in below if one.__module__.split(".")[0].startswith("deckwright")]
         found |= {one.exit_code for one in own}
         classes += own
+    found |= set(Standing)
     for number in (signal.SIGINT, signal.SIGTERM):
         found.add(InterruptedRunError(number).exit_code)
     said = pages.table("README.md", "Commands", "exit code").first()

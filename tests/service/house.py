@@ -344,8 +344,9 @@ class House:
     def status(self) -> dict[str, Any]:
         """Return what `deckwright status --json` tells."""
         code, out, err = self.say("status", self.root, "--json")
-        assert code == 0, err
-        return json.loads(out)
+        found = json.loads(out)
+        assert (code, err) == (found["exit_code"], "")
+        return found
 
     def check(self, *, ended: bool = False) -> Tally:
         """Fail unless every deck dropped is in exactly one state."""

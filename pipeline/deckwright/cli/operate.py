@@ -1,42 +1,104 @@
-"""What `hold`, `resume` and `requeue` share: asking the running service, or doing it alone."""
+"""What the operators' commands share: their options, lists of runs, asking the running service."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
-from deckwright.service.control import AskError, Request, Wish, ask
+from deckwright.service.control import Answer, AskError, Request, Wish, ask, await_answer
+from deckwright.service.finding import STATES, Entry, resolve
 from deckwright.service.lock import LockedError, locked
-from deckwright.service.places import Workspace
+from deckwright.service.places import RUN_NAME, Workspace, shown
 from deckwright.service.setup import Setup, Tools
+from deckwright.service.standing import expect_workspace
 
 ANSWER_S = 30.0
 """How long a command waits for the running service."""
 
 FOLDER = click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+JOB = click.option("--job", default="", metavar="JOB", help="Only runs of this job.")
+STATE = click.option("--state", type=click.Choice(STATES[1:]), multiple=True,
+                     help="Only runs in this state; may be repeated.")  # fmt: skip
+
+FITTING = {"hold": ("waiting",), "resume": ("held",), "requeue": ("done", "returned")}
+"""In which states a run may be for each wish."""
 
 
 def operate(folder: Path, wish: Wish, what: str) -> None:
     """Have one thing done in a workspace, by its service when one runs.
 
+    Args:
+        folder: the workspace.
+        wish: the thing.
+        what: a job, a run, the beginning of a run's name, or the name of a deck.
+
     Raises:
         AskError: it was not done; says why.
+        UnclearError: the name fits no run, or several.
     """
     workspace = Workspace(folder.resolve())
-    request = Request(wish=wish, what=what)
+    expect_workspace(workspace)
+    if not RUN_NAME.match(what) and not (wish != "requeue" and _is_job(workspace, what)):
+        what = resolve(workspace, what, FITTING[wish])
+    operate_all(workspace, wish, [what])
+
+
+def operate_all(workspace: Workspace, wish: Wish, whats: Sequence[str]) -> None:
+    """Have the same done to several runs or jobs; one that fails does not keep the others back.
+
+    Raises:
+        AskError: of one or more it was not done; says why.
+    """
+    requests = [Request(wish=wish, what=what) for what in whats]
+    refused = []
+    for answer in _answers(workspace, requests):
+        if answer.done:
+            click.echo(answer.said)
+        else:
+            refused.append(answer.said)
+    if refused:
+        raise AskError("\n".join(refused))
+
+
+def _answers(workspace: Workspace, requests: Sequence[Request]) -> list[Answer]:
     try:
         with locked(workspace):
             setup = Setup(workspace, _silent, Tools())
             try:
-                answer = setup.operator.do(request)
+                return [setup.operator.do(request) for request in requests]
             finally:
                 setup.close()
     except LockedError:
-        answer = ask(workspace, request, ANSWER_S)
-    if not answer.done:
-        raise AskError(answer.said)
-    click.echo(answer.said)
+        left = [ask(workspace, request) for request in requests]
+        return [await_answer(workspace, name, ANSWER_S) for name in left]
+
+
+def _is_job(workspace: Workspace, name: str) -> bool:
+    file = workspace.config / "jobs" / f"{name}.toml"
+    held = workspace.control / f"held-{name}"
+    return "/" not in name and (file.is_file() or held.is_file())
+
+
+def print_entries(workspace: Workspace, entries: Sequence[Entry], as_json: bool) -> None:  # noqa: FBT001 # an option handed on
+    """Print runs for people: a line each, and a line for each place where its files are."""
+    if as_json:
+        click.echo(json.dumps([each.as_dict() for each in entries], indent=2))
+        return
+    for each in entries:
+        ended = f"{each.ended_at[:16].replace('T', ' ')} UTC" if each.ended_at else ""
+        parts = (each.state, each.job, each.deck, each.why, ended, each.run)
+        click.echo("  ".join(shown(part) for part in parts if part))
+        if each.follows:
+            click.echo(f"    repairs {each.follows}")
+        if each.repaired_by:
+            click.echo(f"    repaired by {each.repaired_by}")
+        for name in each.files:
+            click.echo(f"    {shown(str(workspace.root))}/{name}")
+    if len(entries) > 1:
+        click.echo(f"{len(entries):,} in all")
 
 
 def _silent(event: str, **facts: object) -> None:

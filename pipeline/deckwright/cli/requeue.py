@@ -1,4 +1,4 @@
-"""`deckwright requeue`: run the deck of an ended run once more; the ended run stays as it is."""
+"""`deckwright requeue`: run ended decks again; the ended runs stay as they are."""
 
 from __future__ import annotations
 
@@ -6,15 +6,40 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER, operate
+from deckwright.cli.operate import FITTING, FOLDER, JOB, STATE, operate, operate_all
+from deckwright.service.finding import listed
+from deckwright.service.places import Workspace
+from deckwright.service.standing import expect_workspace
 
 
 @click.command(name="requeue")
 @FOLDER
-@click.argument("what", metavar="RUN")
-def command(folder: Path, what: str) -> None:
-    """Run the deck of an ended run once more; the ended run stays as it is.
+@click.argument("what", metavar="RUN_OR_DECK", required=False)
+@STATE
+@JOB
+@click.option(
+    "--code", default="", metavar="CODE", help="Only decks that came back with this code."
+)
+def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, code: str) -> None:
+    """Run a finished deck again; the ended run stays as it is.
 
-    DIR is the workspace; `deckwright status DIR` names its runs and jobs.
+    Name a run of the workspace DIR, the beginning of its name, or its deck. Without a name, --code,
+    --job and --state choose the decks, such as all that came back with one code.
     """
-    operate(folder, "requeue", what)
+    if (what is None) == (not (state or job or code)):
+        msg = "name one run or deck, or choose several with --code, --job or --state"
+        raise click.UsageError(msg)
+    if what is not None:
+        operate(folder, "requeue", what)
+        return
+    workspace = Workspace(folder.resolve())
+    expect_workspace(workspace)
+    unfit = set(state) - set(FITTING["requeue"])
+    if unfit:
+        msg = f"--state {min(unfit)}: only done and returned decks are run again"
+        raise click.UsageError(msg)
+    states = state or (("returned",) if code else FITTING["requeue"])
+    entries = listed(workspace, states=states, job=job)
+    runs = [each.run for each in entries if not code or each.code == code]
+    operate_all(workspace, "requeue", runs)
+    click.echo(f"{len(runs):,} decks are run again")

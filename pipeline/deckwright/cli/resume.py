@@ -11,10 +11,10 @@ from deckwright.cli.operate import FOLDER, operate
 
 @click.command(name="resume")
 @FOLDER
-@click.argument("what", metavar="RUN_OR_JOB")
+@click.argument("what", metavar="RUN_DECK_OR_JOB")
 def command(folder: Path, what: str) -> None:
     """Let a held deck or job go on.
 
-    DIR is the workspace; `deckwright status DIR` names its runs and jobs.
+    DIR is the workspace. Name a job, a run, the beginning of its name, or its deck.
     """
     operate(folder, "resume", what)

@@ -13,6 +13,7 @@ from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs
 from deckwright.service.ledger import Ledger, LedgerError
 from deckwright.service.places import Workspace, shown
+from deckwright.service.standing import expect_workspace
 from deckwright.service.tidy import LIST, candidates, remove
 
 
@@ -30,6 +31,7 @@ def command(folder: Path, days: float, accepted_by: str, *, returned: bool) -> N
     the present master. What is removed is entered in DIR/tidied.csv.
     """
     workspace, clock, fs = Workspace(folder.resolve()), Clock(), Fs()
+    expect_workspace(workspace)
     try:
         ledger = Ledger.reader(workspace.ledger)
     except LedgerError as error:

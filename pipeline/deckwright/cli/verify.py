@@ -9,6 +9,7 @@ import click
 
 from deckwright.cli.operate import FOLDER
 from deckwright.service.places import Workspace, shown
+from deckwright.service.standing import expect_workspace
 from deckwright.service.verify import verify
 
 
@@ -18,12 +19,15 @@ from deckwright.service.verify import verify
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 @click.pass_context
 def command(ctx: click.Context, folder: Path, run: str, *, as_json: bool) -> None:
-    """Hash everything below `done` and `returned`, the kept configs and the masters of DIR again.
+    """Check held and ended runs, kept configs and masters of DIR against their checksums.
 
-    Ends with 1 when anything differs from what the runs left. Changes nothing.
+    Ends with 1 when a byte differs from what the runs left, or something lies among the runs that
+    is none. Changes nothing.
     """
+    workspace = Workspace(folder.resolve())
+    expect_workspace(workspace)
     looked, found = 0, []
-    for _, differences in verify(Workspace(folder.resolve()), run):
+    for _, differences in verify(workspace, run):
         looked += 1
         found += differences
     if as_json:

@@ -52,17 +52,22 @@ class NotAnsweredError(AskError):
     exit_code = 75
 
 
-def ask(workspace: Workspace, request: Request, seconds: float) -> Answer:
-    """Leave a request for the running service and wait for the answer.
-
-    Raises:
-        NotAnsweredError: none came in time.
-    """
+def ask(workspace: Workspace, request: Request) -> str:
+    """Leave a request for the running service; return the name under which it is answered."""
     name = secrets.token_hex(8)
     fs = Fs()
     aside = workspace.control / f"{name}.tmp"
     fs.write_new(aside, request.to_bytes())
     fs.rename_new(aside, workspace.control / f"{name}.request")
+    return name
+
+
+def await_answer(workspace: Workspace, name: str, seconds: float) -> Answer:
+    """Wait for the answer to a request that was left.
+
+    Raises:
+        NotAnsweredError: none came in time.
+    """
     path = workspace.control / f"{name}.answer"
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -178,7 +183,7 @@ class Operator:
         if taking is None:
             return Answer(done=False, said=f"there is no job {row.job} any more")
         if not (self.spool.workspace.root / row.state / run).is_dir():
-            return Answer(done=False, said=f"the folder of {run} has been taken away")
+            return Answer(done=False, said=f"the folder of {run} has been removed or carried away")
         claim = self.spool.run_again(row, taking)
         if claim is None:
             before = self.spool.ledger.again_of(run)

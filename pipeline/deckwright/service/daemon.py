@@ -18,6 +18,7 @@ from deckwright.service.notify import Notifier
 from deckwright.service.opened import Open, Tell
 from deckwright.service.orders import Ended, Progress
 from deckwright.service.places import Workspace
+from deckwright.service.settling import UNSETTLED
 from deckwright.service.setup import Setup, Tools, begin_again
 from deckwright.service.state import RunningFacts, State, StrayFacts, write_state
 from deckwright.service.watcher import Watcher
@@ -216,7 +217,8 @@ class Service:
         for stray in self.inbox.strays:
             places.add(stray.place)
             if stray.place not in self._known_strays:
-                self.tell("stray_seen", place=stray.place, why=stray.why)
+                event = "deck_unsettled" if stray.why in UNSETTLED else "stray_seen"
+                self.tell(event, place=stray.place, why=stray.why)
         self._known_strays = places
 
     def _poll(self) -> None:

@@ -24,6 +24,12 @@ AHEAD = 2
 _LANE_AHEAD = 2
 _ITS_OWN = frozenset({errno.EACCES, errno.EPERM, errno.EXDEV, errno.ELOOP, errno.ENAMETOOLONG})
 _WORDS_S = 60.0
+_REMEDIES = {
+    "empty": "look at the file where it came from, and drop it again with its cards",
+    "hard-linked": "make a copy with bytes of its own, and drop that; or set allow_hard_links",
+    "too-large": "cut the deck into smaller ones, or have the limit `deck` raised",
+    "marker-differs": "compare deck and marker with their source, and drop both again",
+}
 _TIMES = 4
 """Room that a run may take, in sizes of its deck."""
 
@@ -73,8 +79,9 @@ class Intake:
                 # as it is, whatever its marker says: that may be what it comes back for
                 claim = self._take(dataclasses.replace(found, marker_sha256=None), job)
                 if claim is not None:
-                    remedy = "drop the whole deck again"
-                    entry = ReasonEntry(code=code, sentence=sentence, remedy=remedy)
+                    remedy = _REMEDIES.get(code, "drop the whole deck again")
+                    said = f"the deck {sentence}"
+                    entry = ReasonEntry(code=code, sentence=said, remedy=remedy)
                     self.runs.open[claim.run].verdict = [entry]
                     taken += 1
         return taken

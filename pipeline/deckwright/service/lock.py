@@ -12,6 +12,7 @@ from contextlib import contextmanager
 
 from deckwright.errors import RestartError, WorkspaceError
 from deckwright.service.places import Workspace
+from deckwright.service.standing import expect_workspace
 
 
 class LockedError(RestartError):
@@ -29,6 +30,7 @@ def locked(workspace: Workspace) -> Iterator[int]:
         LockedError: another service holds it, named as well as it named itself.
         WorkspaceError: there is no workspace, or it may not be written.
     """
+    expect_workspace(workspace)
     with contextlib.ExitStack() as stack:
         try:
             folder = os.open(workspace.root, os.O_RDONLY | os.O_DIRECTORY)
@@ -41,7 +43,7 @@ def locked(workspace: Workspace) -> Iterator[int]:
             raise LockedError(msg) from error
         except OSError as error:
             what = (error.strerror or "").lower()
-            msg = f"{workspace.root} cannot be used: {what}; `deckwright init` makes a workspace"
+            msg = f"{workspace.root} cannot be used: {what}; give it to the user of the service"
             raise WorkspaceError(msg) from error
         with contextlib.suppress(OSError):  # only words for a person; a full disk must not matter
             os.ftruncate(words, 0)

@@ -21,6 +21,9 @@ MARKER = "marker"
 CAME = frozenset({DECK, CLAIM, MARKER})
 """What lies there before the run, and is kept through all its tries."""
 
+PLACES = ("work", "hold", "done", "returned")
+"""Where runs lie."""
+
 FOLDERS = ("inbox", "work", "hold", "done", "returned", "master", "control", "tmp",
            "config/jobs", "config/layouts", "config/codes", "config/used")  # fmt: skip
 """What a workspace holds, in the order in which it is made."""
@@ -151,3 +154,12 @@ def runs_in(folder: Path) -> list[str]:
     """Return the names of all runs in a folder of the workspace."""
     with os.scandir(folder) as entries:
         return sorted(entry.name for entry in entries if is_run(entry))
+
+
+def foreign_in(workspace: Workspace) -> list[str]:
+    """Return what lies among the runs and is none, as paths below the workspace."""
+    found = []
+    for place in PLACES:
+        with os.scandir(workspace.root / place) as entries:
+            found += [f"{place}/{entry.name}" for entry in entries if not is_run(entry)]
+    return sorted(found)

@@ -237,8 +237,10 @@ class Reasons(Sealed):
                 if part
             )
             lines.append(f"- {f'{place}: ' if place else ''}{entry.sentence} ({entry.code})")
+            if entry.where:
+                lines.append(f"  Where: {entry.where[-1]}")
             if entry.remedy:
-                lines.append(f"  What would do: {entry.remedy}")
+                lines.append(f"  What to do: {entry.remedy}")
         if self.count > len(self.entries):
             lines.append(f"... and {self.count - len(self.entries):,} more")
         lines += ["", "The deck lies beside this file as `deck`, not a byte changed.", ""]

@@ -154,7 +154,11 @@ class Runs:
         if before is None:
             return None
         there = (self.spool.workspace.done / before).is_dir()
-        where = f"its outputs are in done/{before}" if there else f"{before} was taken away since"
+        where = (
+            f"its outputs are in done/{before}"
+            if there
+            else f"the folder of {before} has been removed since"
+        )
         return ReasonEntry(
             code="duplicate",
             sentence=f"the same deck was done before; {where}",

@@ -19,6 +19,10 @@ from deckwright.service.places import shown
 LINKED_S = 60.0
 """Seconds for which a file may have a second name: some deliver by linking, then unlinking."""
 
+STILL_OPEN, CHANGED = "is still open for writing", "has changed"
+UNSETTLED = frozenset({STILL_OPEN, CHANGED})
+"""Why a file is not taken yet, where its sender only needs more time."""
+
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 _KINDS = (
     (stat.S_ISLNK, "is a symbolic link, and links are not followed"),
@@ -218,10 +222,10 @@ def _check(descriptor: int, folder: int, found: Found, spec: ServiceSpec) -> Non
     if not stat.S_ISREG(mode):
         raise StrayError(found, kind_of(mode))
     if spec.lease and written_to(descriptor):
-        raise NotSettledError(found, "is still open for writing")
+        raise NotSettledError(found, STILL_OPEN)
     # after the lease, so that what a last writer did shows
     if Stamp.of(os.fstat(descriptor)) != found.stamp:
-        raise NotSettledError(found, "has changed")
+        raise NotSettledError(found, CHANGED)
     try:
         named = os.stat(found.name, dir_fd=folder, follow_symlinks=False)
     except OSError as error:

@@ -19,6 +19,8 @@ _SERVICE = "config/service.toml"
 _LAYOUT, _JOB = f"config/layouts/{FIRST}.toml", f"config/jobs/{FIRST}.toml"
 _WORDS = "README.txt"
 _EXAMPLES = "examples"
+_EXAMPLE_WORDS = "EXAMPLES.txt"
+"""Beside the folder of examples, so that `examples/*` names decks only."""
 
 
 def init_workspace(root: Path, *, example: bool = False, fs: Fs | None = None) -> list[Path]:
@@ -86,6 +88,7 @@ class _Maker:
             self._file(_JOB)
         self._file(_WORDS)
         if example:
+            self._file(_EXAMPLE_WORDS)
             self._folder(self.root / _EXAMPLES)
             for name in sorted(_names(self._template.joinpath(_EXAMPLES))):
                 self._file(f"{_EXAMPLES}/{name}")

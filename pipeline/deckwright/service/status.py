@@ -5,36 +5,54 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from enum import IntEnum
 from pathlib import Path
 from typing import Any
 
-from deckwright.errors import WorkspaceError
+from deckwright.jobs.job import parse_size
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.lock import is_locked
-from deckwright.service.places import DECK, Workspace, runs_in, shown
-from deckwright.service.settling import matcher
+from deckwright.service.passedby import passed_by
+from deckwright.service.places import DECK, PLACES, Workspace, foreign_in, runs_in, shown
+from deckwright.service.settling import UNSETTLED, matcher
+from deckwright.service.standing import expect_workspace
 from deckwright.service.state import State, read_state
 
 MOST_NAMED = 1000
 """Runs of one state that a status names; it counts all."""
 
 _SILENT_S = 60.0  # the service tells of itself every second; a long look takes seconds
-_PLACES = ("work", "hold", "done", "returned")
+_UNKNOWN = "the ledger does not know it; `deckwright verify` looks closer"
+
+
+class Standing(IntEnum):
+    """How a service stands, worst last; also the exit code of `deckwright status`."""
+
+    WELL = 0
+    HELD = 10
+    """A job or a deck is held."""
+    LOOK = 11
+    """Something needs a look; the health says what."""
+    FULL = 12
+    """No decks are taken, since the disk is full."""
+    DOWN = 13
+    """The service is not running, or has told nothing of itself for a minute."""
 
 
 @dataclass(frozen=True, slots=True)
 class RunLine:
-    """A run as a status shows it."""
+    """A run as a status shows it. place: its folder, below the workspace."""
 
     run: str
     job: str
     deck: str
     why: str = ""
+    place: str = ""
 
 
 @dataclass(slots=True)
@@ -43,11 +61,13 @@ class Status:
 
     The equation: dropped = in_inbox + waiting + running + held + done + returned, counted over
     folders; `gone` are ended runs whose folders were carried away or tidied, which the ledger
-    remembers.
+    remembers. Days are days in UTC.
     """
 
     service: str
     at: str
+    standing: str = ""
+    exit_code: int = 0
     health: list[str] = field(default_factory=list)
     in_inbox: int = 0
     waiting: int = 0
@@ -59,6 +79,9 @@ class Status:
     returned_today: int = 0
     gone: int = 0
     dropped: int = 0
+    free_bytes: int = 0
+    full: bool = False
+    silent: bool = False
     running_now: list[dict[str, Any]] = field(default_factory=list)
     held_runs: list[RunLine] = field(default_factory=list)
     held_jobs: dict[str, str] = field(default_factory=dict)
@@ -67,50 +90,96 @@ class Status:
     late_runs: list[str] = field(default_factory=list)
     strays: list[dict[str, str]] = field(default_factory=list)
     strays_in_all: int = 0
+    passed_by: list[dict[str, str]] = field(default_factory=list)
+    """Files in the inbox with names that are no decks: half-copied ones, markers alone."""
+    foreign: list[str] = field(default_factory=list)
+    """What lies among the runs and is none."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the status for JSON."""
         return asdict(self)
 
 
-def gather(workspace: Workspace, spec: ServiceSpec) -> Status:
+def gather(workspace: Workspace, spec: ServiceSpec, faults: Sequence[str] = ()) -> Status:
     """Return the status of a workspace, whether its service runs or not. Writes nothing.
+
+    Args:
+        workspace: where.
+        spec: the service file.
+        faults: what is wrong with that.
 
     Raises:
         WorkspaceError: there is no workspace.
     """
-    if not workspace.inbox.is_dir() or not workspace.work.is_dir():
-        msg = f"{workspace.root} is no workspace; `deckwright init {workspace.root}` makes one"
-        raise WorkspaceError(msg)
+    expect_workspace(workspace)
     alive = is_locked(workspace)
-    told = _told(workspace) if alive else None
-    status = Status(
-        service="running" if alive else "not running",
-        at=datetime.now(UTC).isoformat(timespec="seconds"),
-    )
-    _count(workspace, spec, told, status)
+    last = read_state(workspace)
+    told = last if alive and last and _by_holder(workspace, last) else None
+    words = ("running" if told else "starting") if alive else "not running"
+    status = Status(service=words, at=datetime.now(UTC).isoformat(timespec="seconds"))
+    _count(workspace, spec, last, status)
+    if last is not None:
+        _list_strays(workspace, last, status, stopped=not alive)
     if told is not None:
         _tell(status, told)
-    else:
-        status.health.append("the service is not running" if not alive else "the service starts")
+    status.free_bytes = _free(workspace)
+    wanted = parse_size(spec.limits.min_free)
+    if status.free_bytes < wanted and not status.full:
+        status.full = True
+        free = f"{status.free_bytes / 2**20:,.1f} MiB are free, {wanted / 2**20:,.0f} are wanted"
+        status.health.append(f"the disk is full: {free}")
     status.held_jobs = JobHolds(workspace, Fs()).all()
+    status.foreign = foreign_in(workspace)
+    status.passed_by = [asdict(each) for each in passed_by(workspace, spec, list(_takes(last)))]
     status.dropped = (status.in_inbox + status.waiting + status.running + status.held
                       + status.done + status.returned)  # fmt: skip
+    status.health += [fault for fault in faults if fault not in status.health]
+    status.exit_code = _standing(status)
+    status.standing = Standing(status.exit_code).name.lower()
     return status
+
+
+def _standing(status: Status) -> Standing:
+    if status.service == "not running" or status.silent:
+        return Standing.DOWN
+    if status.full:
+        return Standing.FULL
+    held = {f"the job {job} is held" for job in status.held_jobs}
+    waiting = any(stray["why"] not in UNSETTLED for stray in status.strays)
+    if set(status.health) - held or status.foreign or status.late_runs or waiting:
+        return Standing.LOOK
+    return Standing.HELD if status.held_jobs or status.held else Standing.WELL
+
+
+def _free(workspace: Workspace) -> int:
+    try:
+        facts = os.statvfs(workspace.work)
+    except OSError:
+        return 0
+    return facts.f_bavail * facts.f_frsize
 
 
 def _tell(status: Status, told: State) -> None:
     silent = _seconds_since(told.at)
     if silent > _SILENT_S:
+        status.silent = True
         why = "a disk or a share may not answer; what follows is what it told last"
         status.health.append(f"the service has told nothing of itself for {silent:,.0f} s: {why}")
     status.health += told.health
+    status.full = bool(told.paused)
     status.running_now = [facts.model_dump() for facts in told.running]
     status.running = min(len(told.running), status.waiting)
     status.waiting -= status.running
     status.retries = told.retries
-    status.strays = [stray.model_dump() for stray in told.strays]
-    status.strays_in_all = told.strays_in_all
+
+
+def _list_strays(workspace: Workspace, last: State, status: Status, *, stopped: bool) -> None:
+    """Take over what the service told of strays; once it has stopped, of those still there."""
+    strays = [stray.model_dump() for stray in last.strays]
+    if stopped:
+        strays = [each for each in strays if os.path.lexists(workspace.inbox / each["place"])]
+    status.strays = strays
+    status.strays_in_all = len(strays) if stopped else last.strays_in_all
 
 
 def _seconds_since(at: str) -> float:
@@ -120,17 +189,17 @@ def _seconds_since(at: str) -> float:
         return 0.0
 
 
-def _count(workspace: Workspace, spec: ServiceSpec, told: State | None, status: Status) -> None:
+def _count(workspace: Workspace, spec: ServiceSpec, last: State | None, status: Status) -> None:
     """Count every deck once, though decks move on while they are counted.
 
     A deck that lay in the inbox when that was looked at, and lies elsewhere when the folders are
     looked at after it, is known by its inode, which it keeps.
     """
-    before = _runs(workspace)
-    inodes = set(_inbox(workspace, spec, told))
-    runs = _runs(workspace)
+    before = places_of_runs(workspace)
+    inodes = set(_inbox(workspace, spec, last))
+    runs = places_of_runs(workspace)
     inodes -= {_inode(workspace, run) for run in runs.keys() - before.keys()}
-    folders: dict[str, set[str]] = {name: set() for name in _PLACES}
+    folders: dict[str, set[str]] = {name: set() for name in PLACES}
     for run, place in runs.items():
         folders[place].add(run)
     status.in_inbox = len(inodes)
@@ -144,22 +213,35 @@ def _look_up(ledger: sqlite3.Connection, folders: dict[str, set[str]], status: S
     """Take over what only the ledger knows."""
     today = datetime.now(UTC).date().isoformat()
     query = "SELECT run, job, name, state, code, ended_at, late FROM runs ORDER BY ended_at DESC"
+    unknown = {place: set(runs) for place, runs in folders.items()}
     for run, job, name, state, code, ended_at, late in ledger.execute(query):
+        for each in unknown.values():
+            each.discard(run)
         if state in {"done", "returned"} and run not in folders[state]:
             status.gone += 1
         if run in folders["hold"]:
-            status.held_runs.append(RunLine(run, job, shown(name)))
-        if run in folders["done"]:
-            status.done_today += ended_at.startswith(today)
+            status.held_runs.append(RunLine(run, job, shown(name), place=f"hold/{run}"))
+        status.done_today += run in folders["done"] and ended_at.startswith(today)
         if run in folders["returned"]:
             status.returned_today += ended_at.startswith(today)
             if len(status.returned_runs) < MOST_NAMED:
-                status.returned_runs.append(RunLine(run, job, shown(name), code))
+                place = f"returned/{run}/reasons.txt"
+                status.returned_runs.append(RunLine(run, job, shown(name), code, place))
         if late:
             status.late_runs.append(run)
+    _list_unknown(unknown, status)
 
 
-def _runs(workspace: Workspace) -> dict[str, str]:
+def _list_unknown(unknown: dict[str, set[str]], status: Status) -> None:
+    """List the runs of which there are folders only, such as those with a claim that was edited."""
+    for place, lines in (("hold", status.held_runs), ("returned", status.returned_runs)):
+        for run in sorted(unknown[place]):
+            lines.append(RunLine(run, "", "", _UNKNOWN, f"{place}/{run}"))
+    for place in ("done", "returned"):
+        status.health += [f"{place}/{run}: {_UNKNOWN}" for run in sorted(unknown[place])]
+
+
+def places_of_runs(workspace: Workspace) -> dict[str, str]:
     """Return where each run lies; one that moves meanwhile is in the place seen last.
 
     The order is that in which runs move, so that none is missed; held ones move to and fro.
@@ -175,18 +257,23 @@ def _runs(workspace: Workspace) -> dict[str, str]:
 
 
 def _inode(workspace: Workspace, run: str) -> int:
-    for place in _PLACES:
+    for place in PLACES:
         with contextlib.suppress(OSError):
             return os.lstat(workspace.root / place / run / DECK).st_ino
     return -1
 
 
-def _inbox(workspace: Workspace, spec: ServiceSpec, told: State | None) -> Iterator[int]:
-    """Yield the inodes of the decks in the inbox; without a service, of all files in its folders.
+def _takes(last: State | None) -> dict[str, list[str]]:
+    return last.takes if last else {}
 
-    Which jobs are sound, and so which files are decks, the service alone knows.
+
+def _inbox(workspace: Workspace, spec: ServiceSpec, last: State | None) -> Iterator[int]:
+    """Yield the inodes of the decks in the inbox; before the first start, of all its files.
+
+    Which jobs are sound, and so which files are decks, the service alone knows; what it told last
+    stands when it has ended too.
     """
-    takes = told.takes if told else {name: ["*"] for name in names_in(workspace.inbox)}
+    takes = _takes(last) or {name: ["*"] for name in names_in(workspace.inbox)}
     ignored = matcher(tuple(spec.ignore))
     for folder, patterns in takes.items():
         wanted = matcher(tuple(patterns))
@@ -209,11 +296,10 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
         database.close()
 
 
-def _told(workspace: Workspace) -> State | None:
-    """Return what the service that runs now told last; None: it has told nothing yet."""
-    told = read_state(workspace)
+def _by_holder(workspace: Workspace, told: State) -> bool:
+    """Tell whether the service that runs now has told this."""
     try:
         holder = workspace.lock.read_bytes()
     except OSError:
-        return told
-    return told if told and holder.startswith(f"process {told.process} on ".encode()) else None
+        return True
+    return holder.startswith(f"process {told.process} on ".encode())

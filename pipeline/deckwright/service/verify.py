@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from deckwright.errors import DeckwrightError
 from deckwright.service.checking import files_below
 from deckwright.service.fs import Fs, digest_of_file, names_in
 from deckwright.service.lanes import CURRENT
@@ -16,8 +17,11 @@ from deckwright.service.places import (
     MARKER,
     REASONS,
     RUN,
+    RUN_NAME,
     Workspace,
+    foreign_in,
     runs_in,
+    shown,
 )
 from deckwright.service.records import BadRecordError, Claim, LaneStep, Manifest, Reasons, load
 from deckwright.service.spool import WORDS
@@ -31,21 +35,47 @@ class Difference:
     what: str
 
 
+class NoSuchRunError(DeckwrightError):
+    """No held or ended run of the workspace is called so."""
+
+    exit_code = 2
+
+    def __init__(self, run: str) -> None:
+        super().__init__(
+            f"no held, done or returned run is called {shown(run)!r}; `deckwright find` looks for"
+            " a deck by its name"
+        )
+
+
 def verify(workspace: Workspace, run: str = "") -> Iterator[tuple[str, list[Difference]]]:
     """Yield the place of every ended run, kept config and master with what differs there.
 
     Args:
         workspace: where.
         run: look at this run only.
+
+    Raises:
+        NoSuchRunError: no held or ended run is called so.
     """
-    for state, check in (("done", _done), ("returned", _returned)):
+    if run:
+        state = next((each for each in _CHECKS if (workspace.root / each / run).is_dir()), "")
+        if not RUN_NAME.match(run) or not state:
+            raise NoSuchRunError(run)
+        yield f"{state}/{run}", check_run(workspace, state, run)
+        return
+    for state in _CHECKS:
         for name in runs_in(workspace.root / state):
-            if not run or name == run:
-                place = f"{state}/{name}"
-                yield place, list(check(workspace.root / place, place))
-    if not run:
-        yield from _configs(workspace)
-        yield from _masters(workspace)
+            yield f"{state}/{name}", check_run(workspace, state, name)
+    for place in foreign_in(workspace):
+        yield place, [Difference(place, "is not the folder of a run; it does not belong there")]
+    yield from _configs(workspace)
+    yield from _masters(workspace)
+
+
+def check_run(workspace: Workspace, state: str, run: str) -> list[Difference]:
+    """Return what differs in a held or ended run. state: the folder in which it lies."""
+    place = f"{state}/{run}"
+    return list(_CHECKS[state](workspace.root / place, place))
 
 
 def _done(home: Path, place: str) -> Iterator[Difference]:
@@ -77,6 +107,16 @@ def _done(home: Path, place: str) -> Iterator[Difference]:
             yield Difference(f"{place}/{name}", "is not what the run delivered")
 
 
+def _held(home: Path, place: str) -> Iterator[Difference]:
+    yield from _strangers(home, place, {DECK, CLAIM})
+    try:
+        claim = load(Claim, home / CLAIM)
+    except BadRecordError as error:
+        yield Difference(f"{place}/{CLAIM}", str(error))
+        return
+    yield from _deck(home, place, claim)
+
+
 def _returned(home: Path, place: str) -> Iterator[Difference]:
     yield from _strangers(home, place, {DECK, CLAIM, REASONS, WORDS})
     try:
@@ -103,6 +143,9 @@ def _returned(home: Path, place: str) -> Iterator[Difference]:
     if (claim.run, claim.deck, claim.job) != (reasons.run, reasons.deck, reasons.job):
         yield Difference(f"{place}/{CLAIM}", f"claim and {REASONS} do not agree")
     yield from _deck(home, place, claim)
+
+
+_CHECKS = {"done": _done, "returned": _returned, "hold": _held}
 
 
 def _deck(home: Path, place: str, claim: Claim) -> Iterator[Difference]:
