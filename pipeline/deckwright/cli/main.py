@@ -11,6 +11,7 @@ import click
 from typing_extensions import override
 
 COMMANDS = {
+    "acknowledge": "Note who knows that bytes came late to a finished deck.",
     "check": "Check a job and all that it names; run nothing.",
     "demo": "Make the demo decks, run their job, compare with the truth.",
     "draw": "Draw cards: at true size, on sheets, or on the terminal.",

@@ -23,17 +23,20 @@ JOB = click.option("--job", default="", metavar="JOB", help="Only runs of this j
 STATE = click.option("--state", type=click.Choice(STATES[1:]), multiple=True,
                      help="Only runs in this state; may be repeated.")  # fmt: skip
 
-FITTING = {"hold": ("waiting",), "resume": ("held",), "requeue": ("done", "returned")}
+FITTING = {"hold": ("waiting",), "resume": ("held",), "requeue": ("done", "returned"),
+           "acknowledge": ("done", "returned")}  # fmt: skip
 """In which states a run may be for each wish."""
 
 
-def operate(folder: Path, wish: Wish, what: str) -> None:
+def operate(folder: Path, wish: Wish, what: str, by: str = "", why: str = "") -> None:
     """Have one thing done in a workspace, by its service when one runs.
 
     Args:
         folder: the workspace.
         wish: the thing.
         what: a job, a run, the beginning of a run's name, or the name of a deck.
+        by: who asks, where that is kept.
+        why: the reason, where that is kept.
 
     Raises:
         AskError: it was not done; says why.
@@ -41,18 +44,17 @@ def operate(folder: Path, wish: Wish, what: str) -> None:
     """
     workspace = Workspace(folder.resolve())
     expect_workspace(workspace)
-    if not RUN_NAME.match(what) and not (wish != "requeue" and _is_job(workspace, what)):
+    if not RUN_NAME.match(what) and not (wish in {"hold", "resume"} and _is_job(workspace, what)):
         what = resolve(workspace, what, FITTING[wish])
-    operate_all(workspace, wish, [what])
+    operate_all(workspace, [Request(wish=wish, what=what, by=by, why=why)])
 
 
-def operate_all(workspace: Workspace, wish: Wish, whats: Sequence[str]) -> None:
-    """Have the same done to several runs or jobs; one that fails does not keep the others back.
+def operate_all(workspace: Workspace, requests: Sequence[Request]) -> None:
+    """Have several things done; one that fails does not keep the others back.
 
     Raises:
         AskError: of one or more it was not done; says why.
     """
-    requests = [Request(wish=wish, what=what) for what in whats]
     refused = []
     for answer in _answers(workspace, requests):
         if answer.done:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from deckwright.cli.operate import FITTING, FOLDER, JOB, STATE, operate, operate_all
+from deckwright.service.control import Request
 from deckwright.service.finding import listed
 from deckwright.service.places import Workspace
 from deckwright.service.standing import expect_workspace
@@ -41,5 +42,5 @@ def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, co
     states = state or (("returned",) if code else FITTING["requeue"])
     entries = listed(workspace, states=states, job=job)
     runs = [each.run for each in entries if not code or each.code == code]
-    operate_all(workspace, "requeue", runs)
+    operate_all(workspace, [Request(wish="requeue", what=run) for run in runs])
     click.echo(f"{len(runs):,} decks are run again")

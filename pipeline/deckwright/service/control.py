@@ -16,23 +16,28 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from pydantic import ValidationError
+
 from deckwright.errors import DeckwrightError
+from deckwright.service.amending import acknowledge, renew
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.places import RUN_NAME, Workspace
 from deckwright.service.records import BadRecordError, Record, load
 from deckwright.service.runs import Runs
 from deckwright.service.spool import Spool, Taking
 
-Wish = Literal["hold", "resume", "requeue"]
+Wish = Literal["hold", "resume", "requeue", "acknowledge"]
 _REQUEST = re.compile(r"^([0-9a-f]{16})\.request$")
-_MOST = 4096
+_MOST = 16_384
 
 
 class Request(Record):
-    """A wish about a run or a job."""
+    """A wish about a run or a job. by, why: of `acknowledge`, who asks and for what reason."""
 
     wish: Wish
     what: str
+    by: str = ""
+    why: str = ""
 
 
 class Answer(Record):
@@ -127,12 +132,14 @@ class Operator:
             return self._job(request)
         if request.wish == "requeue":
             return self._requeue(what)
+        if request.wish == "acknowledge":
+            return self._acknowledge(request)
         return self._hold(what) if request.wish == "hold" else self._resume(what)
 
     def _job(self, request: Request) -> Answer:
         job = request.what
         known = self.taking_of(job) is not None
-        if request.wish == "requeue" or not (known or job in self.runs.holds):
+        if request.wish in {"requeue", "acknowledge"} or not (known or job in self.runs.holds):
             said = f"there is no run {job!r}" + ("" if known else " and no such job")
             return Answer(done=False, said=said)
         if request.wish == "hold":
@@ -149,7 +156,7 @@ class Operator:
             then = (item.claim.config, item.claim.lane)
             waits = not item.runs and item.verdict is None
             if item.claim.job == job and waits and taking and then != (taking.config, taking.lane):
-                item.claim = self.spool.renew(item.claim, taking)
+                item.claim = renew(self.spool, item.claim, taking)
 
     def _hold(self, run: str) -> Answer:
         if (self.spool.workspace.hold / run).is_dir():
@@ -191,6 +198,28 @@ class Operator:
         self.runs.add(claim)
         self.runs.tell("deck_requeued", run=claim.run, job=claim.job, again=run)
         return Answer(done=True, said=f"{run} is run again as {claim.run}")
+
+    def _acknowledge(self, request: Request) -> Answer:
+        run = request.what
+        row = self.spool.ledger.row(run)
+        if row is None or row.state not in {"done", "returned"}:
+            return self._where(run)
+        try:
+            kept = acknowledge(self.spool, row, request.by, request.why)
+        except FileNotFoundError:
+            return Answer(done=False, said=f"the folder of {run} has been taken away")
+        except BadRecordError as error:
+            return Answer(done=False, said=f"{row.state}/{run}: {error}; restore it from a copy")
+        except ValidationError:
+            what = "needs a name of up to 200 characters and a reason of up to 2,000"
+            return Answer(done=False, said=what)
+        if kept is None:
+            return Answer(done=True, said=f"the deck of {run} is as it was taken: nothing to note")
+        last = kept.entries[-1]
+        self.runs.tell("late_acknowledged", run=run, job=row.job, by=last.by)
+        return Answer(
+            done=True, said=f"the deck of {run} as it is now is acknowledged by {last.by}"
+        )
 
     def _where(self, run: str) -> Answer:
         row = self.spool.ledger.row(run)

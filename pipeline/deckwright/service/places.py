@@ -18,6 +18,9 @@ DECK, CLAIM, MANIFEST, REASONS, RUN = "deck", "claim.json", "manifest.json", "re
 MARKER = "marker"
 """A ready-marker that came with the deck, moved along with it."""
 
+ACKNOWLEDGED = "acknowledged.json"
+"""Who has taken note that a deck of an ended run is longer than what was run, and why."""
+
 CAME = frozenset({DECK, CLAIM, MARKER})
 """What lies there before the run, and is kept through all its tries."""
 

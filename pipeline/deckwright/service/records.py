@@ -247,6 +247,28 @@ class Reasons(Sealed):
         return "\n".join(lines)
 
 
+class Acknowledgement(Record):
+    """That a person knows of the bytes that came late to a deck. size, sha256: of the deck then."""
+
+    by: Annotated[str, Field(min_length=1, max_length=200)]
+    why: Annotated[str, Field(min_length=1, max_length=2000)]
+    at: Annotated[str, Field(max_length=40)]
+    size: Amount
+    sha256: Sha256
+
+
+class Acknowledged(Sealed):
+    """All that was acknowledged of the deck of one ended run, the latest last."""
+
+    acknowledged: Literal[1] = 1
+    run: RunName
+    entries: Annotated[list[Acknowledgement], Field(min_length=1, max_length=1000)]
+
+    def covers(self, size: int, sha256: str) -> bool:
+        """Tell whether a deck of this size and hash is one that somebody has acknowledged."""
+        return any((each.size, each.sha256) == (size, sha256) for each in self.entries)
+
+
 def load(model: type[RecordT], path: Path, most: int = 64 << 20) -> RecordT:
     """Read a record from a file.
 

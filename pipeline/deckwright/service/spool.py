@@ -117,7 +117,7 @@ class Spool:
             raise
         try:
             self._refuse_swapped(home, arrival, before.st_ino)
-            self._sync(home, arrival.path.parent)  # first, lest the marker goes without the deck
+            self.sync(home, arrival.path.parent)  # first, lest the marker goes without the deck
             self.fetch_marker(claim)
         except OSError as error:
             msg = f"{home} was taken, but not entered ({error.strerror}); start again"
@@ -128,7 +128,7 @@ class Spool:
     def _refuse_swapped(self, home: Path, arrival: Arrival, inode: int) -> None:
         if _status(home / DECK).st_ino != inode:  # in the last moment before the rename
             self.fs.rename_new(home / DECK, arrival.path)
-            self._sync(arrival.path.parent, home)
+            self.sync(arrival.path.parent, home)
             self.fs.remove_tree(home)
             raise NotTakenError(shown(arrival.name))
 
@@ -182,7 +182,7 @@ class Spool:
             with contextlib.suppress(OSError):
                 self.fs.remove_tree(home)
             raise
-        self._sync(home, home.parent)
+        self.sync(home, home.parent)
 
     # ---- ended well
 
@@ -267,12 +267,12 @@ class Spool:
             self.fs.rename_new(home / DECK, place / os.fsdecode(claim.deck.name_bytes))
         except (FileExistsError, FileNotFoundError):
             return False
-        self._sync(place, home)
+        self.sync(place, home)
         with contextlib.suppress(OSError):  # a folder without a deck is removed at the next start
             if claim.marker and os.path.lexists(home / MARKER):
                 self.fs.rename_new(home / MARKER, place / claim.marker.file_name)
             self.fs.remove_tree(home)
-        self._sync(self.workspace.work)
+        self.sync(self.workspace.work)
         self.ledger.forget(claim.run)
         return True
 
@@ -283,22 +283,6 @@ class Spool:
         self.reset(run)
         self._move(self.workspace.work / run, self.workspace.hold)
         self.ledger.set_state(run, "hold")
-
-    def renew(self, claim: Claim, taking: Taking) -> Claim:
-        """Have a waiting deck run with what its job is now; it keeps its place.
-
-        Raises:
-            OSError: no room; the deck waits as before.
-            RestartError: a folder could not be flushed.
-        """
-        home = self.workspace.work / claim.run
-        fresh = claim.model_copy(update={"config": taking.config, "lane": taking.lane})
-        self.reset(claim.run)
-        self.fs.write_new(home / "claim.tmp", fresh.to_bytes())
-        self.fs.replace(home / "claim.tmp", home / CLAIM)
-        self._sync(home)
-        self.ledger.renew(fresh)
-        return fresh
 
     def resume(self, run: str) -> None:
         """Put a held deck back among those that wait."""
@@ -332,9 +316,9 @@ class Spool:
         again = None if why else row.run
         claim = self._claim(row.folder, row.name, size, digest, taking, follows, again)
         self.fs.write_new(room / CLAIM, claim.to_bytes())
-        self._sync(room)
+        self.sync(room)
         self.fs.rename_new(room, self.workspace.work / claim.run)
-        self._sync(self.workspace.work, self.workspace.tmp)
+        self.sync(self.workspace.work, self.workspace.tmp)
         self.ledger.add(claim, _status(self.workspace.work / claim.run / DECK).st_mtime_ns)
         return claim
 
@@ -351,18 +335,18 @@ class Spool:
             self.fs.unlink(aside)
         self.fs.write_new(aside, snapshot)
         self.fs.replace(aside, path)
-        self._sync(self.workspace.used)
+        self.sync(self.workspace.used)
 
     def _write_record(self, home: Path, name: str, data: bytes) -> None:
         aside = home / f"{name.partition('.')[0]}.tmp"
         self.fs.write_new(aside, data)
         self.fs.rename_new(aside, home / name)
-        self._sync(home)
+        self.sync(home)
 
     def _move(self, home: Path, target: Path) -> None:
         """Rename the folder of a run: the one step by which its state changes."""
         self.fs.rename_new(home, target / home.name)
-        self._sync(target, home.parent)
+        self.sync(target, home.parent)
 
     def _drop(self, home: Path, kept: frozenset[str]) -> None:
         for entry in list(os.scandir(home)):
@@ -373,7 +357,12 @@ class Spool:
                 else:
                     self.fs.unlink(path)
 
-    def _sync(self, *folders: Path) -> None:
+    def sync(self, *folders: Path) -> None:
+        """Flush folders.
+
+        Raises:
+            RestartError: one could not be.
+        """
         for folder in folders:
             try:
                 self.fs.sync_folder(folder)

@@ -11,6 +11,7 @@ from deckwright.service.checking import files_below
 from deckwright.service.fs import Fs, digest_of_file, names_in
 from deckwright.service.lanes import CURRENT
 from deckwright.service.places import (
+    ACKNOWLEDGED,
     CLAIM,
     DECK,
     MANIFEST,
@@ -23,7 +24,15 @@ from deckwright.service.places import (
     runs_in,
     shown,
 )
-from deckwright.service.records import BadRecordError, Claim, LaneStep, Manifest, Reasons, load
+from deckwright.service.records import (
+    Acknowledged,
+    BadRecordError,
+    Claim,
+    LaneStep,
+    Manifest,
+    Reasons,
+    load,
+)
 from deckwright.service.spool import WORDS
 
 
@@ -154,13 +163,22 @@ def _deck(home: Path, place: str, claim: Claim) -> Iterator[Difference]:
     except OSError as error:
         yield Difference(f"{place}/{DECK}", f"cannot be read: {(error.strerror or '').lower()}")
         return
-    if found != (claim.deck.size, claim.deck.sha256):
+    if found != (claim.deck.size, claim.deck.sha256) and not _acknowledged(home, found):
         yield Difference(f"{place}/{DECK}", "is not the deck that was taken")
+
+
+def _acknowledged(home: Path, found: tuple[int, str]) -> bool:
+    """Tell whether a person has acknowledged a deck as it now is."""
+    try:
+        kept = load(Acknowledged, home / ACKNOWLEDGED)
+    except BadRecordError:
+        return False
+    return kept.run == home.name and kept.covers(*found)
 
 
 def _strangers(home: Path, place: str, wanted: set[str]) -> Iterator[Difference]:
     found = set(names_in(home))
-    for name in sorted((found ^ wanted) - {MARKER}):
+    for name in sorted((found ^ wanted) - {MARKER, ACKNOWLEDGED}):
         what = "does not belong there" if name in found else "is missing"
         yield Difference(f"{place}/{name}", what)
 
