@@ -6,6 +6,7 @@ import io
 import json
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -189,7 +190,7 @@ class _CsvWriter(_Writer):
 
     @override
     def head(self) -> bytes:
-        return self._csv(pl.DataFrame({name: [] for name in self.headings}), header=True)
+        return _csv_head(tuple(self.headings))
 
     @override
     def body(self, tray: Tray) -> bytes:
@@ -200,7 +201,7 @@ class _CsvWriter(_Writer):
             if column.decimals is not None:
                 values = values.cast(pl.Decimal(38, column.decimals))
             columns.append(values.alias(heading))
-        return self._csv(pl.DataFrame(columns), header=False, plain=self._is_plain(tray))
+        return _csv(pl.DataFrame(columns), header=False, plain=self._is_plain(tray))
 
     def _is_plain(self, tray: Tray) -> bool:
         """Return whether no text of these cards needs quotes; they cost time where none do."""
@@ -222,17 +223,6 @@ class _CsvWriter(_Writer):
         rows = np.flatnonzero(begins)
         return bool(rows.size) and bool((data[rows] == _BLANK).all(axis=1).any())
 
-    @staticmethod
-    def _csv(frame: pl.DataFrame, *, header: bool, plain: bool = False) -> bytes:
-        buffer = io.BytesIO()
-        frame.write_csv(
-            buffer,
-            include_header=header,
-            line_terminator="\r\n",
-            quote_style="never" if plain else "necessary",
-        )
-        return buffer.getvalue()
-
     @override
     def beside(self) -> dict[str, bytes]:
         fields = [
@@ -242,6 +232,23 @@ class _CsvWriter(_Writer):
         schema = {"fields": fields, "missingValues": [""]}
         text = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
         return {f"{self.output.file}.schema.json": text.encode()}
+
+
+@lru_cache(maxsize=64)
+def _csv_head(headings: tuple[str, ...]) -> bytes:
+    """Return the first line of a CSV; it is asked for several times in a run."""
+    return _csv(pl.DataFrame({name: [] for name in headings}), header=True)
+
+
+def _csv(frame: pl.DataFrame, *, header: bool, plain: bool = False) -> bytes:
+    buffer = io.BytesIO()
+    frame.write_csv(
+        buffer,
+        include_header=header,
+        line_terminator="\r\n",
+        quote_style="never" if plain else "necessary",
+    )
+    return buffer.getvalue()
 
 
 def _holds_special(data: NDArray[Any]) -> bool:

@@ -15,6 +15,7 @@ from __future__ import annotations
 import codecs
 import difflib
 import encodings
+import os
 import pkgutil
 import string
 from collections.abc import Iterable, Mapping, Sequence
@@ -132,7 +133,7 @@ def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
         UnfitCodeError: the codec takes more than one byte a character.
         ConfigError: a file is wrong; names every fault with file and line.
     """
-    own = [path for path in _own_files(folders) if path.stem == name]
+    own = _own_files(folders, name)
     rivals = ["the program", *own] if name in _packaged_names() else own
     if own and len(rivals) > 1:
         what = f"brings the code {name!r}, which {rivals[0]} brings too; rename this file"
@@ -175,9 +176,17 @@ def _encoding(characters: tuple[str | None, ...]) -> Any:
     return codecs.charmap_build(_decoding(characters))
 
 
-def _own_files(folders: Sequence[Path]) -> list[Path]:
-    found = {path for folder in folders if folder.is_dir() for path in folder.iterdir()}
-    return sorted(path for path in found if path.suffix in _SUFFIXES and path.is_file())
+def _own_files(folders: Sequence[Path], name: str | None = None) -> list[Path]:
+    """Return the code files in these folders; all, or those of one name."""
+    wanted = None if name is None else {f"{name}{suffix}" for suffix in _SUFFIXES}
+    paths = {
+        folder / file
+        for folder in folders
+        if folder.is_dir()
+        for file in os.listdir(folder)  # noqa: PTH208 # a path for each file takes long
+        if wanted is None or file in wanted
+    }
+    return sorted(path for path in paths if path.suffix in _SUFFIXES and path.is_file())
 
 
 @lru_cache(maxsize=1)

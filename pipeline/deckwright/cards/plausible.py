@@ -69,6 +69,7 @@ class Reading:
     unusual: float
 
 
+@lru_cache(maxsize=512)
 def characters_of(code: CodeTable, *, holes: bool) -> Characters:
     """Return the character of each byte (256) or pattern (4096); None where there is none."""
     table = code.from_holes if holes else code.from_raw

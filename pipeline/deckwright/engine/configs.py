@@ -38,9 +38,9 @@ class Configs:
             ConfigError: the file has faults.
         """
         if name not in self._layouts:
-            path = self._find("layouts", name)
-            self._layouts[name] = read_layout(path, name, self.code)
-            self.used[f"layouts/{name}.toml"] = path.read_bytes()
+            file = ConfigFile(self._find("layouts", name))
+            self._layouts[name] = _compiled(file, name, self.code)
+            self.used[f"layouts/{name}.toml"] = file.data
         return self._layouts[name]
 
     def layout_bytes(self, name: str) -> bytes:
@@ -127,17 +127,33 @@ def read_layout(path: Path, name: str, code: Callable[[str], CodeTable] | None =
     Raises:
         ConfigError: with every fault of the file.
     """
-    file = ConfigFile(path)
-    spec = file.validate(LayoutSpec, file.tables)
-    faults = [file.fault(place, what) for place, what in layout_problems(spec)]
+    return _compiled(ConfigFile(path), name, code)
+
+
+_KEPT = 64
+_kept: dict[tuple[str, bytes], Layout] = {}
+"""Layouts without fault by name and bytes, oldest first: one is compiled once a process."""
+
+
+def _compiled(file: ConfigFile, name: str, code: Callable[[str], CodeTable] | None) -> Layout:
+    kept = _kept.get((name, file.data))
+    spec = file.validate(LayoutSpec, file.tables) if kept is None else kept.spec
+    faults: list[Fault] = []
+    if kept is None:
+        faults = [file.fault(place, what) for place, what in layout_problems(spec)]
     if code is not None:
         faults += [file.fault(place, what) for place, what in _unknown_codes(spec, code)]
     if faults:
         raise ConfigError(faults)
-    try:
-        return Layout(spec, name)
-    except ValueError as error:
-        raise ConfigError([Fault(file.name, 0, str(error))]) from error
+    if kept is None:
+        try:
+            kept = Layout(spec, name)
+        except ValueError as error:
+            raise ConfigError([Fault(file.name, 0, str(error))]) from error
+        while len(_kept) >= _KEPT:
+            del _kept[next(iter(_kept))]
+        _kept[name, file.data] = kept
+    return kept
 
 
 def _unknown_codes(

@@ -30,6 +30,8 @@ _FOLDERS = {RETURNED: "returned", ASIDE: "set-aside"}
 _LISTS = {"fatal": f"returned/{REASONS}", "query": "queries.csv", "note": "notes.csv"}
 _REASON_COLUMNS = ("stage", "reason", "field", "first", "last", "column", "found", "detail")
 _NO_CARD = np.iinfo(np.int64).max
+_NO_ENTRIES = pl.DataFrame(schema=ENTRY_SCHEMA)
+_NO_PLACES = pl.DataFrame(schema={"card": pl.Int64, "place_in_returned_deck": pl.Int64})
 
 
 @dataclass(slots=True)
@@ -125,7 +127,7 @@ class _Writer:
 
     def _decks(self, gone: Tray | None) -> pl.DataFrame:
         """Append cards to their decks; return the place of each returned card in its deck."""
-        found = [pl.DataFrame(schema={"card": pl.Int64, "place_in_returned_deck": pl.Int64})]
+        found = [_NO_PLACES]
         for fate, folder in _FOLDERS.items() if gone is not None else ():
             assert gone is not None  # noqa: S101 # as asked above
             tray = _of_fate(gone, fate)
@@ -139,7 +141,7 @@ class _Writer:
                     self.places[deck] += len(part)
                     table = {"card": part.cards, "place_in_returned_deck": places}
                     found.append(pl.DataFrame(table))
-        return pl.concat(found)
+        return pl.concat(found) if len(found) > 1 else _NO_PLACES
 
     def _pieces(self, deck: int, tray: Tray) -> Iterator[bytes]:
         """Yield cards in the bytes of the medium of their deck."""
@@ -175,10 +177,12 @@ class _Writer:
                 if path.is_file():
                     tables.append(_within(pl.read_parquet(path), low, high))
         if not tables:
-            return pl.DataFrame(schema=ENTRY_SCHEMA)
+            return _NO_ENTRIES
         return pl.concat(tables).sort("card", "stage", "field", "reason", maintain_order=True)
 
     def _lists(self, entries: pl.DataFrame, places: pl.DataFrame) -> None:
+        if not entries.height:
+            return
         named = self._with_decks(entries)
         for severity, name in _LISTS.items():
             listed = named.filter(pl.col("severity") == severity)

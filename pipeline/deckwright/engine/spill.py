@@ -44,19 +44,17 @@ class Block:
 
 @dataclass(slots=True)
 class SpillWriter:
-    """Writes trays to one work file; nothing is ever rewritten."""
+    """Writes trays to one work file, made with the first; nothing is ever rewritten."""
 
     path: Path
     blocks: list[Block] = field(default_factory=list)
     _offset: int = 0
-
-    def __post_init__(self) -> None:
-        self._file = self.path.open("xb", buffering=0)
-
     _file: Any = None
 
     def add(self, tray: Tray, starts: NDArray[np.int64]) -> None:
         """Write a tray whose cards are already grouped by range."""
+        if self._file is None:
+            self._file = self.path.open("xb", buffering=0)
         columns = {}
         for name, array, kind, scale in _columns(tray):
             data = np.ascontiguousarray(array)
@@ -69,7 +67,8 @@ class SpillWriter:
 
     def close(self) -> None:
         """Close the work file."""
-        self._file.close()
+        if self._file is not None:
+            self._file.close()
 
 
 def _name(reading: Reading) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -40,7 +41,12 @@ class ConfigFile:
             raise ConfigError([Fault(self.name, line, "is not UTF-8 text")]) from error
         except tomllib.TOMLDecodeError as error:
             raise ConfigError([_syntax_fault(self.name, str(error))]) from error
-        self.lines = LineMap(text)
+        self._text = text
+
+    @cached_property
+    def lines(self) -> LineMap:
+        """Return where the keys stand; asked for only where something is wrong."""
+        return LineMap(self._text)
 
     def fault(self, path: Sequence[str | int], what: str) -> Fault:
         """Return a fault at the key that this path names."""

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import io
+import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
-
-import structlog
+from typing import Any, TextIO
 
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
@@ -20,27 +18,20 @@ def write_log(run: Path, control: Mapping[str, Any], *, record_log: bool) -> Non
     service keeps the times.
     """
     with (run / "log.jsonl").open("w", encoding="utf-8", newline="\n") as file:
-        log = _logger(file)
-        log.info("run_started", job=control["job"], title=control["title"], decks=control["decks"])
+        _tell(file, "run_started", {name: control[name] for name in ("job", "title", "decks")})
         for stage in control["stages"]:
-            log.info(
-                "stage_finished", **{name: value for name, value in stage.items() if value != ""}
-            )
+            facts = {name: value for name, value in stage.items() if value != ""}
+            _tell(file, "stage_finished", facts)
         for reason in control["reasons"]:
-            log.info("reason_counted", **reason)
+            _tell(file, "reason_counted", reason)
         if record_log:
             for event in events(Journal(run)):
-                log.info(event.pop("event"), **event)
+                _tell(file, event.pop("event"), event)
         for output in control["outputs"]:
-            log.info("output_written", **output)
-        log.info("run_finished", **control["equation"])
+            _tell(file, "output_written", output)
+        _tell(file, "run_finished", control["equation"])
 
 
-def _logger(file: io.TextIOWrapper) -> structlog.typing.FilteringBoundLogger:
-    logger: structlog.typing.FilteringBoundLogger = structlog.wrap_logger(
-        structlog.WriteLogger(file),
-        processors=[structlog.processors.add_log_level, structlog.processors.JSONRenderer()],
-        wrapper_class=structlog.make_filtering_bound_logger("info"),
-        cache_logger_on_first_use=False,
-    )
-    return logger
+def _tell(file: TextIO, event: str, facts: Mapping[str, Any]) -> None:
+    """Write a line: the facts, then what happened."""
+    file.write(json.dumps({**facts, "event": event, "level": "info"}) + "\n")

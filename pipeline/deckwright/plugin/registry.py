@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from types import ModuleType
+from types import FunctionType, MethodType, ModuleType
 from typing import TYPE_CHECKING, Any
 from weakref import WeakSet
 
 import pluggy
+from typing_extensions import override
 
 from deckwright.errors import (
     DuplicateKindError,
@@ -184,8 +185,32 @@ class Registry:
                 self._bring(group, module, spec.name, path.stem, origin)
 
 
+class _Manager(pluggy.PluginManager):
+    """Passes over the hundreds of names that are no hooks, each slow to look through."""
+
+    @override
+    def parse_hookimpl_opts(self, plugin: object, name: str) -> pluggy.HookimplOpts | None:
+        if isinstance(plugin, ModuleType) and not _may_hook(vars(plugin).get(name)):
+            return None
+        return super().parse_hookimpl_opts(plugin, name)
+
+    @override
+    def parse_hookspec_opts(
+        self, module_or_class: ModuleType | type, name: str
+    ) -> pluggy.HookspecOpts | None:
+        if name.startswith("_"):
+            return None
+        return super().parse_hookspec_opts(module_or_class, name)
+
+
+def _may_hook(found: object) -> bool:
+    if isinstance(found, FunctionType):
+        return f"{PROJECT}_impl" in vars(found)
+    return isinstance(found, (MethodType, classmethod, staticmethod))
+
+
 def _manager() -> pluggy.PluginManager:
-    manager = pluggy.PluginManager(PROJECT)
+    manager = _Manager(PROJECT)
     for specs, _ in GROUPS.values():
         manager.add_hookspecs(specs)
     manager.add_hookspecs(ObserverSpecs)
