@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,8 @@ from deckwright_plugins.picture_members import plain
 
 COLUMNS = 80
 NO_HOLES = "none"
+SIDE = "side"
+"""What stands in place of a column number where it is asked which side of the card is seen."""
 
 _HEAD = ["card", "column", *map(str, ROWS), "holes", "by"]
 _LARGEST = 1 << 16  # bytes: a line for each column is a tenth of that
@@ -35,33 +38,47 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
+class Side:
+    """Which side of the card is seen, and who says so."""
+
+    seen: Literal["front", "back"]
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Answers:
-    """All that a person wrote. written: column to what stands in `holes` and `by`, right or not."""
+    """All that a person wrote.
+
+    written: column to what stands in `holes` and `by`, right or not; column 0 is the side.
+    """
 
     of: Mapping[int, Answer] = field(default_factory=dict)
     written: Mapping[int, tuple[str, str]] = field(default_factory=dict)
     fault: str = ""
+    side: Side | None = None
 
 
 def read_answers(data: bytes) -> Answers:
     """Return the answers in a file; what is wrong with it stands in `fault`."""
     answers: dict[int, Answer] = {}
     written: dict[int, tuple[str, str]] = {}
-    fault = ""
+    side: Side | None = None
     try:
         for line, (column, said, by) in _lines(data):
             written[column] = (said, by)
-            if said:
+            if said and column:
                 answers[column] = _answer(line, said, by)
+            elif said:
+                side = _side(line, said, by)
     except AnswersError as error:
-        fault = str(error)
-    return Answers(answers if not fault else {}, written, fault)
+        return Answers({}, written, str(error))
+    return Answers(answers, written, side=side)
 
 
 def form(
     card: int, probability: NDArray[np.float32], columns: list[int], answers: Answers
 ) -> bytes:
-    """Return the form to be filled in: one line for each column that is asked for.
+    """Return the form to be filled in: one line for each column that is asked for, 0 = the side.
 
     What a person wrote before stands in it again; nothing else is filled in.
 
@@ -75,8 +92,9 @@ def form(
     writer = csv.writer(buffer, lineterminator="\r\n")
     writer.writerow(_HEAD)
     for column in columns:
-        shares = [f"{share:.3f}" for share in probability[:, column - 1].tolist()]
-        writer.writerow([card, column, *shares, *answers.written.get(column, ("", ""))])
+        shares = [f"{share:.3f}" if column else "" for share in probability[:, column - 1].tolist()]
+        said = answers.written.get(column, ("", ""))
+        writer.writerow([card, column or SIDE, *shares, *said])
     return buffer.getvalue().encode()
 
 
@@ -106,20 +124,40 @@ def _lines(data: bytes) -> list[tuple[int, tuple[int, str, str]]]:
         cells = [row[place].strip() if place < len(row) else "" for place in places]
         if not any(cell.strip() for cell in row):
             continue
-        if not (cells[0].isascii() and cells[0].isdigit() and 1 <= int(cells[0]) <= COLUMNS):
-            msg = f"line {line} names no column from 1 to {COLUMNS}"
+        column = _column(line, cells[0])
+        if any(column == before for _, (before, *_) in found):
+            msg = f"line {line} answers {f'column {column}' if column else SIDE} once more"
             raise AnswersError(msg)
-        if any(column == int(cells[0]) for _, (column, *_) in found):
-            msg = f"line {line} answers column {int(cells[0])} once more"
-            raise AnswersError(msg)
-        found.append((line, (int(cells[0]), cells[1], cells[2])))
+        found.append((line, (column, cells[1], cells[2])))
     return found
 
 
-def _answer(line: int, said: str, by: str) -> Answer:
+def _column(line: int, cell: str) -> int:
+    """Return the column that a line is about; 0 for the side."""
+    if cell.lower() == SIDE:
+        return 0
+    if not (cell.isascii() and cell.isdigit() and 1 <= int(cell) <= COLUMNS):
+        msg = f"line {line} names no column from 1 to {COLUMNS}"
+        raise AnswersError(msg)
+    return int(cell)
+
+
+def _side(line: int, said: str, by: str) -> Side:
+    _must_be_named(line, by)
+    if said.lower() not in {"front", "back"}:
+        msg = f"line {line} holds {plain(said[:20])!r}; write front or back, the side that is seen"
+        raise AnswersError(msg)
+    return Side("front" if said.lower() == "front" else "back", by)
+
+
+def _must_be_named(line: int, by: str) -> None:
     if not by or len(by) > _LONGEST_NAME or not by.isprintable():
         msg = f"line {line} has an answer but not, under 'by', who gave it"
         raise AnswersError(msg)
+
+
+def _answer(line: int, said: str, by: str) -> Answer:
+    _must_be_named(line, by)
     if said.lower() == NO_HOLES:
         return Answer(0, NO_HOLES, by)
     try:

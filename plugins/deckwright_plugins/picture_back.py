@@ -52,10 +52,10 @@ def form_files(seen: Seen, name: str) -> Iterator[bytes]:
     yield entry(name + LOOK, form(seen.card, reading.probability, columns, seen.answers))
     if seen.image is None or reading.mapping is None or seen.state == "read":
         return
-    if reading.bad or len(columns) > MOST_ENLARGED:
+    if (reading.bad and not reading.side_asked) or len(columns) > MOST_ENLARGED:
         picture = labelled_card(seen.image, reading.mapping)
         yield entry(f"{name}{PIECES}card.png", png_of(picture))
         return
-    for column in columns:
+    for column in filter(None, columns):  # 0 is the side, which the picture itself shows
         picture = labelled_column(seen.image, reading.mapping, column)
         yield entry(f"{name}{PIECES}column-{column:02d}.png", png_of(picture))

@@ -45,7 +45,11 @@ SAID: Mapping[str, str] = {
     "out-of-shape": "its shape is not that of a card",
     "low-contrast": "paper and backing are too alike",
     "blurred": "the picture is too blurred",
-    "which-way-up": "neither cut corner nor print tells which way up and which side it lies",
+    "which-way-up": "no corner cut tells which way up it lies and which side is seen",
+    "which-side": (
+        "by its cut corner its back is seen; write front or back in its form, or say in the job "
+        "which corner of the front is cut (cut), or that backs occur (backs = 'read')"
+    ),
     "holes-off-their-places": "the holes do not fit the places that the edges tell",
     "doubled-up": "something like paper lies behind its holes",
     "several-cards": "there is more than one card in the picture",
@@ -98,9 +102,14 @@ class Seen:
 
     @property
     def asked(self) -> list[int]:
-        """Return the columns, from 1, that only a person can tell; none of an unread picture."""
+        """Return the columns, from 1, that only a person can tell; none of an unread picture.
+
+        Where only the side is asked for, that is 0: which columns are not sure follows from it.
+        """
         if self.reading is None:
             return []
+        if self.reading.side_asked:
+            return [0]
         wanted = self.reading.unsure_columns | self.doubted | self.reading.bad
         return (np.flatnonzero(wanted) + 1).tolist()
 
@@ -141,12 +150,14 @@ class Desk:
         except MemberError as error:
             seen.fail("not-a-picture", f"the picture {error}")
             return seen
+        seen.answers = self._answers(place)
+        side = seen.answers.side
+        backs = side.seen if side else self._config.backs
         try:
-            seen.reading = read_card(seen.image, cut=_CUTS[self._config.cut])
+            seen.reading = read_card(seen.image, cut=_CUTS[self._config.cut], backs=backs)
         except Exception as error:  # noqa: BLE001 # one odd picture must not end a whole run
             seen.fail("reader-failed", f"the reader fails on it with {type(error).__name__}")
             return seen
-        seen.answers = self._answers(place)
         if self._config.printed_line == "compare" and not seen.reading.bad:
             said = self._said(seen.reading.patterns)
             seen.printed = compare_print(seen.image, seen.reading, said, recognise=True)
@@ -194,8 +205,10 @@ def _decide(seen: Seen, reading: CardReading, banners: str) -> None:
     answers = seen.answers
     if answers.fault:
         seen.fail("answers-unclear", f"the answers {answers.fault}")
-    elif answers.of:
-        _take_answers(seen, reading, answers)
+    else:
+        _take_side(seen, reading, answers)
+        if answers.of:
+            _take_answers(seen, reading, answers)
     if reading.bad and not seen.known.all():
         for damage in reading.facts.damages or ("please-look",):
             reason = damage.replace(" ", "-")
@@ -213,7 +226,7 @@ def _decide(seen: Seen, reading: CardReading, banners: str) -> None:
     if fatal:
         seen.odd = [odd for odd in seen.odd if odd.severity == "fatal"]
     else:
-        seen.why = "read, with a person's answers" if answers.of else reading.why
+        seen.why = "read, with a person's answers" if answers.of or answers.side else reading.why
         seen.odd += _notes(seen, reading, banners)
 
 
@@ -221,6 +234,18 @@ def _please_look(columns: list[int]) -> str:
     named = ", ".join(map(str, columns[:_NAMED]))
     more = f" and {len(columns) - _NAMED} more" if len(columns) > _NAMED else ""
     return f"please look at column{'s' if len(columns) > 1 else ''} {named}{more}"
+
+
+def _take_side(seen: Seen, reading: CardReading, answers: Answers) -> None:
+    """Note which side a person saw; the reading has followed it where the cut corner tells so."""
+    if answers.side is None:
+        return
+    side, by = answers.side.seen, answers.side.by
+    if side == "back" and reading.facts.turn_certain and "back" not in reading.facts.turn:
+        detail = f"by its cut corner its front is seen, and {by} says the back"
+        seen.fail("answer-differs", detail)
+        return
+    seen.odd.append(Odd("read-by-person", f"its {side} is seen, as {by} says", "note"))
 
 
 def _take_answers(seen: Seen, reading: CardReading, answers: Answers) -> None:

@@ -39,6 +39,9 @@ class PicturesConfig(MediumConfig):
     cut: Literal["upper-left", "upper-right", "none"] = "upper-left"
     """The corner of the front that is cut off; `none` takes every card as it lies."""
 
+    backs: Literal["ask", "read"] = "ask"
+    """Cards whose back is seen by that corner: a person is asked each time; or they are read."""
+
     banners: Literal["set-aside", "return", "keep"] = "set-aside"
     """What becomes of cards that carry big letters of holes."""
 

@@ -63,7 +63,7 @@ def read_some(task):
             seed=(seed, number, int(ppi)), strengths=strengths or None,
         )  # fmt: skip
         start = time.process_time()
-        reading = read_card(card.image)
+        reading = read_card(card.image, backs="read")
         spent = time.process_time() - start
         key = condition if not strengths else str(*strengths.items())
         count(counts[key], card, reading, spent)

@@ -24,7 +24,7 @@ def card_of(seed):
 @pytest.mark.parametrize("seed", range(12))
 def test_a_card_of_another_hand_is_read(seed):
     patterns = card_of(seed)
-    reading = read_card(draw(patterns, look_by_chance(seed), 150, seed, TEXT))
+    reading = read_card(draw(patterns, look_by_chance(seed), 150, seed, TEXT), backs="read")
     assert not ((reading.patterns != patterns) & reading.decided).any()
     assert not reading.bad, reading.why
     assert reading.unsure_columns.sum() <= 2
@@ -33,6 +33,6 @@ def test_a_card_of_another_hand_is_read(seed):
 @pytest.mark.parametrize("flip", ["", "turned", "mirrored", "both"])
 def test_a_card_of_another_hand_is_turned_upright(flip):
     patterns = card_of(1)
-    reading = read_card(draw(patterns, Look(flip=flip), 150, 1, TEXT))
+    reading = read_card(draw(patterns, Look(flip=flip), 150, 1, TEXT), backs="read")
     assert np.array_equal(reading.patterns, patterns)
     assert not reading.needs_person

@@ -35,7 +35,7 @@ def silent(reading, patterns):
 @pytest.mark.parametrize("condition", sorted(set(CONDITIONS) - SPOILT))
 def test_a_card_is_read_or_marked_in_every_condition(condition, backing):
     card = simulate_card(SPARSE, condition, text=TEXT, ppi=150, seed=21, backing=backing)
-    reading = read_card(card.image)
+    reading = read_card(card.image, backs="read")
     assert silent(reading, card.patterns) == 0
     assert not reading.bad, reading.why
     assert reading.unsure_columns.mean() < 0.3
@@ -95,11 +95,37 @@ def test_a_card_is_turned_upright(turned, sideways):
         image = image[:, ::-1]
     if sideways:
         image = np.rot90(image)
-    reading = read_card(np.ascontiguousarray(image))
+    reading = read_card(np.ascontiguousarray(image), backs="back")
     assert np.array_equal(reading.patterns, SPARSE)
     assert not reading.needs_person
     if not sideways:  # else either of two ways may be called upright
         assert reading.facts.turn == TURNS[turned]
+
+
+@pytest.mark.parametrize("turned", ["back to front", "both"])
+def test_a_card_that_shows_its_back_by_its_cut_is_never_read_unasked(turned):
+    """Fronts with the cut at the other corner look the same, and would be read mirrored."""
+    image = simulate_card(SPARSE, "ordinary", ppi=150, seed=8).image
+    image = np.ascontiguousarray(image[:, ::-1] if turned == "back to front" else image[::-1])
+    asked = read_card(image)
+    assert asked.side_asked
+    assert not asked.decided.any()
+    assert asked.facts.damages == ("which side",)
+    assert np.array_equal(read_card(image, backs="back").patterns, SPARSE)
+    told = read_card(image, backs="front")
+    assert not told.needs_person
+    assert np.array_equal(told.patterns, read_card(image, cut="upper right").patterns)
+    assert np.array_equal(told.patterns, SPARSE[::-1])
+
+
+@pytest.mark.parametrize("turned", ["", "upside down"])
+def test_a_front_is_never_asked_about(turned):
+    image = simulate_card(SPARSE, "ordinary", ppi=150, seed=8).image
+    image = np.ascontiguousarray(image[::-1, ::-1] if turned else image)
+    for backs in ("ask", "read", "front", "back"):
+        reading = read_card(image, backs=backs)
+        assert not reading.needs_person
+        assert np.array_equal(reading.patterns, SPARSE)
 
 
 def test_a_card_without_a_cut_corner_is_not_guessed():

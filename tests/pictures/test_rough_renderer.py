@@ -113,9 +113,11 @@ PRINTED = [{"digits": 2.0}, {"text": TEXT}]
 def test_a_front_with_its_cut_at_the_other_corner_is_not_read_backwards(printed):
     scene = rough.Scene(card_of(3), np.random.default_rng(3), cut="upper right", **printed)
     picture = rough.render(scene)
-    reading = read_card(picture)
-    assert "which way up" in reading.facts.damages
-    assert "there is print on it" in reading.why
+    for backs in ("ask", "read"):
+        reading = read_card(picture, backs=backs)
+        assert reading.side_asked
+        assert "there is print on it" in reading.why
+    assert np.array_equal(read_card(picture, backs="front").patterns, card_of(3))
     assert np.array_equal(read_card(picture, cut="upper right").patterns, card_of(3))
 
 
@@ -123,7 +125,9 @@ def test_a_front_with_its_cut_at_the_other_corner_is_not_read_backwards(printed)
 @pytest.mark.parametrize("axis", [0, 1])
 def test_the_picture_of_a_front_that_was_mirrored_is_turned_back(printed, axis):
     scene = rough.Scene(card_of(3), np.random.default_rng(3), **printed)
-    reading = read_card(np.ascontiguousarray(np.flip(rough.render(scene), axis)))
+    picture = np.ascontiguousarray(np.flip(rough.render(scene), axis))
+    assert read_card(picture).side_asked
+    reading = read_card(picture, backs="read")
     assert np.array_equal(reading.patterns, card_of(3))
     assert not reading.needs_person, reading.why
 

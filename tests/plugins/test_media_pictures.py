@@ -176,7 +176,7 @@ def test_ways_to_lie_are_noted_and_kinds_of_cards_are_named(tmp_path) -> None:
         "5.png": saved(card("")),
         "6.png": saved(card(TEXTS[0])[:, :-330]),
     }
-    tray = read(pictures(), tmp_path / "deck.zip", zipped(members))
+    tray = read(pictures(backs="read"), tmp_path / "deck.zip", zipped(members))
     assert odd_of(tray) == [
         (1, "turned", "note"),
         (2, "turned", "note"),

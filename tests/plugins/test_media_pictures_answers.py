@@ -130,6 +130,72 @@ def test_a_card_that_is_not_read_as_a_whole_needs_all_its_columns(tmp_path) -> N
     assert [how for *_, how in odd_of(tray)] == ["note"] * 80
 
 
+BACK = saved(card(TEXT)[:, ::-1])
+SIDE_ASKED = "please look: by its cut corner its back is seen; write front or back in its form"
+
+
+def side(said: str, *lines: tuple[int, str, str]) -> bytes:
+    """Return a form in which AB says which side is seen."""
+    return form(*lines) + f"1,side{',' * 12},{said},AB\r\n".encode()
+
+
+def test_a_card_seen_from_behind_is_asked_about_and_then_read(tmp_path) -> None:
+    deck = tmp_path / "deck.zip"
+    tray = read(pictures(), deck, zipped({"a.png": BACK}))
+    assert odd_of(tray) == [(1, "which-side", "fatal")]
+    assert said_of(tray, 1)[0].startswith(SIDE_ASKED)
+    assert (tray.text == ILLEGAL).all()
+    tray = read(pictures(), deck, zipped({"a.png": BACK, LOOK: side("back")}))
+    assert texts_of(tray) == [TEXT]
+    assert said_of(tray, 1) == ["its back is seen, as AB says", "it lies back to front"]
+    tray = read(pictures(), deck, zipped({"a.png": BACK, LOOK: side("Front")}))
+    assert (tray.holes[0] == holes_of(TEXT)[::-1]).all()
+    assert said_of(tray, 1) == ["its front is seen, as AB says"]
+    assert texts_of(read(pictures(backs="read"), deck, zipped({"a.png": BACK}))) == [TEXT]
+
+
+def test_the_side_is_one_question_and_its_columns_are_the_next(tmp_path) -> None:
+    members = {"a.png": saved(half_punched(TEXT, 3, 10)[:, ::-1])}
+    for answer in (None, side("back"), side("back", *RIGHT)):
+        deck = tmp_path / "deck.zip"
+        deck.write_bytes(zipped(members if answer is None else {**members, LOOK: answer}))
+        made = pictures()
+        made.settle_in(tmp_path)
+        (span,) = made.survey(deck, 10).spans
+        (tray,) = made.read(deck, span, 10)
+        packed = io.BytesIO(b"".join(made.original(deck, 1)) + made.end())
+        with tarfile.open(fileobj=packed) as back:
+            sheet = io.StringIO(back.extractfile(LOOK).read().decode())
+            pieces = [name for name in back.getnames() if ".look/" in name]
+        asked = [row["column"] for row in csv.DictReader(sheet)]
+        if answer is None:
+            assert (asked, pieces) == (["side"], [])
+        else:
+            assert asked == ["side", "3", "10"]
+    assert texts_of(tray) == [TEXT]
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (side("up"), "line 2 holds 'up'; write front or back"),
+        (side("back") + b"1,side,,,,,,,,,,,,,back,AB\r\n", "line 3 answers side once more"),
+        (side("back").replace(b"AB", b""), "line 2 has an answer but not, under 'by', who"),
+    ],
+)
+def test_a_side_that_is_not_clear_is_not_taken(tmp_path, data, words) -> None:
+    tray = read(pictures(), tmp_path / "deck.zip", zipped({"a.png": BACK, LOOK: data}))
+    assert ("answers-unclear", "fatal") in {(why, how) for _, why, how in odd_of(tray)}
+    assert any(re.search(words, one) for one in said_of(tray, 1))
+
+
+def test_a_side_that_the_cut_corner_contradicts_brings_the_card_back(tmp_path) -> None:
+    members = {"a.png": saved(card(TEXT)), LOOK: side("back")}
+    tray = read(pictures(), tmp_path / "deck.zip", zipped(members))
+    assert odd_of(tray) == [(1, "answer-differs", "fatal")]
+    assert said_of(tray, 1) == ["by its cut corner its front is seen, and AB says the back"]
+
+
 def test_answers_stay_beside_a_file_of_many_pages_and_strays_are_listed(tmp_path) -> None:
     pages = [Image.fromarray(half_punched(TEXT, 3, 10)) for _ in range(2)]
     tiff = saved(pages[0], "TIFF", save_all=True, append_images=pages[1:])

@@ -6,8 +6,8 @@ every hole pattern is a possible one in any of them: the corner cut alone can te
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,11 @@ TURNS: Final = ("upright", "upside down", "back to front", "back to front and up
 # where the cut corner of the front comes to lie in each way (upper left, upper right, lower right,
 # lower left), by the corner that is cut
 _CORNER_OF: Final = {"upper left": (0, 2, 1, 3), "upper right": (1, 3, 0, 2)}
+Backs = Literal["ask", "read", "front", "back"]
+"""What is done with a card whose back is seen by its cut corner: leave it to a person; read it as a
+back where no print speaks against that; or, as a person told, take it for a front with its cut at
+the other corner, or for a back."""
+
 _LEAST_MATCH: Final = 0.5
 _LEAST_LEAD: Final = 0.25
 
@@ -34,22 +39,28 @@ class Orientation:
         certain: whether one corner alone is cut off as a card's corner is.
         matches: float64 (4), how well each corner of the picture looks like the cut, up to 1.
         doubt: why it is not certain.
+        side_asked: whether all that is in doubt is which of its sides is seen.
     """
 
     turn: int
     certain: bool
     matches: Floats
     doubt: str = "no corner cut tells which way up and which side it lies"
+    side_asked: bool = False
 
     @property
     def is_back(self) -> bool:
         """Return whether the back of the card is seen."""
         return self.turn in {2, 3}
 
-    def doubted(self) -> Orientation:
-        """Return the same in doubt, since print shows on what the cut corner says is the back."""
-        doubt = "by its cut corner its back is seen, but there is print on it"
-        return Orientation(self.turn, certain=False, matches=self.matches, doubt=doubt)
+    def doubted(self, doubt: str) -> Orientation:
+        """Return the same in doubt about the side; doubt: why, after "its back is seen"."""
+        why = f"by its cut corner its back is seen{doubt}"
+        return replace(self, certain=False, doubt=why, side_asked=True)
+
+    def as_front(self) -> Orientation:
+        """Return the way in which a card lies whose front is seen, with its cut where it is."""
+        return replace(self, turn=self.turn % 2)
 
 
 def orientation(matches: Floats, cut: Cut) -> Orientation:

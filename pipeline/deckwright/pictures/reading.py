@@ -17,7 +17,14 @@ from deckwright.pictures.flaws import Flaws, flaws_of
 from deckwright.pictures.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, Cut, centres
 from deckwright.pictures.lattice import Lattice, fit_lattice, hole_map
 from deckwright.pictures.measure import Evidence, measure, without_ink
-from deckwright.pictures.orient import TURNS, Orientation, cut_matches, cut_probes, orientation
+from deckwright.pictures.orient import (
+    TURNS,
+    Backs,
+    Orientation,
+    cut_matches,
+    cut_probes,
+    orientation,
+)
 from deckwright.pictures.sharpness import edge_step
 from deckwright.pictures.sides import print_doubts
 from deckwright.pictures.sight import sight_of
@@ -29,6 +36,7 @@ _ENOUGH: Final = 8  # plain holes that can speak for the card
 _LEAST_CONTRAST: Final = 0.4  # of what is usual on the card
 
 Picture = NDArray[np.uint8]
+_Stock = tuple[Cut, Backs]
 Places = NDArray[np.bool_]
 Scalar = TypeVar("Scalar", bound=np.generic)
 
@@ -55,8 +63,8 @@ class PictureFacts:
         scatter: standard deviation of the holes about their lattice, mm along and down.
         holes: how many places were decided as holes.
         damages: what is wrong: "torn", "folded", "clipped", "edge not seen", "out of shape",
-            "low contrast", "blurred", "which way up", "holes off their places", "doubled up",
-            "several cards", "not a card".
+            "low contrast", "blurred", "which way up", "which side", "holes off their places",
+            "doubled up", "several cards", "not a card".
     """
 
     kind: str = "not a card"
@@ -109,6 +117,11 @@ class CardReading:
         return np.asarray(~self.unsure_columns & (not self.bad))
 
     @property
+    def side_asked(self) -> bool:
+        """Return whether all that keeps the card from being read is which of its sides is seen."""
+        return self.facts.damages == ("which side",)
+
+    @property
     def needs_person(self) -> bool:
         """Return whether anything of the card must be looked at."""
         return bool(self.bad or self.unsure.any())
@@ -126,12 +139,13 @@ class _Seen:
     sharpness: float
 
 
-def read_card(image: Picture, *, cut: Cut = "upper left") -> CardReading:
+def read_card(image: Picture, *, cut: Cut = "upper left", backs: Backs = "ask") -> CardReading:
     """Return the reading of a picture of one card.
 
     Args:
         image: uint8 (h, w) or (h, w, 3), red green blue or blue green red alike.
         cut: the corner of the front that is cut off on this stock; "none" takes cards as they lie.
+        backs: what is done with a card whose back is seen by that corner.
 
     Raises:
         ValueError: the array is not a picture of 8 bits a colour.
@@ -143,9 +157,9 @@ def read_card(image: Picture, *, cut: Cut = "upper left") -> CardReading:
         return _no_card("the picture is too small to hold a readable card")
     outline = find_card(image)
     if isinstance(outline, NoOutline):
-        return _unmargined(image, outline.why, cut)
+        return _unmargined(image, outline.why, (cut, backs))
     outline, clipped = whole(outline, image.shape)
-    return _read(image, outline, clipped, cut)
+    return _read(image, outline, clipped, (cut, backs))
 
 
 def places_seen(image: Picture, *, cut: Cut = "upper left") -> NDArray[np.float64] | None:
@@ -161,11 +175,11 @@ def places_seen(image: Picture, *, cut: Cut = "upper left") -> NDArray[np.float6
     contrast = edge_contrast(flat, SCALE)
     if contrast is None:
         return None
-    seen = _look(flat, contrast, cut)
+    seen = _look(flat, contrast, (cut, "read"))
     return _upright(seen.evidence.features, seen.orientation.turn)
 
 
-def _unmargined(image: Picture, why: str, cut: Cut) -> CardReading:
+def _unmargined(image: Picture, why: str, stock: _Stock) -> CardReading:
     """Read a picture that a card may fill to its border."""
     outline = framed(image)
     if abs(outline.stretch) > 0.03:  # noqa: PLR2004 - of the shape of a card
@@ -174,15 +188,17 @@ def _unmargined(image: Picture, why: str, cut: Cut) -> CardReading:
     contrast = backing_inside(flat)
     if contrast is None:
         return _no_card(why)
-    return _finish(flat, mapping, outline, contrast, ((), _none_outside()), cut)
+    return _finish(flat, mapping, outline, contrast, ((), _none_outside()), stock)
 
 
-def _read(image: Picture, outline: Outline, clipped: tuple[str, ...], cut: Cut) -> CardReading:
+def _read(image: Picture, outline: Outline, clipped: tuple[str, ...], stock: _Stock) -> CardReading:
     flat, mapping = _laid_flat(image, outline)
     contrast = edge_contrast(flat, SCALE)
     if contrast is None:
         return _no_card("paper and backing are too alike to tell them apart", outline)
-    return _finish(flat, mapping, outline, contrast, (clipped, _outside(mapping, image.shape)), cut)
+    return _finish(
+        flat, mapping, outline, contrast, (clipped, _outside(mapping, image.shape)), stock
+    )
 
 
 def _laid_flat(image: Picture, outline: Outline) -> tuple[Picture, Mapping]:
@@ -197,11 +213,11 @@ def _finish(
     outline: Outline,
     contrast: Contrast,
     missing: tuple[tuple[str, ...], Places],
-    cut: Cut,
+    stock: _Stock,
 ) -> CardReading:
     """Read a flat card; `missing` are edges and places that lie outside of the picture."""
     clipped, outside = missing
-    seen = _look(flat, contrast, cut)
+    seen = _look(flat, contrast, stock)
     sharpness = seen.sharpness if not outline.at_border.all() else 1.0
     decision = decide(seen.evidence, light=seen.contrast.light, sharpness=sharpness)
     verdict = verdict_of(
@@ -250,7 +266,7 @@ def _outside(mapping: Mapping, size: tuple[int, ...]) -> Places:
     return np.asarray(out.any(axis=1).reshape(ROWS, COLUMNS))
 
 
-def _look(flat: Picture, contrast: Contrast, cut: Cut) -> _Seen:
+def _look(flat: Picture, contrast: Contrast, stock: _Stock) -> _Seen:
     scale = projected(flat, contrast)
     local = contrast.at(centres())
     holes = hole_map(without_ink(scale, local) if contrast.light else scale)
@@ -259,13 +275,18 @@ def _look(flat: Picture, contrast: Contrast, cut: Cut) -> _Seen:
     evidence, contrast = _corrected(evidence, contrast, local)
     sight = sight_of(scale, evidence.ground, contrast)
     gone, beyond = (sight.gone(points) for points in cut_probes())
+    cut, backs = stock
     way = orientation(cut_matches(gone, beyond), cut)
     corner = int(way.matches.argmax()) if way.certain and cut != "none" else -1
     if corner >= 0 and way.is_back:
         usual, low = float(np.median(contrast.at(centres()))), way.turn == len(TURNS) - 1
         print_at = {"light": contrast.light, "low": low, "striped": sight.striped}
-        if print_doubts(scale, evidence, usual, **print_at):
-            way = way.doubted()
+        if backs == "front":
+            way = way.as_front()
+        elif backs != "back" and print_doubts(scale, evidence, usual, **print_at):
+            way = way.doubted(", but there is print on it")
+        elif backs == "ask":
+            way = way.doubted("")
     flaws = flaws_of(sight, evidence, corner)
     return _Seen(contrast, lattice, evidence, way, flaws, edge_step(scale, contrast))
 

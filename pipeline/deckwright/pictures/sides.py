@@ -31,6 +31,7 @@ _MOST: Final = 0.5  # of the places
 _PAPER: Final = 0.5  # of the contrast: beyond is a hole
 _FIRST_DIGIT: Final = 2  # rows 12 and 11 carry none
 _DIGITS_SURE: Final = 0.4  # summed over the digits, of correlation
+_DIGITS_FRONT: Final = -0.6  # most fronts are below, few backs without print
 _LETTERS_SURE: Final = 2.5  # standard deviations
 _ONE_SIDED: Final = "BCDEFGJKLNPRSZ2345679"  # unlike their mirror images
 _LETTERS: Final = 15  # characters that can tell
@@ -53,9 +54,13 @@ def print_doubts(
     least = _INK + 3 * evidence.noise
     paper = evidence.features[..., 0] < _PAPER
     rows = slice(_FIRST_DIGIT, None) if not low else slice(None, ROWS - _FIRST_DIGIT)
+    # averaged over the card, print shows that is too faint to be seen place by place
+    told = _digits_told(ink, paper, low=low)
+    if told < _DIGITS_FRONT:
+        return True
     digits = _inked(_places(ink)[rows][paper[rows]], least)
     if len(digits) and digits.mean() > _MOST:
-        return _digits_told(ink, paper, low=low) < _DIGITS_SURE
+        return told < _DIGITS_SURE
     lines = [_cells(ink, low=at_bottom) for at_bottom in (False, True)]
     lined = [_inked(cells, least) for cells in lines]
     if max(seen.mean() for seen in lined) > _MANY:

@@ -107,7 +107,7 @@ def verdict_of(
         faults[name] = {"torn": "paper is missing", "folded": "a corner is folded over"}[name]
     faults.update(_shape_faults(outline, lattice, clipped))
     if not way.certain:
-        faults["which way up"] = way.doubt
+        faults["which side" if way.side_asked else "which way up"] = way.doubt
     if outline.beside > _BESIDE:
         faults["several cards"] = "there is more than one card in the picture"
     if something_behind(evidence):
