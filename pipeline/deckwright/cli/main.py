@@ -21,6 +21,7 @@ COMMANDS = {
     "hold": "Hold a waiting deck or a whole job.",
     "init": "Make the workspace of a service.",
     "journal": "Print the journal of a run as JSON lines.",
+    "log": "Tell what happened in a workspace or in one run.",
     "requeue": "Run a finished deck again.",
     "resume": "Let a held deck or job go on.",
     "run": "Run decks through the chain of a job.",

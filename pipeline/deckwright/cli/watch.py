@@ -30,7 +30,11 @@ def command(ctx: click.Context, folder: Path, *, once: bool) -> None:
     workspace = Workspace(folder.resolve())
     with _surroundings(), locked(workspace) as lock:
         log = service_log(workspace)
-        ctx.exit(Service(workspace, lock, log).run(once=once))
+        try:
+            code = Service(workspace, lock, log).run(once=once)
+        finally:
+            log.close()
+        ctx.exit(code)
 
 
 @contextlib.contextmanager

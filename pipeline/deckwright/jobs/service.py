@@ -129,6 +129,10 @@ class ServiceSpec(ConfigModel):
     """Work on a file system on which no promise can be kept after a power cut."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """The least event that the log shows."""
+    log_size: Size = "10 MB"
+    """From this size on the log file `log/service.jsonl` is put aside, and a new one begun."""
+    log_files: Annotated[int, Field(ge=0, le=1000)] = 9
+    """So many earlier log files are kept."""
     limits: LimitsSpec = Field(default_factory=LimitsSpec)
     """Limits of workers and disk."""
     retry: RetrySpec = Field(default_factory=RetrySpec)

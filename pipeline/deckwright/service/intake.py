@@ -6,6 +6,7 @@ import dataclasses
 import errno
 import os
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 
 from deckwright.errors import RestartError
 from deckwright.jobs.job import parse_size
@@ -147,6 +148,7 @@ class Intake:
         try:
             folder = os.fsencode(found.folder)
             arrival = Arrival(folder, found.name, found.path, found.marker_sha256, found.marker)
+            dropped = _iso(os.fstat(descriptor).st_ctime)  # when it got its name or its last byte
             claim = self.spool.take(arrival, descriptor, self.takings[job])
         except MarkerDiffersError:
             self.inbox.refuse(found, "marker-differs", "is not what its marker says")
@@ -164,7 +166,8 @@ class Intake:
             os.close(descriptor)
         self.inbox.forget(found)
         self.runs.add(claim)
-        facts = {"follows": claim.follows.run} if claim.follows else {}
+        facts = {"dropped_at": dropped, "taken_at": claim.taken_at}
+        facts |= {"follows": claim.follows.run} if claim.follows else {}
         self.runs.tell("deck_taken", run=claim.run, job=job, deck=claim.deck.shown,
                        bytes=claim.deck.size, **facts)  # fmt: skip
         return claim
@@ -187,6 +190,10 @@ class Intake:
             self.inbox.put_off(found, why)
         else:
             self.pause(f"a deck {why}")
+
+
+def _iso(seconds: float) -> str:
+    return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="microseconds")
 
 
 def _mib(size: int) -> str:

@@ -19,8 +19,10 @@ from typing import Any, TextIO
 import structlog
 
 from deckwright.errors import ConfigError
-from deckwright.jobs.service import load_service
+from deckwright.jobs.job import parse_size
+from deckwright.jobs.service import ServiceSpec, load_service
 from deckwright.service.clock import Clock
+from deckwright.service.logfiles import LogFiles
 from deckwright.service.places import Workspace, shown
 
 LEVELS = {
@@ -57,8 +59,11 @@ _CHUNK = 4096
 class ServiceLog:
     """Takes events; called with the name of one and its facts."""
 
-    def __init__(self, level: str, clock: Clock, stream: TextIO | None) -> None:
-        """Write to a stream; None: there is nowhere to write to."""
+    def __init__(
+        self, level: str, clock: Clock, stream: TextIO | None, files: LogFiles | None = None
+    ) -> None:
+        """Write to a stream and to files; None: there is nowhere to write to."""
+        self._files = files
         self._lines = _Lines(stream, self._lost)
         self._clock = clock
         with contextlib.suppress(ValueError, OSError):
@@ -83,6 +88,14 @@ class ServiceLog:
         if event == "health" and not facts.get("reasons"):
             level = "info"
         getattr(self._logger, level)(event, **facts)
+        if self._files and facts.get("run"):
+            now = self._clock.now()
+            self._files.history(now[:10], _json(now, level, event, _values(facts)))
+
+    def close(self) -> None:
+        """Close the files."""
+        if self._files:
+            self._files.close()
 
     def _lost(self, count: int) -> str:
         return self._line("warning", "log_lines_lost", {"count": count})
@@ -92,26 +105,41 @@ class ServiceLog:
         return self._line(level, event, found)
 
     def _line(self, level: str, event: str, facts: Mapping[str, object]) -> str:
-        values = {_text(key): _value(value) for key, value in facts.items()}
+        values = _values(facts)
         now = self._clock.now()
+        line = _json(now, level, event, values)
+        if self._files:
+            lost, self._files.lost = self._files.lost, 0
+            if lost:
+                self._files.log(_json(now, "warning", "log_lines_lost", {"count": lost}))
+            self._files.log(line)
         if self._plain:
             pairs = "".join(f"  {key}={_quoted(value)}" for key, value in values.items())
             return f"{_text(now[:19])}Z {level:<7} {_text(event)}{pairs}"
-        head = {"time": now, "level": level, "event": event}
-        return json.dumps({**head, **values, **head})
+        return line
 
 
 def service_log(
     workspace: Workspace, clock: Clock | None = None, stream: TextIO | None = None
 ) -> ServiceLog:
-    """Return the log on the standard output, at the level that the service file asks for.
+    """Return the log on the standard output and in the workspace, as the service file asks for.
 
     A service file with faults is not this log's business; the level is then that of its default.
     """
-    level = "info"
+    spec = ServiceSpec()
     with contextlib.suppress(ConfigError):
-        level = load_service(workspace.service_file).log_level
-    return ServiceLog(level, clock or Clock(), stream or sys.stdout)
+        spec = load_service(workspace.service_file)
+    files = LogFiles(workspace.log, parse_size(spec.log_size), spec.log_files)
+    return ServiceLog(spec.log_level, clock or Clock(), stream or sys.stdout, files)
+
+
+def _values(facts: Mapping[str, object]) -> dict[str, object]:
+    return {_text(key): _value(value) for key, value in facts.items()}
+
+
+def _json(now: str, level: str, event: str, values: Mapping[str, object]) -> str:
+    head = {"time": now, "level": level, "event": event}
+    return json.dumps({**head, **values, **head})
 
 
 def _value(value: object, depth: int = 0) -> object:

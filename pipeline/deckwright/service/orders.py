@@ -75,3 +75,5 @@ class Ended(Record):
     manifest: Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")] = ""
     """Of a done run: SHA-256 of the manifest in its run folder."""
     seconds: Annotated[float, Field(ge=0)] = 0.0
+    stages: Annotated[dict[str, float], Field(max_length=1000)] = Field(default_factory=dict)
+    """Seconds that each pass through stages took, by its name; the rest went elsewhere."""

@@ -69,6 +69,11 @@ class Workspace:
         return self.root / "master"
 
     @property
+    def log(self) -> Path:
+        """The log file, and the history of all runs by day."""
+        return self.root / "log"
+
+    @property
     def control(self) -> Path:
         """Requests of operators, and the state that the service last told."""
         return self.root / "control"

@@ -49,19 +49,23 @@ class Runner:
     plain: bool = True
     """Whether all runs so far used no code but that of the program itself."""
     _laid: dict[str, tuple[Snapshot, Path]] = field(default_factory=dict)
+    _stages: dict[str, float] = field(default_factory=dict)
 
     def run(self, order: RunOrder, say: Say) -> None:
         """Run an order; whatever happens, say once how it ended."""
         begun = time.monotonic()
+        self._stages = {}
         try:
             counts, manifest = self._run(order, say)
         except _Failed as failed:
             ended = failed.fault.ended(order.run, time.monotonic() - begun)
+            ended = ended.model_copy(update={"stages": self._stages})
         else:
             seconds = time.monotonic() - begun
             ended = Ended(
-                run=order.run, outcome="done", counts=counts, manifest=manifest, seconds=seconds
-            )
+                run=order.run, outcome="done", counts=counts, manifest=manifest, seconds=seconds,
+                stages=self._stages,
+            )  # fmt: skip
         say(ended)
 
     def _run(self, order: RunOrder, say: Say) -> tuple[dict[str, int], str]:
@@ -131,7 +135,7 @@ class Runner:
             raise _Failed(Fault("stage", "deck-missing", f"the deck {name!r} has gone"))
         outcome = run_job(
             Path(plan.path), [deck], out, workers=1, names=[name], plan=plan,
-            progress=_Throttle(order.run, say),
+            progress=_Throttle(order.run, say, self._stages),
         )  # fmt: skip
         self.fs.sync_tree(out)
         self.fs.sync_folder(home)
@@ -149,14 +153,19 @@ class _Failed(Exception):  # noqa: N818 # carries a fault from where it is known
 
 @dataclass(slots=True)
 class _Throttle:
-    """Says how far a run is, about twice a second at most."""
+    """Says how far a run is, about twice a second at most; keeps the seconds of each pass."""
 
     run: str
     say: Say
+    stages: dict[str, float]
     last: float = field(default_factory=time.monotonic)
+    at: float = field(default_factory=time.monotonic)
 
     def __call__(self, stage: str, done: int, total: int) -> None:
         now = time.monotonic()
+        name = stage[:200]
+        self.stages[name] = round(self.stages.get(name, 0.0) + now - self.at, 6)
+        self.at = now
         if now - self.last >= _PROGRESS_S:
             self.last = now
             self.say(Progress(run=self.run, stage=stage[:500], done=done, total=total))

@@ -231,7 +231,7 @@ class Runs:
             return
         del self.open[claim.run]
         self._breaker.clear(claim.job)
-        self._tell_done(claim, manifest, ended.seconds)
+        self._tell_done(claim, manifest, ended)
         self._move_lane(claim)
 
     def _lane_step(self, item: Open, checked: Checked) -> LaneStep | None:
@@ -252,7 +252,7 @@ class Runs:
                 self.room_at = self.clock.steady() + ROOM_WAIT_S
                 self.tell("master_waits", lane=claim.lane, error=error.strerror)
 
-    def _tell_done(self, claim: Claim, manifest: Manifest, seconds: float) -> None:
+    def _tell_done(self, claim: Claim, manifest: Manifest, ended: Ended) -> None:
         facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}
         if claim.follows:
             facts["follows"] = claim.follows.run
@@ -260,8 +260,10 @@ class Runs:
             facts["same_bytes_as"] = claim.same_bytes
         self.tell(
             "run_done", run=claim.run, job=claim.job, deck=claim.deck.shown,
-            seconds=round(seconds, 3), **facts,
+            seconds=round(ended.seconds, 3), stages=ended.stages, **facts,
         )  # fmt: skip
+        if claim.follows:
+            self.tell("deck_repaired", run=claim.follows.run, by=claim.run)
 
     def _changed(self, item: Open, state: str) -> None:
         """A deck was written to after it was taken: its run must not count."""
@@ -269,7 +271,7 @@ class Runs:
         self.spool.ledger.drop_try(claim.run)
         if state == "longer" and self.spool.back_to_inbox(claim):
             del self.open[claim.run]
-            self.tell("deck_back_in_inbox", run=claim.run, deck=claim.deck.shown)
+            self.tell("deck_back_in_inbox", run=claim.run, job=claim.job, deck=claim.deck.shown)
             return
         what = "bytes came after" if state == "longer" else "other bytes stand in it than when"
         entry = ReasonEntry(
@@ -288,7 +290,8 @@ class Runs:
         )
         self.tell(
             "run_failed", run=claim.run, job=claim.job, stage=stage, outcome=ended.outcome,
-            code=ended.code, number=item.tries,
+            code=ended.code, number=item.tries, seconds=round(ended.seconds, 3),
+            stages=ended.stages,
         )  # fmt: skip
         if self._breaker.failed(claim.job, stage or ended.outcome, claim.run) >= retry.breaker:
             where = stage or "their worker"

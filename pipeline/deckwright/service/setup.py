@@ -14,6 +14,7 @@ from deckwright.service.control import Operator, drop_answers
 from deckwright.service.filesystems import check_places
 from deckwright.service.fs import Fs
 from deckwright.service.holds import JobHolds
+from deckwright.service.identified import Identified
 from deckwright.service.lanes import Lanes
 from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
 from deckwright.service.nextmasters import without_lane_faults
@@ -57,13 +58,14 @@ class Setup:
             WorkspaceError: somebody must change something first.
             RestartError: begin again.
         """
-        self.workspace, self.tools, self._tell = workspace, tools, tell
+        self.workspace, self.tools = workspace, tools
         try:
             self.spec: ServiceSpec = load_service(workspace.service_file)
         except ConfigError as error:
             raise WorkspaceError(str(error)) from error
         self.warning = check_places(workspace, allow_unsafe=self.spec.allow_unsafe_filesystem)
         ledger = open_ledger(workspace)
+        self._tell = tell = Identified(tell, ledger)
         self.spool = Spool(workspace, tools.fs, ledger, tools.clock)
         self.lanes = Lanes(workspace, tools.fs, ledger)
         holds = JobHolds(workspace, tools.fs)
