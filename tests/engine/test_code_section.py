@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from deckwright.report.codereading import CodePair, CodeReading
-from deckwright.report.codesection import code_section
+from deckwright.report.codesection import code_view
+from deckwright.report.model import ControlData
+from deckwright.report.sheet import control_sheet
 from holes_help import punched, two_bytes
 
 
@@ -24,7 +26,7 @@ def section(shop: Any, folder: Any, deck: bytes, medium: dict[str, Any], **more:
     job = shop.job(folder, stages, more.pop("layouts", {"none": ""}))
     run = shop.run(job, shop.deck(folder / "d", deck)).folder
     sheet = (run / "control.html").read_text(encoding="utf-8")
-    found = re.search(r"<section><h2>Code</h2>.*?</section>", sheet, re.DOTALL)
+    found = re.search(r'<section id="code"><h2>Code</h2>.*?</section>', sheet, re.DOTALL)
     assert found is not None
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", found[0])).split())
 
@@ -38,7 +40,7 @@ def test_cells_that_the_runner_up_reads_differently_are_counted_with_columns_and
     said = section(shop, tmp_path, two_bytes(holes), {"kind": "column-binary",
                                                       "code": "ascii-card"})  # fmt: skip
     cells = holes == 0x806
-    assert f"would read {cells.sum()} cells on {cells.any(axis=1).sum()} cards differently" in said
+    assert f"would change {cells.sum()} characters on {cells.any(axis=1).sum()} cards" in said
     column = int(np.flatnonzero(cells.any(axis=0))[0]) + 1
     assert cells.any(axis=0).sum() == 1
     assert f"12-8-7 ! | {cells.sum()} {column} ({cells.sum()}) 3, 6, 9" in said
@@ -50,7 +52,7 @@ def test_a_code_that_reads_worse_than_another_is_a_warning(shop, tmp_path) -> No
     deck = two_bytes(punched("scientific-48", texts))
     medium = {"kind": "column-binary", "code": "commercial-48"}
     said = section(shop, tmp_path, deck, medium)
-    assert re.search(r"Please look: the code scientific-\d\d reads these cards better", said), said
+    assert re.search(r"Please look: scientific-\d\d fits these cards better", said), said
     assert "margin -" in said
     assert "0-8-4 % ( 160" in said
 
@@ -70,9 +72,9 @@ def test_too_little_to_choose_is_a_warning_and_enough_is_none(
 
 def test_where_every_code_reads_the_cards_alike_that_is_said(shop, tmp_path) -> None:
     said = section(shop, tmp_path, shop.lines(["PLAIN 123"] * 30), {"kind": "text"})
-    assert "No other code that comes near reads a cell of these cards differently." in said
+    assert "No other likely code would change a single character." in said
     assert "Please look" not in said
-    assert "as latin-1" in said
+    assert "give the same text: latin-1" in said
 
 
 @pytest.mark.parametrize("cards", [20_000, 20_007])
@@ -92,7 +94,7 @@ def test_a_zone_over_a_zero_is_a_digit_in_every_code(shop, tmp_path, with_layout
     stages = [{"kind": "validate", "layout": "own"}] if with_layout else []
     said = section(shop, tmp_path, two_bytes(punched("ebcdic", texts)),
                    {"kind": "column-binary"}, stages=stages, layouts={"own": layout})  # fmt: skip
-    assert "No other code that comes near reads a cell" in said, said
+    assert "No other likely code would change" in said, said
 
 
 def test_columns_in_codes_of_their_own_are_named_and_not_in_question(shop, tmp_path) -> None:
@@ -120,9 +122,10 @@ def test_the_section_shows_what_it_is_given_and_no_markup_of_cards() -> None:
     pair = CodePair("12-8-6", "<", "", 3, "7 (3)", ["1", "2", "1,000"])
     reading = CodeReading("a", 0.5, "x < y", 9, all_cards=False, next="b", next_score=0.4,
                           cells=5, cards=4, pairs=[pair])  # fmt: skip
-    page = code_section(reading)
+    control = ControlData("t", [], [], equation_holds=True, code=reading)
+    page = control_sheet(control)
     assert '<td class="mono">&lt;</td><td class="mono">nothing</td>' in page
     assert "2 further cells not listed." in page
     assert "1, 2, 1,000" in page
     assert "margin +0.100" in page
-    assert code_section(None) == ""
+    assert code_view(None) is None

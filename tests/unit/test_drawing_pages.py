@@ -12,17 +12,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import load_code
+from deckwright.engine.returnedgroups import MOST_DRAWN
 from deckwright.jobs.layouts import LayoutSpec
 from deckwright.layout.reading import Layout
 from deckwright.report.drawing import HEIGHT, WIDTH, card_scene, column_centre, draw_card
 from deckwright.report.drawing_fields import field_brackets, fields_of
 from deckwright.report.drawing_notes import fault_sentence, notes_on, patterns_of, printed_of
-from deckwright.report.drawing_page import MOST_SHOWN, returned_page
+from deckwright.report.drawing_page import returned_page
 from deckwright.report.drawing_scene import MILLIMETRES, Group, Lines, Words
 from deckwright.report.drawing_sheet import PAPERS, contact_pages, first_fault, true_size_pages
 from deckwright.report.drawing_svg import to_svg
 from deckwright.report.drawing_text import HOLE, card_lines
-from drawing_help import BLANK, FIELDS, MARKS, PATTERNS, line, texts
+from deckwright.report.model import CardLine, ReturnedGroup
+from drawing_help import BLANK, FIELDS, MARKS, PATTERNS, line, png, texts
 
 EBCDIC = load_code("ebcdic")
 
@@ -201,27 +203,47 @@ def test_a_reason_is_told_with_what_was_found_unless_that_is_long() -> None:
     assert fault_sentence({**row, "detail": "", "found": None}) == "item: x"
 
 
-def test_the_page_of_returned_cards_shows_each_with_holes_and_reasons() -> None:
+def group(cards, count: int = 0, **more) -> ReturnedGroup:
+    """Return a reason with these cards drawn, of `count` in all."""
+    return ReturnedGroup(2, "odd", "item", "must be even", count or len(cards), cards, **more)
+
+
+def test_the_page_of_returned_cards_shows_each_with_holes_line_and_reasons() -> None:
     patterns = np.array([0x801, *[0] * 78, 0x200], np.uint16)
     cards = [
-        line(3, patterns, marks=[(2, 4, "<odd>")] * 5),
+        line(3, patterns, text="AB<D", marks=[(2, 4, "<odd>")] * 5),
         line(9, None, text="x" * 85, marks=[(82, 83, "too long")]),
     ]
-    page = returned_page("A & B", cards, 2)
-    assert "All 2 returned cards" in page
+    page = returned_page("A & B", [group(cards)], 2)
+    assert "All 2 returned cards, by reason" in page
     assert 'd="M0 0h.632M79 2h.632M0 11h.632"' in page
     assert page.count("<figure") == 2
+    assert "<code>A<u>B&lt;D</u>" in page
     assert "columns 2\u20134: &lt;odd&gt;" in page
-    assert "and 2 reasons more" in page
+    assert "and 2 more reasons" in page
     assert "A &amp; B" in page
     assert "<script" not in page
     assert set(re.findall(r"https?://[^\"' ]*", page)) <= {"http://www.w3.org/2000/svg"}
 
 
-def test_the_page_of_returned_cards_is_bounded_and_says_so() -> None:
-    cards = [line(number, BLANK) for number in range(1, MOST_SHOWN + 6)]
-    page = returned_page("Many", cards, 12_345)
-    assert page.count("<figure") == MOST_SHOWN
+def test_the_page_says_what_is_not_drawn_and_names_every_card() -> None:
+    cards = [line(number, BLANK) for number in range(1, MOST_DRAWN + 1)]
+    groups = [
+        group(cards, 12_345, numbers="1 to 12,000", listed=12_000),
+        ReturnedGroup(3, "rule", "", "a < b", 1, [line(7, BLANK)]),
+    ]
+    page = returned_page("Many", groups, 12_346)
+    assert page.count("<figure") == MOST_DRAWN + 1
     said = unescape(re.sub("<[^>]*>", "", page))
-    assert f"The first {MOST_SHOWN} of 12,345 returned cards" in said
+    assert f"{MOST_DRAWN + 1} of 12,346 returned cards, by reason." in said
+    assert "11,945 cards with this reason are not drawn here." in said
+    assert "1 to 12,000; and 345 more in returned/reasons.csv" in said
+    assert re.findall(r'<li><a href="#(\w+)">', page) == re.findall(r'<section id="(\w+)">', page)
     assert len(page) < 1_000_000
+
+
+def test_a_card_that_was_not_read_shows_its_picture_and_no_empty_card() -> None:
+    card = CardLine(5, BLANK, "", [(0, 0, "paper is missing")], picture=png())
+    page = returned_page("Torn", [group([card])], 1)
+    assert 'alt="Card 5, as it was photographed" src="data:image/png;base64,' in page
+    assert "url(#hatch)" not in page

@@ -6,7 +6,6 @@ import base64
 import hashlib
 import re
 import struct
-import zlib
 from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
@@ -35,6 +34,7 @@ from deckwright.report.readingpieces import (
     column_picture,
     line_picture,
 )
+from drawing_help import png
 
 VOID = {"meta", "img", "wbr", "br"}
 NASTY = st.text(max_size=30) | st.sampled_from(
@@ -48,21 +48,6 @@ NASTY = st.text(max_size=30) | st.sampled_from(
         "card\u202egpj.\x00\ud800",
     ]
 )
-
-
-def png(width: int = 4, height: int = 3) -> bytes:
-    """Return a grey picture, written by hand. Source: ISO/IEC 15948 (PNG), clause 5."""
-    rows = b"".join(b"\0" + b"\x80" * width for _ in range(height))
-    parts = [
-        (b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)),
-        (b"IDAT", zlib.compress(rows)),
-        (b"IEND", b""),
-    ]
-    chunks = (
-        struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
-        for name, data in parts
-    )
-    return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
 
 
 def jpeg_head(width: int, height: int) -> bytes:

@@ -12,10 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from deckwright.report.codereading import CodePair, CodeReading
+from deckwright.report.figures import CHECK, CROSS
 from deckwright.report.model import (
+    AsideLine,
     CardLine,
     ControlData,
     DeckLine,
+    FaultPlaces,
+    FileLine,
     OutputLine,
     ReasonLine,
     StageLine,
@@ -108,7 +113,10 @@ def words(page: str) -> str:
 def row(page: str, first: str) -> list[str]:
     """Return the cells of the table row that holds this text."""
     found = next(part for part in re.findall(r"<tr>(.*?)</tr>", page, re.DOTALL) if first in part)
-    return [unescape(re.sub("<[^>]*>", "", cell)) for cell in re.findall(r"<td.*?</td>", found)]
+    return [
+        unescape(re.sub("<[^>]*>", "", cell))
+        for cell in re.findall(r"<td.*?</td>", found, re.DOTALL)
+    ]
 
 
 NASTY = st.text(max_size=30) | st.sampled_from(["<script>alert(1)</script>", "\"'&<>", "</style>"])
@@ -133,6 +141,20 @@ def test_whatever_stands_in_the_data_the_page_is_whole(text):
         ],
         totals=[(text, text)],
         versions={text: text},
+        aside=[AsideLine(1, text, 1, text)],
+        files=[FileLine(text, text)],
+        code=CodeReading(
+            text,
+            1.0,
+            text,
+            1,
+            all_cards=True,
+            alike=[text],
+            next=text,
+            sure=False,
+            cells=2,
+            pairs=[CodePair(text, text, text, 1, text, [text])],
+        ),
     )
     page = control_sheet(control)
     parsed(page)
@@ -145,10 +167,13 @@ def test_the_equation_of_the_page_adds_up_as_the_data_do(left, returned, aside, 
     arrived = left + returned + aside
     stages = [StageLine(1, "decode", "", arrived, added, left + added, returned, aside)]
     page = control_sheet(ControlData("t", [], stages, equation_holds=True))
-    numbers = re.findall(r'class="big">([\d,]+)<', page)[:5]
-    came, more, went, back, beside = (int(number.replace(",", "")) for number in numbers)
-    assert came + more == went + back + beside
-    assert (came, more, back, beside) == (arrived, added, returned, aside)
+    terms = re.findall(r'class="sign">(.?)</span><span class="big">([\d,]+)<', page)
+    numbers = [int(number.replace(",", "")) for _, number in terms]
+    equals = [sign for sign, _ in terms].index("=")
+    assert sum(numbers[:equals]) == sum(numbers[equals:])
+    assert numbers[0] == arrived
+    assert numbers[1:equals] == ([added] if added else [])
+    assert numbers[equals + 1 :] == [returned, aside]
     assert "Every card is accounted for." in page
 
 
@@ -159,7 +184,7 @@ def test_the_same_data_give_the_same_bytes():
 def test_the_page_fetches_nothing_and_runs_nothing():
     page = control_sheet(CONTROL)
     assert set(re.findall(r"https?://[^\"')]*", page)) == {"http://www.w3.org/2000/svg"}
-    for forbidden in ("<script", "<link", "<img", "@import", "url(http", "src=", "onload"):
+    for forbidden in ("<script", "<link", "<img", "@import", "url(http", 'src="http', "onload"):
         assert forbidden not in page
 
 
@@ -173,7 +198,6 @@ def test_each_stage_shows_its_numbers():
     page = control_sheet(CONTROL)
     assert row(page, "Check<") == ["2", "Check\u2002validate", "998", "0", "990", "8", "0", "yes"]
     assert row(page, "The whole run") == [
-        "",
         "The whole run",
         "1,000",
         "12",
@@ -206,8 +230,8 @@ def test_a_stage_that_does_not_add_up_is_marked_in_its_row():
 
 def test_the_sort_shows_its_proof():
     page = words(control_sheet(CONTROL))
-    proof = "Before 990 cards, digest 00000000000000ff ; after 990 cards, digest 00000000000000ff"
-    assert f"{proof} : nothing was lost, doubled or changed." in page
+    proof = "990 cards before and after, same digest ( 00000000000000ff )"
+    assert f"{proof}: none lost, doubled or changed." in page
 
 
 def test_a_sort_that_changed_cards_is_shown_as_such():
@@ -218,27 +242,27 @@ def test_a_sort_that_changed_cards_is_shown_as_such():
 
 def test_the_merge_shows_four_outcomes_and_its_further_facts():
     page = words(control_sheet(CONTROL))
-    four = "983 cards met a master 7 cards met none 237 masters met a card 3 masters met none"
+    four = (
+        "cards with a master record 983 cards without a master record 7 "
+        "master records with a card 237 master records without a card 3"
+    )
     assert f"{four} odd keys 5" in page
 
 
 def test_reasons_are_split_into_returned_and_queries():
     page = control_sheet(CONTROL)
-    assert row(page, "check-digit") == [
-        "2",
-        "check-digit",
-        "station",
-        "8",
-        "the check digit does not fit",
-    ]
-    assert row(page, "unusual") == ["2", "unusual", "fall_03", "query", "3", "a fall above 150 mm"]
-    assert page.index("check-digit") < page.index("Queries and notes") < page.index("unusual")
+    said = "the check digit does not fitcheck-digit"
+    assert row(page, ">check-digit<") == ["8", "53 %", said, "station", "2"]
+    assert row(page, ">unusual<") == ["3", "query", "a fall above 150 mmunusual", "fall_03", "2"]
+    assert (
+        page.index(">check-digit<") < page.index("<h2>Queries and notes") < page.index(">unusual<")
+    )
 
 
 def test_decks_outputs_totals_and_versions_are_all_there():
     page = control_sheet(CONTROL)
-    assert row(page, "rain.cbn") == ["rain.cbn", "1,000", "160,000", HASH]
-    assert row(page, "rain.csv") == ["rain.csv", "csv", "995", "12,345", HASH]
+    assert row(page, "rain.cbn") == [f"rain.cbn{HASH}", "1,000", "160,000"]
+    assert row(page, "rain.csv") == [f"rain.csv{HASH}", "csv", "995", "12,345"]
     assert row(page, "amount") == ["amount", "204,312"]
     assert row(page, ">deckwright<") == ["deckwright", "0.1.0"]
 
@@ -251,7 +275,7 @@ def test_only_the_first_returned_cards_are_drawn():
     cards = [replace(CARD, card=number) for number in range(1, 16)]
     page = control_sheet(replace(CONTROL, returned_cards=cards))
     assert page.count("<figure>") == MOST_DRAWN
-    assert f"The first {MOST_DRAWN} of 15 returned cards" in page
+    assert f"{MOST_DRAWN} of 15 returned cards" in page
 
 
 def test_a_long_record_is_shown_in_rows_under_a_ruler():
@@ -282,3 +306,71 @@ def test_a_run_that_did_nothing_still_has_a_sheet():
     assert "No card was returned." in page
     assert "Nothing was delivered." in page
     parsed(page)
+
+
+def test_the_verdict_tells_how_many_came_back_and_has_no_tick_when_most_did():
+    stages = [StageLine(1, "decode", "", 6_012, 0, 1_000, 5_000, 12)]
+    aside = [AsideLine(1, "blank", 12, "1 to 12")]
+    page = control_sheet(replace(CONTROL, stages=stages, aside=aside))
+    said = "5,000 of 6,012 cards (83 %) came back; 12 blank cards were left out."
+    assert f"Every card is accounted for. {said}" in words(page)
+    verdict = page[page.index('class="says"') :][:400]
+    assert CHECK not in verdict
+    assert CROSS in verdict
+    good = [StageLine(1, "decode", "", 6_012, 0, 6_012, 0, 0)]
+    page = control_sheet(replace(CONTROL, stages=good, reasons=()))
+    assert CHECK in page[page.index('class="says"') :][:400]
+    assert "None came back." in words(page)
+
+
+def test_what_to_do_leads_to_the_files_and_ends_with_the_signature():
+    files = [
+        FileLine("returned.html", ""),
+        FileLine("returned/rain & snow.cbn", ""),
+        FileLine("out/reading.html", ""),
+        FileLine("out/stations-without-card.csv", ""),
+        FileLine("queries.csv", ""),
+    ]
+    page = control_sheet(replace(CONTROL, files=files, returned_page="returned.html"))
+    todo = page[page.index("What to do now") : page.index("Signature")]
+    wanted = ["out/reading.html", "returned.html", "returned/rain%20%26%20snow.cbn",
+              "queries.csv", "out/stations-without-card.csv"]  # fmt: skip
+    assert re.findall(r'href="\./([^"]*)"', todo) == wanted
+    assert "then sign below" in todo
+    assert "Most frequent reason: check-digit in station (8 cards)." in todo
+    bad = control_sheet(replace(CONTROL, equation_holds=False))
+    assert "Do not use what was delivered." in bad
+    assert "sign below" not in bad
+
+
+def test_plots_say_in_words_where_faults_gather():
+    columns = np.zeros(80, np.int64)
+    columns[[11, 12]] = 40, 7
+    order = np.zeros(100, np.int64)
+    order[20:24] = 10
+    places = FaultPlaces(columns, order, np.full(100, 10), [("one", 1), ("two", 101)])
+    page = control_sheet(replace(CONTROL, places=places))
+    told = words(page)
+    assert "Most faults: column 12 (40 faults); column 13 (7 faults)." in told
+    batch = "40 of the 40 lie together, from card 101 of two to card 140 of two"
+    assert f"{batch}: look for one bad batch." in told
+    assert page.count('role="img" aria-label="') >= 2
+    spread = replace(places, order=np.full(100, 1))
+    assert "no single batch stands out" in control_sheet(replace(CONTROL, places=spread))
+
+
+def test_cards_left_out_are_explained_with_reason_and_numbers():
+    aside = [AsideLine(1, "blank", 25, "1 to 20 and 5 more"), AsideLine(1, "banner", 1, "9")]
+    page = control_sheet(replace(CONTROL, aside=aside))
+    assert row(page, "<td>blank<") == ["25", "blank", "1", "1 to 20 and 5 more"]
+    assert "set-aside" in page[page.index("Cards left out") :]
+    assert "left out (banner, blank)" in words(page)
+
+
+@given(st.lists(st.integers(0, 10**9), min_size=5, max_size=5))
+def test_each_sign_of_the_equation_stands_with_its_number(numbers):
+    stages = [StageLine(1, "decode", "", *numbers)]
+    page = control_sheet(ControlData("t", [], stages, equation_holds=False))
+    terms = re.findall(r'<div class="term"><span class="sign">(.?)</span><span class="big">', page)
+    assert len(terms) == page.count('class="term"') == (5 if numbers[1] else 4)
+    assert all(terms[1:])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import platform
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from functools import cache, partial
 from importlib.metadata import version
 from pathlib import Path
@@ -13,13 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.engine.accounts import Count
+from deckwright.engine.asidecards import set_aside
 from deckwright.engine.deckfile import facts_of
 from deckwright.engine.ending import Ending
 from deckwright.engine.nextmasters import deliver, enter_next_masters
 from deckwright.engine.parts import sha256_of
 from deckwright.engine.plan import Plan, Step
+from deckwright.engine.reasoncounts import reason_counts
 from deckwright.engine.returning import write_returned
-from deckwright.engine.sheetdata import CARDS_KEPT, index_of, sheet_data
+from deckwright.engine.sheetdata import index_of, returned_groups, sheet_data
 from deckwright.engine.tasks import Result, bench_folder
 from deckwright.errors import AccountError
 from deckwright.journal.index import write_index
@@ -40,15 +43,20 @@ def close_run(ending: Ending) -> dict[str, object]:
     _check_equations(ending)
     _write_configs(ending)
     _finish_stages(ending)
-    first = write_returned(ending, CARDS_KEPT)
+    aside = set_aside(ending)
+    for one in aside:
+        ending.facts[one.stage][one.fact] = one.count
+    back = write_returned(ending)
     control = _control(ending)
     _write_json(ending.run / "control.json", control)
     write_index(ending.run, **index_of(ending, control))
-    shown = sheet_data(ending, control, first, versions(ending.plan))
-    _write_text(ending.run / "control.html", control_sheet(shown))
+    groups = returned_groups(ending, back.groups)
+    shown = sheet_data(ending, control, groups, aside, back.places.places())
+    _write_text(
+        ending.run / "control.html", control_sheet(replace(shown, versions=versions(ending.plan)))
+    )
     if shown.returned_page:
-        returned = sum(stage.returned for stage in shown.stages)
-        page = returned_page(shown.title, shown.returned_cards, returned)
+        page = returned_page(shown.title, groups, shown.returned)
         _write_text(ending.run / shown.returned_page, page)
     write_log(ending.run, control, record_log=_wants_record_log(ending))
     _write_manifest(ending, control)
@@ -154,7 +162,7 @@ def _control(ending: Ending) -> dict[str, object]:
         },
         "reasons": [
             {"stage": s, "severity": v, "reason": r, "field": f, "detail": d, "cards": n}
-            for (s, v, r, f, d), n in sorted(ending.reasons.items())
+            for (s, v, r, f, d), n in reason_counts(ending.reasons).items()
         ],
         "outputs": [
             {"file": name, "rows": rows, "size": size, "sha256": digest}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.engine.ending import Ending
+from deckwright.engine.faultplaces import PlaceCounter
+from deckwright.engine.returnedgroups import ReturnedGroups
 from deckwright.engine.spill import Block, Gatherer
 from deckwright.journal.tables import ENTRY_SCHEMA
 from deckwright.layout.tray import Tray
@@ -35,31 +37,22 @@ _NO_PLACES = pl.DataFrame(schema={"card": pl.Int64, "place_in_returned_deck": pl
 
 
 @dataclass(slots=True)
-class First:
-    """The first returned cards and their reasons, for the control sheet."""
+class Back:
+    """What pages show of returned cards: by reason, and where their faults gather."""
 
-    wanted: int
-    trays: list[Tray] = field(default_factory=list)
-    entries: list[pl.DataFrame] = field(default_factory=list)
-    count: int = 0
+    groups: ReturnedGroups
+    places: PlaceCounter
 
     def add(self, tray: Tray, entries: pl.DataFrame) -> None:
-        """Keep cards until there are as many as wanted."""
-        part = tray.take(np.arange(min(self.wanted - self.count, len(tray))))
-        if len(part):
-            self.trays.append(part)
-            self.entries.append(entries.filter(pl.col("card").is_in(part.cards.tolist())))
-            self.count += len(part)
+        """Add returned cards in the order of their numbers, with all that was said of them."""
+        fatal = entries.filter(pl.col("severity") == "fatal")
+        self.groups.add(tray, fatal)
+        self.places.add(tray.cards, fatal)
 
 
-def write_returned(ending: Ending, wanted: int) -> First:
-    """Write returned and set-aside cards, reasons, queries and notes, all in card order.
-
-    Args:
-        ending: the end of a run.
-        wanted: how many returned cards to give back.
-    """
-    return _Writer(ending, First(wanted)).write()
+def write_returned(ending: Ending) -> Back:
+    """Write returned and set-aside cards, reasons, queries and notes, all in card order."""
+    return _Writer(ending, Back(ReturnedGroups(), PlaceCounter(ending.decks))).write()
 
 
 def deck_files(decks: list[DeckPart], medium: Medium[Any] | None = None) -> list[str]:
@@ -83,8 +76,8 @@ def deck_files(decks: list[DeckPart], medium: Medium[Any] | None = None) -> list
 
 
 class _Writer:
-    def __init__(self, ending: Ending, first: First) -> None:
-        self.ending, self.first = ending, first
+    def __init__(self, ending: Ending, back: Back) -> None:
+        self.ending, self.back = ending, back
         self.names = deck_files(ending.decks)
         self.files = deck_files(ending.decks, ending.plan.source.medium)
         self.firsts = np.array([deck.first for deck in ending.decks])
@@ -93,7 +86,7 @@ class _Writer:
         self.blocks = [block for result in ending.all_results() for block in result.gone]
         self.places = np.zeros(len(ending.decks), np.int64)
 
-    def write(self) -> First:
+    def write(self) -> Back:
         with Gatherer(
             self.ending.plan.source.medium.code, self.ending.plan.configs.layout
         ) as cards:
@@ -103,9 +96,9 @@ class _Writer:
                 entries = self._entries(low, high)
                 self._lists(entries, places)
                 if gone is not None:
-                    self.first.add(_of_fate(gone, RETURNED), entries)
+                    self.back.add(_of_fate(gone, RETURNED), entries)
         self._end()
-        return self.first
+        return self.back
 
     def _windows(self) -> Iterator[tuple[int, int]]:
         """Yield card numbers from and up to, so that about as many rows lie in each window."""

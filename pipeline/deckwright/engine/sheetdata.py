@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 from typing import Any
 
 import polars as pl
 
+from deckwright.engine.asidecards import Aside
 from deckwright.engine.codecheck import code_reading
 from deckwright.engine.ending import Ending
 from deckwright.engine.plan import Pass
-from deckwright.engine.returning import First
+from deckwright.engine.reasoncounts import reason_counts
+from deckwright.engine.returnedgroups import ReturnedGroups, numbers_said
+from deckwright.engine.runfiles import RETURNED_PAGE, run_files
 from deckwright.engine.tasks import added_base
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
@@ -18,25 +22,29 @@ from deckwright.plugin.stages import SinkStage
 from deckwright.report.drawing import COLUMNS
 from deckwright.report.drawing_fields import fields_of
 from deckwright.report.drawing_notes import fault_sentence, patterns_of, printed_of
-from deckwright.report.drawing_page import MOST_SHOWN
 from deckwright.report.model import (
+    AsideLine,
     CardLine,
     ControlData,
     DeckLine,
+    FaultPlaces,
     Mark,
     OutputLine,
     ReasonLine,
+    ReturnedGroup,
     StageLine,
 )
 
-CARDS_KEPT = MOST_SHOWN
-"""Returned cards that the pages show at most."""
-
-RETURNED_PAGE = "returned.html"
+_ON_SHEET = 12
+"""Returned cards that the control sheet draws: some of every reason."""
 
 
 def sheet_data(
-    ending: Ending, control: Mapping[str, Any], first: First, versions: Mapping[str, str]
+    ending: Ending,
+    control: Mapping[str, Any],
+    groups: Sequence[ReturnedGroup],
+    aside: Sequence[Aside],
+    places: FaultPlaces,
 ) -> ControlData:
     """Return what the control sheet shows."""
     return ControlData(
@@ -52,11 +60,25 @@ def sheet_data(
             OutputLine(o["file"], _form(ending, o["file"]), o["rows"], o["size"], o["sha256"])
             for o in control["outputs"]
         ],
-        returned_cards=_cards(ending, first),
-        returned_page=RETURNED_PAGE if first.count else "",
-        versions=versions,
+        returned_cards=_some(groups),
+        returned_page=RETURNED_PAGE if groups else "",
         code=code_reading(ending),
+        aside=[AsideLine(one.stage, one.reason, one.count, _named(one, ending)) for one in aside],
+        files=run_files(ending, returned_page=bool(groups)),
+        places=places,
     )
+
+
+def _named(aside: Aside, ending: Ending) -> str:
+    more = aside.count - len(aside.first)
+    named = numbers_said(aside.first, ending.decks)
+    return f"{named} and {more:,} more" if more else named
+
+
+def _some(groups: Sequence[ReturnedGroup]) -> list[CardLine]:
+    """Return cards of all reasons by turns."""
+    turns = zip_longest(*(group.cards[:_ON_SHEET] for group in groups))
+    return [card for turn in turns for card in turn if card is not None][:_ON_SHEET]
 
 
 def _form(ending: Ending, file: str) -> str:
@@ -74,11 +96,29 @@ def _stage(stage: Mapping[str, Any]) -> StageLine:
     )  # fmt: skip
 
 
-def _cards(ending: Ending, first: First) -> list[CardLine]:
+def returned_groups(ending: Ending, groups: ReturnedGroups) -> list[ReturnedGroup]:
+    """Return returned cards by reason, the most frequent first."""
+    sentences: dict[tuple[int, str, str], tuple[int, str]] = {}
+    for (stage, severity, reason, field, detail), cards in reason_counts(ending.reasons).items():
+        if severity == "fatal":
+            key = (stage, reason, field)
+            sentences[key] = max(sentences.get(key, (0, "")), (cards, detail))
     return [
-        line
-        for tray, entries in zip(first.trays, first.entries, strict=True)
-        for line in _lines(ending, tray, entries.filter(pl.col("severity") == "fatal"))
+        ReturnedGroup(
+            one.stage,
+            one.reason,
+            one.field,
+            sentences.get((one.stage, one.reason, one.field), (0, ""))[1],
+            one.count,
+            [
+                line
+                for tray, entries in zip(one.trays, one.entries, strict=True)
+                for line in _lines(ending, tray, entries)
+            ],
+            numbers_said(one.numbers, ending.decks),
+            len(one.numbers),
+        )
+        for one in groups.picked()
     ]
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect
 from collections import defaultdict
 from collections.abc import Iterator
 
@@ -40,7 +39,7 @@ def events(
         reason: only events with this reason.
     """
     wanted = (
-        _placed(journal, event)
+        event | journal.place_of(event["card"])
         for event in _all(journal, card)
         if (stage is None or event["stage"] == stage)
         and (not field or _concerns(event, field))
@@ -54,17 +53,6 @@ def events(
         found[event["card"], event["stage"]].append(event)
     for key in sorted(found):
         yield from found[key]
-
-
-def _placed(journal: Journal, event: Event) -> Event:
-    """Return an event with the card's deck and number there, where the run has several decks."""
-    decks = journal.index["decks"]
-    if len(decks) > 1:
-        place = bisect(decks, event["card"], key=lambda deck: int(deck["first_card"])) - 1
-        number = event["card"] - int(decks[place]["first_card"]) + 1
-        if number <= decks[place]["cards"]:  # no deck has a card that a stage added
-            event |= {"deck": decks[place]["name"], "card_in_deck": number}
-    return event
 
 
 def _concerns(event: Event, field: str) -> bool:

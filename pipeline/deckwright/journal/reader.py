@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from bisect import bisect
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -109,6 +110,19 @@ class Journal:
             return "", 0
         msg = f"there is no card {card}; the run has cards 1 to {self.count}"
         raise NoSuchCardError(msg)
+
+    def place_of(self, card: int) -> Event:
+        """Return the card's deck and its number there, where the run has several decks.
+
+        A card that a stage added lies in none.
+        """
+        decks = self.index["decks"]
+        if len(decks) == 1:
+            return {}
+        deck = decks[bisect(decks, card, key=lambda one: int(one["first_card"])) - 1]
+        number = card - int(deck["first_card"]) + 1
+        inside = number <= deck["cards"]
+        return {"deck": deck["name"], "card_in_deck": number} if inside else {}
 
     def added_in(self, card: int) -> tuple[int, int] | None:
         """Return the pass (from 1) and task (from 0) that added a card; None for no such card."""

@@ -2,67 +2,80 @@
 
 from __future__ import annotations
 
-from deckwright.report.codereading import CodeReading
-from deckwright.report.figures import cell, plain, table
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from deckwright.report.codereading import CodePair, CodeReading
 from deckwright.wording import plural
 
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 
-def code_section(reading: CodeReading | None) -> str:
-    """Return the section; nothing where no code was compared."""
+
+@dataclass(frozen=True, slots=True)
+class CodeView:
+    """What the section says. warning: what a person must look at, empty where nothing."""
+
+    code: str
+    warning: str
+    read: str
+    alike: str
+    runner_up: str
+    differs: str
+    pairs: Sequence[CodePair]
+    left: int
+
+
+def code_view(reading: CodeReading | None) -> CodeView | None:
+    """Return what the section says; None where no code was compared."""
     if reading is None:
-        return ""
-    says = "".join(f"<p>{text}</p>" for text in (_first(reading), _second(reading)) if text)
-    return f"<section><h2>Code</h2>{_warning(reading)}{says}{_pairs(reading)}</section>\n"
+        return None
+    left = reading.cells - sum(pair.cells for pair in reading.pairs)
+    listed = bool(reading.next and reading.pairs)
+    return CodeView(
+        reading.code,
+        _warning(reading),
+        _read(reading),
+        _alike(reading.alike),
+        reading.next,
+        _differs(reading),
+        reading.pairs if listed else (),
+        left if listed else 0,
+    )
+
+
+def shown_character(character: str) -> str:
+    """Return a character as it is named in the list of cells."""
+    return character if character.strip() else ("blank" if character else "nothing")
 
 
 def _warning(reading: CodeReading) -> str:
     if reading.sure or not reading.next:
         return ""
-    code, other = plain(reading.code), plain(reading.next)
     if reading.worse:
-        says = f"the code {other} reads these cards better than {code}, in which they were read"
-    else:
-        says = f"the cells say too little to choose between {code} and {other}"
-    return (
-        f"<p><b>Please look: {says}.</b> Compare some of the cells below with the cards or with "
-        "printed tables; the job says the code.</p>"
-    )
+        return f"{reading.next} fits these cards better than {reading.code}, which the job names."
+    return f"These cards do not tell whether {reading.code} or {reading.next} is right."
 
 
-def _first(reading: CodeReading) -> str:
+def _read(reading: CodeReading) -> str:
+    sentence = reading.sentence[:1].upper() + reading.sentence[1:]
+    parts = f" Several codes: {'; '.join(reading.parts)}." if reading.parts else ""
     which = "all" if reading.all_cards else "the first"
-    parts = f" Several codes: {plain('; '.join(reading.parts))}." if reading.parts else ""
-    alike = f" (as {plain(', '.join(reading.alike))} would)" if reading.alike else ""
-    return (
-        f"Read in <b>{plain(reading.code)}</b>{alike}: {plain(reading.sentence)}. Looked at: "
-        f"{which} {plural(reading.looked_at, 'card')}.{parts}"
-    )
+    return f"{sentence}. Looked at: {which} {plural(reading.looked_at, 'card')}.{parts}"
 
 
-def _second(reading: CodeReading) -> str:
-    if not reading.next:
-        return "No other code that comes near reads a cell of these cards differently."
-    shown = f"{reading.score:.3f} and {reading.next_score:.3f} of 1, margin {reading.margin:+.3f}"
-    return (
-        f"Runner-up: <b>{plain(reading.next)}</b> ({shown}). It would read "
-        f"{plural(reading.cells, 'cell')} on {plural(reading.cards, 'card')} differently:"
-    )
-
-
-def _pairs(reading: CodeReading) -> str:
-    if not reading.next or not reading.pairs:
+def _alike(names: Sequence[str]) -> str:
+    if not names:
         return ""
-    rows = (
-        f'<td class="mono name">{plain(pair.punched)}</td><td class="mono">{_shown(pair.read)}</td>'
-        f'<td class="mono">{_shown(pair.other)}</td>{cell(pair.cells)}'
-        f"<td>{plain(pair.columns)}</td><td>{plain(', '.join(pair.cards))}</td>"
-        for pair in reading.pairs
+    number = _NUMBERS[len(names)] if len(names) < len(_NUMBERS) else f"{len(names)}"
+    many = "code gives" if len(names) == 1 else "codes give"
+    return f"{number.capitalize()} other {many} the same text: {', '.join(names)}."
+
+
+def _differs(reading: CodeReading) -> str:
+    if not reading.next:
+        return "No other likely code would change a single character."
+    scores = f"{reading.score:.3f} and {reading.next_score:.3f} of 1"
+    return (
+        f"(scores {scores}, margin {reading.margin:+.3f}). It would change "
+        f"{plural(reading.cells, 'character')} on {plural(reading.cards, 'card')}:"
     )
-    heads = ["Punched", "Read as", "Runner-up", "Cells", "Columns", "First cards"]
-    left = reading.cells - sum(pair.cells for pair in reading.pairs)
-    more = f'<p class="soft">{plural(left, "further cell")} not listed.</p>' if left else ""
-    return table(heads, rows, numbers=(3,)) + more
-
-
-def _shown(character: str) -> str:
-    return plain(character) if character.strip() else ("blank" if character else "nothing")

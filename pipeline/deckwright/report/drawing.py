@@ -114,7 +114,7 @@ def card_scene(
         fields: first and last column, from 1, and name; bracketed above the card.
         notes: sentences below the card that no column is hatched for.
         asked: numbers (from 1) of marks that are questions: framed and not hatched.
-        most_lines: lines below the card at most.
+        most_lines: lines below the card at most; 0: they stand elsewhere.
 
     Raises:
         ValueError: the patterns are not those of 80 columns.
@@ -123,7 +123,7 @@ def card_scene(
         msg = f"a drawn card has {COLUMNS} columns (got patterns of shape {patterns.shape})"
         raise ValueError(msg)
     places = _placed(marks)
-    lines = _shortened([*_sentences(marks), *_noted(notes)], most_lines)
+    lines = _shortened([*_sentences(marks), *_noted(notes)], most_lines) if most_lines != 0 else []
     above, named = field_brackets(fields, column_centre)
     depth = max((level for _, level in places), default=-1) + 1
     below = HEIGHT + (20 + _LEVEL * depth if depth else 0)

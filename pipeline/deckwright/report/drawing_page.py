@@ -1,13 +1,17 @@
-"""The page of all returned cards of a run, small, beside the control sheet."""
+"""The page of the returned cards of a run, small and by reason, beside the control sheet."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
 from typing import Final
 
 import numpy as np
+from markupsafe import Markup
 from numpy.typing import NDArray
 
+from deckwright.report.cardview import RecordRow, address, reasons, record_rows
 from deckwright.report.drawing import (
     COLUMN_PITCH,
     COLUMNS,
@@ -27,78 +31,142 @@ from deckwright.report.drawing import (
     ROWS,
     WIDTH,
     column_centre,
-    where,
+    shown,
 )
-from deckwright.report.figures import EDGE as TICKS
-from deckwright.report.figures import plain, record_rows
-from deckwright.report.model import CardLine, Mark
-from deckwright.report.style import STYLE
+from deckwright.report.html import drawn, page
+from deckwright.report.model import CardLine, Mark, ReturnedGroup, run_number
 from deckwright.wording import plural
 
-MOST_SHOWN: Final = 400
-"""Cards that the page shows at most."""
-
-_MORE_STYLE = """
-.cards{display:grid;grid-template-columns:repeat(3,1fr);gap:12px 14px;margin:16px 0}
-.cards figure{margin:0;font-size:12.5px;line-height:1.3}
-.cards figure.wide{grid-column:1/-1}
-header a{color:var(--accent)}
-.cards figcaption{margin:2px 0 0}.cards p{margin:0;color:var(--soft)}
-@media print{.cards{gap:3mm 4mm}.cards figure{font-size:7.4pt}.cards figure svg{max-width:none}}
-@media (max-width:640px){.cards{grid-template-columns:1fr}}
-"""
 _MOST_FAULTS = 3
+_HALF: Final = 40
+"""Columns in one row of the interpreted line."""
 
 # holes are drawn in columns and rows, which keeps a card at some 1,000 bytes
 _SCALED = f"matrix({COLUMN_PITCH} 0 0 {ROW_PITCH} {FIRST_COLUMN - HOLE_WIDTH / 2} {FIRST_ROW})"
 _HOLE = [f"M{column} {row}h.632" for row in range(len(ROWS)) for column in range(COLUMNS)]
 _CARD = f"M{CUT_ALONG} 0H{WIDTH}V{HEIGHT}H0V{CUT_DOWN}z"
 _DEFS = (
-    '<svg width="0" height="0" style="position:absolute" aria-hidden="true"><pattern id="hatch" '
+    '<svg width="0" height="0" class="unseen" aria-hidden="true"><pattern id="hatch" '
     'width="160" height="160" patternUnits="userSpaceOnUse"><path d="M-20 20L20-20M0 160L160 0'
     f'M140 180l40-40" stroke="{HATCHED}" stroke-width="42"/></pattern></svg>'
 )
 
+Pieces = list[tuple[str, bool]]
+"""Stretches of a printed line, and whether they are at fault."""
 
-def returned_page(title: str, cards: Sequence[CardLine], returned: int) -> str:
+
+@dataclass(frozen=True, slots=True)
+class SmallCard:
+    """A card on the page. line: its two halves in pieces; more: reasons that are not listed."""
+
+    name: str
+    number: str
+    small: Markup
+    picture: str
+    line: Sequence[Pieces]
+    rows: Sequence[RecordRow]
+    left_out: int
+    reasons: Sequence[str]
+    more: int
+
+
+@dataclass(frozen=True, slots=True)
+class GroupView:
+    """A reason on the page. left: what is not drawn, and where it is; empty where all is drawn."""
+
+    ident: str
+    title: str
+    says: str
+    count: int
+    cards: Sequence[SmallCard]
+    left: str
+    numbers: str
+
+
+def returned_page(title: str, groups: Sequence[ReturnedGroup], returned: int) -> str:
     """Return the page as HTML that needs no other file and no script.
 
     Args:
         title: of the job.
-        cards: the first returned cards.
+        groups: the returned cards by reason.
         returned: how many cards came back in all.
     """
-    seen = cards[:MOST_SHOWN]
-    words = "All" if len(seen) == returned else f"The first {len(seen):,} of"
+    drawn_ones = sum(len(group.cards) for group in groups)
+    words = "All" if drawn_ones == returned else f"{drawn_ones:,} of"
     rest = (
-        "" if len(seen) == returned else
-        " The others are in the folder <code>returned</code>; the command <code>deckwright draw"
-        "</code> draws any of them."
+        "" if drawn_ones == returned else
+        " The others are named below each reason; 'deckwright draw' draws any of them."
     )  # fmt: skip
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        f"<title>Returned cards: {plain(title)}</title>\n<style>{STYLE}{_MORE_STYLE}</style>"
-        f'</head>\n<body>\n<header><p class="kicker">Returned cards</p><h1>{plain(title)}</h1>'
-        f'<p class="soft">{words} {plural(returned, "returned card")}, in the order of their '
-        f'numbers; hatched columns are at fault.{rest} <a href="control.html">The control '
-        f'sheet</a></p>{TICKS}</header>\n{_DEFS}\n<div class="cards">\n'
-        f"{''.join(map(_figure, seen))}</div>\n</body>\n</html>\n"
+    return page(
+        "returned.html",
+        "Returned cards",
+        title,
+        says=f"{words} {plural(returned, 'returned card')}, by reason. Hatched columns are at "
+        f"fault.{rest}",
+        home="control.html",
+        hatch=drawn(_DEFS),
+        groups=[_view(place, group) for place, group in enumerate(groups, 1)],
     )
 
 
-def _figure(card: CardLine) -> str:
-    caption = f"<figcaption>{plain(card.full_name)}</figcaption>"
-    if card.patterns is None:
-        rows = record_rows(card.text, card.marks)
-        return f'<figure class="wide">{caption}{rows}</figure>\n'
-    return f"<figure>{_small(card.patterns, card.marks)}{caption}{_faults(card.marks)}</figure>\n"
+def _view(place: int, group: ReturnedGroup) -> GroupView:
+    title = f"{group.reason or 'no reason given'}{f' in {group.field}' if group.field else ''}"
+    left = ""
+    if (rest := group.count - len(group.cards)) > 0:
+        left = (
+            f"{plural(rest, 'card')} with this reason {'is' if rest == 1 else 'are'} not drawn "
+            "here. All lie in the folder returned, and each reason stands in returned/reasons.csv."
+        )
+    numbers = group.numbers
+    if group.listed < group.count:
+        numbers += f"; and {group.count - group.listed:,} more in returned/reasons.csv"
+    return GroupView(
+        f"reason{place}",
+        title,
+        f"{_sentence(group.sentence)} (stage {group.stage})",
+        group.count,
+        [small_card(card) for card in group.cards],
+        left,
+        numbers,
+    )
 
 
-def _faults(marks: Sequence[Mark]) -> str:
-    said = "".join(f"<p>{where(mark)}: {plain(mark[2])}</p>" for mark in marks[:_MOST_FAULTS])
-    more = len(marks) - _MOST_FAULTS
-    return said + (f"<p>and {plural(more, 'reason')} more</p>" if more > 0 else "")
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def small_card(card: CardLine) -> SmallCard:
+    """Return a card as it is shown small."""
+    small, left_out = Markup(), 0
+    line: list[Pieces] = []
+    rows: list[RecordRow] = []
+    if card.patterns is not None and not (card.picture and not card.patterns.any()):
+        small = drawn(_small(card.patterns, card.marks))
+        line = [_pieces(card, 0), _pieces(card, _HALF)] if card.text.strip() else []
+    elif not card.picture:
+        rows, left_out = record_rows(card.text, card.marks)
+    return SmallCard(
+        card.name,
+        run_number(card.card, card.deck),
+        small,
+        address(card.picture),
+        line,
+        rows,
+        left_out,
+        reasons(card.marks[:_MOST_FAULTS]),
+        max(0, len(card.marks) - _MOST_FAULTS),
+    )
+
+
+def _pieces(card: CardLine, start: int) -> Pieces:
+    """Return 40 columns of the printed line, cut where faults begin and end."""
+    text = shown(card.text.ljust(COLUMNS)[start : start + _HALF])
+    marked = [
+        any(first <= column <= last for first, last, _ in card.marks)
+        for column in range(start + 1, start + len(text) + 1)
+    ]
+    pairs = groupby(zip(text, marked, strict=True), key=lambda pair: pair[1])
+    return [("".join(letter for letter, _ in pair), at_fault) for at_fault, pair in pairs]
 
 
 def _small(patterns: NDArray[np.uint16], marks: Sequence[Mark]) -> str:

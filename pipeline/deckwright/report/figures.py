@@ -24,6 +24,13 @@ CROSS = (
     'stroke="currentColor" stroke-width="1.8"/><path d="M11 8v6.2m0 1.8v2" fill="none" '
     'stroke="currentColor" stroke-width="2.2"/></svg>'
 )
+LOOK_SIGN = (
+    '<svg viewBox="0 0 22 22" aria-hidden="true"><path d="M1.4 11Q11-1 20.6 11 11 23 1.4 11z" '
+    'fill="none" stroke="currentColor" stroke-width="1.8"/><circle cx="11" cy="11" r="3.1" '
+    'fill="currentColor"/></svg>'
+)
+"""An eye, where the others are a ring and a triangle."""
+
 EDGE = (
     '<svg viewBox="0 0 800 9" preserveAspectRatio="none" aria-hidden="true">'
     '<path d="{}" stroke="currentColor" stroke-width="1.6"/></svg>'

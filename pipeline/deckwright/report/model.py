@@ -109,7 +109,8 @@ class CardLine:
     card: its number in the run, from 1. text: what is printed, one character a column. deck, place:
     name of its deck and its number there, from 1, where the run has more than one; 0 for a card
     that a stage added. fields: those of its layout. notes: sentences about it that no column is
-    marked for. asked: numbers (from 1) of the marks that are questions.
+    marked for. asked: numbers (from 1) of the marks that are questions. picture: the card itself,
+    small, as PNG or JPEG, where it was read from one and is not read as a whole.
     """
 
     card: int
@@ -121,6 +122,7 @@ class CardLine:
     fields: Sequence[FieldSpan] = ()
     notes: Sequence[str] = ()
     asked: frozenset[int] = frozenset()
+    picture: bytes = b""
 
     @property
     def name(self) -> str:
@@ -135,10 +137,62 @@ class CardLine:
 
 
 @dataclass(frozen=True, slots=True)
+class AsideLine:
+    """Cards that are no data and were left out for one reason. cards: which, in words."""
+
+    stage: int
+    reason: str
+    count: int
+    cards: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileLine:
+    """A file of the run folder. path: from that folder on, with slashes; holds: in words."""
+
+    path: str
+    holds: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FaultPlaces:
+    """Where faults gather.
+
+    columns: int64 (w), returned cards with a fault in each column. order: int64 (b), returned
+    cards of each stretch of the run; sizes: int64 (b), cards of each stretch. decks: name and
+    number of the first card of each.
+    """
+
+    columns: NDArray[np.int64]
+    order: NDArray[np.int64]
+    sizes: NDArray[np.int64]
+    decks: Sequence[tuple[str, int]] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnedGroup:
+    """Returned cards whose first reason is one and the same.
+
+    cards: those that are drawn. numbers: which they all are, in words; listed: how many of them
+    are named there.
+    """
+
+    stage: int
+    reason: str
+    field: str
+    sentence: str
+    count: int
+    cards: Sequence[CardLine] = ()
+    numbers: str = ""
+    listed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class ControlData:
     """All that the control sheet of one run shows. No times, so that it is the same every run.
 
-    returned_page: file name of the page of all returned cards, where there is one.
+    returned_cards: some, to be drawn. returned_page: file name of the page of all returned cards,
+    where there is one.
     """
 
     title: str
@@ -152,3 +206,37 @@ class ControlData:
     versions: Mapping[str, str] = field(default_factory=dict)
     returned_page: str = ""
     code: CodeReading | None = None
+    aside: Sequence[AsideLine] = ()
+    files: Sequence[FileLine] = ()
+    places: FaultPlaces | None = None
+
+    @property
+    def arrived(self) -> int:
+        """Cards that came in."""
+        return self.stages[0].arrived if self.stages else 0
+
+    @property
+    def added(self) -> int:
+        """Cards that stages added."""
+        return sum(stage.added for stage in self.stages)
+
+    @property
+    def delivered(self) -> int:
+        """Cards that came through the whole chain."""
+        return self.stages[-1].left if self.stages else 0
+
+    @property
+    def returned(self) -> int:
+        """Cards that came back."""
+        return sum(stage.returned for stage in self.stages)
+
+    @property
+    def left_out(self) -> int:
+        """Cards that were set aside."""
+        return sum(stage.set_aside for stage in self.stages)
+
+    @property
+    def balances(self) -> bool:
+        """Whether every card is accounted for."""
+        whole = self.arrived + self.added == self.delivered + self.returned + self.left_out
+        return self.equation_holds and whole and all(stage.balances for stage in self.stages)

@@ -12,6 +12,7 @@ from deckwright.report.figures import (
     CHECK,
     CROSS,
     EDGE,
+    LOOK_SIGN,
     cell,
     count,
     equation,
@@ -21,7 +22,7 @@ from deckwright.report.figures import (
 from deckwright.report.model import card_name, run_number
 from deckwright.report.readingmap import doubt_map, doubt_scale, holes_map, place_name
 from deckwright.report.readingpieces import card_picture, column_picture, line_picture
-from deckwright.report.readingstyle import LOOK_SIGN, POLICY, READING_STYLE
+from deckwright.report.readingstyle import POLICY, READING_STYLE
 from deckwright.wording import plural
 
 Floats = NDArray[np.float64]

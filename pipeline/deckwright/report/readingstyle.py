@@ -7,13 +7,6 @@ from hashlib import sha256
 
 from deckwright.report.style import STYLE
 
-LOOK_SIGN = (
-    '<svg viewBox="0 0 22 22" aria-hidden="true"><path d="M1.4 11Q11-1 20.6 11 11 23 1.4 11z" '
-    'fill="none" stroke="currentColor" stroke-width="1.8"/><circle cx="11" cy="11" r="3.1" '
-    'fill="currentColor"/></svg>'
-)
-"""An eye, where the others are a ring and a triangle."""
-
 READING_STYLE = (
     STYLE
     + """

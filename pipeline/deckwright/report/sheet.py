@@ -2,37 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-from deckwright.report.codesection import code_section
-from deckwright.report.drawing import COLUMNS, draw_card
-from deckwright.report.drawing_page import MOST_SHOWN
-from deckwright.report.figures import (
-    CHECK,
-    CROSS,
-    EDGE,
-    cell,
-    count,
-    equation,
-    plain,
-    record_rows,
-    table,
-)
-from deckwright.report.model import (
-    MERGE_OUTCOMES,
-    SORT_PROOF,
-    CardLine,
-    ControlData,
-    ReasonLine,
-    StageLine,
-)
-from deckwright.report.style import STYLE
-from deckwright.wording import plural
+from markupsafe import Markup
+
+from deckwright.report.cardview import card_view
+from deckwright.report.codesection import code_view
+from deckwright.report.faultplots import column_plot, order_plot
+from deckwright.report.figures import CHECK, CROSS, LOOK_SIGN
+from deckwright.report.html import drawn, page
+from deckwright.report.model import MERGE_OUTCOMES, SORT_PROOF, ControlData, StageLine
+from deckwright.report.todo import fatal_reasons, steps
+from deckwright.wording import percent, plural
 
 MOST_DRAWN = 12
 """Returned cards that the sheet draws."""
 
-_NONE = "\u2013"
+_MANY = 0.5
+"""Share of returned cards from which on a run needs a warning."""
+
+
+@dataclass(frozen=True, slots=True)
+class StageView:
+    """What one stage did, in words. outcomes: the four of a merge; held: ends the proof."""
+
+    stage: StageLine
+    proof: str
+    digest: str
+    held: str
+    outcomes: Sequence[tuple[int, str]]
+    facts: Mapping[str, str | int]
 
 
 def control_sheet(control: ControlData) -> str:
@@ -40,282 +40,149 @@ def control_sheet(control: ControlData) -> str:
 
     The same data give the same page, byte for byte.
     """
-    first = [_header(control), _verdict(control), _decks(control), _account(control.stages)]
-    first += [_returned(control), _outputs(control), _totals(control)]
-    # a code that is in doubt is seen by whoever signs
-    doubt = control.code is not None and not control.code.sure
-    first += [code_section(control.code) if doubt else "", _SIGN_OFF]
-    details = [
-        "" if doubt else code_section(control.code),
-        _stages(control.stages),
-        _queries(control),
-        _cards(control),
-        _versions(control),
-    ]
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        f"<title>Control sheet: {plain(control.title)}</title>\n<style>{STYLE}</style></head>\n"
-        f'<body>\n{"".join(first)}<div class="details">\n{"".join(details)}</div>\n'
-        "</body>\n</html>\n"
+    places = control.places
+    whole = control.arrived + control.added
+    return page(
+        "control.html",
+        "Control sheet",
+        control.title,
+        control=control,
+        sign=_sign(control),
+        says=_says(control),
+        state="" if control.balances else "bad",
+        sides=_sides(control),
+        todo=steps(control),
+        summary=_summary(control),
+        code=code_view(control.code),
+        fatal=fatal_reasons(control),
+        asked=[reason for reason in control.reasons if reason.severity != "fatal"],
+        columns=column_plot(places) if places else None,
+        order=order_plot(places) if places else None,
+        whole=whole == control.delivered + control.returned + control.left_out,
+        stages=[_stage_view(stage) for stage in control.stages],
+        cards=[
+            card_view(card, f"card{place}")
+            for place, card in enumerate(control.returned_cards[:MOST_DRAWN], 1)
+        ],
+        shown=_shown(control),
     )
 
 
-def _header(control: ControlData) -> str:
-    decks = ", ".join(plain(deck.name) for deck in control.decks[:3])
-    more = f" and {plural(len(control.decks) - 3, 'more deck')}" if len(control.decks) > 3 else ""  # noqa: PLR2004
-    return (
-        f'<header><p class="kicker">Control sheet</p><h1>{plain(control.title)}</h1>'
-        f'<p class="soft">{decks}{more}</p>{EDGE}</header>\n'
-    )
+def _sign(control: ControlData) -> Markup:
+    """Return a sign beside the verdict: a tick only where nothing is left to do."""
+    if not control.balances or control.returned >= _MANY * max(1, control.arrived):
+        return drawn(CROSS)
+    return drawn(LOOK_SIGN if control.returned else CHECK)
 
 
-def _verdict(control: ControlData) -> str:
-    stages = control.stages
-    good = control.equation_holds and all(stage.balances for stage in stages)
-    if good:
-        says = "Every card is accounted for."
-    else:
-        says = "The counts do not add up. Do not release this run."
-    arrived = stages[0].arrived if stages else 0
-    left = stages[-1].left if stages else 0
-    parts = [
-        ("", arrived, "came in"),
-        ("+", sum(stage.added for stage in stages), "added"),
-        ("=" if good else "\u2260", left, "went on to delivery"),
-        ("+", sum(stage.returned for stage in stages), "returned"),
-        ("+", sum(stage.set_aside for stage in stages), "set aside"),
-    ]
-    return (
-        f'<section class="verdict{"" if good else " bad"}"><div class="says">'
-        f"{CHECK if good else CROSS}<span>{says}</span></div>{equation(parts)}"
-        "</section>\n"
-    )
+def _says(control: ControlData) -> str:
+    if not control.balances:
+        return "The counts do not add up. Do not release this run."
+    return f"Every card is accounted for. {_came_back(control)}{_left_out(control)}."
 
 
-def _decks(control: ControlData) -> str:
-    rows = (
-        f"<td class=name>{plain(deck.name)}</td>{cell(deck.cards)}{cell(deck.bytes)}"
-        f"{_hash(deck.sha256)}"
-        for deck in control.decks
-    )
-    heads = ["Deck", "Cards", "Bytes", "SHA-256"]
-    return f"<section><h2>Decks read</h2>{table(heads, rows, numbers=(1, 2))}</section>\n"
+def _came_back(control: ControlData) -> str:
+    if not control.arrived:
+        return "There was none"
+    if not control.returned:
+        return "None came back"
+    share = percent(control.returned / control.arrived)
+    return f"{control.returned:,} of {plural(control.arrived, 'card')} ({share}) came back"
 
 
-def _hash(value: str) -> str:
-    """Return a cell that breaks a digest in the middle where it must break."""
-    half = max(len(value) // 2, 32)
-    return f'<td class="mono hash">{plain(value[:half])}<wbr>{plain(value[half:])}</td>'
-
-
-def _account(stages: Sequence[StageLine]) -> str:
-    heads = ["", "Stage", "In", "+ added", "= out", "+ returned", "+ set aside", "Adds up"]
-    rows = (
-        f"<td>{stage.number}</td><td>{plain(stage.title or stage.kind)}{_kind(stage)}</td>"
-        + "".join(map(cell, (stage.arrived, stage.added, stage.left)))
-        + "".join(map(cell, (stage.returned, stage.set_aside)))
-        + f'<td class="n">{"yes" if stage.balances else "<b>NO</b>"}</td>'
-        for stage in stages
-    )
-    foot = ""
-    if stages:
-        sums = (
-            stages[0].arrived,
-            sum(stage.added for stage in stages),
-            stages[-1].left,
-            sum(stage.returned for stage in stages),
-            sum(stage.set_aside for stage in stages),
-        )
-        holds = sums[0] + sums[1] == sums[2] + sums[3] + sums[4]
-        verdict = "yes" if holds else "<b>NO</b>"
-        foot = (
-            f'<td></td><td>The whole run</td>{"".join(map(cell, sums))}<td class="n">{verdict}</td>'
-        )
-    body = table(heads, rows, foot=foot, numbers=range(2, 8))
-    return f"<section><h2>Account, stage by stage</h2>{body}</section>\n"
-
-
-def _kind(stage: StageLine) -> str:
-    return f'<span class="kind">&ensp;{plain(stage.kind)}</span>' if stage.title else ""
-
-
-def _returned(control: ControlData) -> str:
-    returned = sum(stage.returned for stage in control.stages)
-    fatal = [reason for reason in control.reasons if reason.severity == "fatal"]
-    if not returned and not fatal:
-        return "<section><h2>Returned cards</h2><p>No card was returned.</p></section>\n"
-    caption = f"{plural(returned, 'card')} returned; a card may have more than one reason."
-    return f"<section><h2>Why cards were returned</h2>{_reasons(fatal, caption)}</section>\n"
-
-
-def _reasons(reasons: Sequence[ReasonLine], caption: str, *, weights: bool = False) -> str:
-    heads = ["Stage", "Reason", "Field", *(["Weight"] if weights else []), "Times", "In words"]
-    rows = (
-        f'<td>{reason.stage}</td><td class="mono name">{plain(reason.reason)}</td>'
-        f'<td class="mono name">{plain(reason.field) or _NONE}</td>'
-        + (f"<td>{plain(reason.severity)}</td>" if weights else "")
-        + f"{cell(reason.count)}<td>{plain(reason.sentence)}</td>"
-        for reason in reasons
-    )
-    return table(heads, rows, caption=caption, numbers=(4 if weights else 3,))
-
-
-def _outputs(control: ControlData) -> str:
-    if not control.outputs:
-        return "<section><h2>Deliveries</h2><p>Nothing was delivered.</p></section>\n"
-    rows = (
-        f"<td class=name>{plain(output.file)}</td><td>{plain(output.form)}</td>{cell(output.rows)}"
-        f"{cell(output.bytes)}{_hash(output.sha256)}"
-        for output in control.outputs
-    )
-    heads = ["File", "Form", "Rows", "Bytes", "SHA-256"]
-    return f"<section><h2>Deliveries</h2>{table(heads, rows, numbers=(2, 3))}</section>\n"
-
-
-def _totals(control: ControlData) -> str:
-    if not control.totals:
+def _left_out(control: ControlData) -> str:
+    if not control.left_out:
         return ""
-    rows = (
-        f'<td>{plain(name)}</td><td class="n">{_value(value)}</td>'
-        for name, value in control.totals
-    )
-    body = table(["Total", "Value"], rows, numbers=(1,))
-    return f"<section><h2>Control totals</h2>{body}</section>\n"
+    were = "was" if control.left_out == 1 else "were"
+    reasons = {line.reason for line in control.aside}
+    what = f"{reasons.pop().replace('-', ' ')} card" if len(reasons) == 1 else "card without data"
+    many = "cards without data" if what == "card without data" else f"{what}s"
+    if what.endswith("card card"):
+        what, many = what.removesuffix(" card"), what.removesuffix(" card") + "s"
+    return f"; {plural(control.left_out, what, many)} {were} left out"
 
 
-_SIGN_OFF = (
-    '<div class="sign-off"><div>Checked by (name)</div><div>Signature</div><div>Date</div></div>\n'
-)
+def _sides(control: ControlData) -> list[list[tuple[str, int, str]]]:
+    """Return the two sides of the equation."""
+    came = [("", control.arrived, "came in")]
+    if control.added:
+        came.append(("+", control.added, "added"))
+    reasons = ", ".join(sorted({line.reason.replace("-", " ") for line in control.aside}))
+    went = [
+        ("=" if control.balances else "\u2260", control.delivered, "delivered"),
+        ("+", control.returned, "returned"),
+        ("+", control.left_out, f"left out ({reasons})" if reasons else "left out"),
+    ]
+    return [came, went]
 
 
-def _stages(stages: Sequence[StageLine]) -> str:
-    body = "".join(
-        f'<div class="stage"><b>{stage.number}</b><div><strong>{plain(stage.title or stage.kind)}'
-        f"</strong>{_kind(stage)}{_proof(stage)}{_outcomes(stage)}{_facts(stage)}</div></div>\n"
-        for stage in stages
-    )
-    return f"<section><h2>What each stage did</h2>{body}</section>\n"
+def _summary(control: ControlData) -> str:
+    """Return what a person signs, in one line."""
+    added = f" + {control.added:,} added" if control.added else ""
+    sign = "=" if control.balances else "\u2260"
+    out = f"{control.delivered:,} delivered + {control.returned:,} returned"
+    came = f"{control.arrived:,} cards in{added}"
+    return f"{control.title}: {came} {sign} {out} + {control.left_out:,} left out."
 
 
-def _proof(stage: StageLine) -> str:
+def _shown(control: ControlData) -> str:
+    shown = len(control.returned_cards[:MOST_DRAWN])
+    returned = max(control.returned, len(control.returned_cards))
+    if shown == returned:
+        return "The one returned card." if shown == 1 else f"All {shown} returned cards."
+    return f"{shown} of {plural(returned, 'returned card')}, some of each reason."
+
+
+def _stage_view(stage: StageLine) -> StageView:
+    proof, digest, held = _proof(stage)
+    outcomes = _outcomes(stage)
+    return StageView(stage, proof, digest, held, outcomes, _facts(stage, proof, outcomes))
+
+
+def _proof(stage: StageLine) -> tuple[str, str, str]:
     """Return the proof of a sort: as many cards, and the same digest, before as after."""
     if not all(name in stage.facts for name in SORT_PROOF):
-        return ""
+        return "", "", ""
     before, after = (_digest(stage.facts[name]) for name in SORT_PROOF)
-    held = before == after and stage.arrived + stage.added == stage.left
-    says = "nothing was lost, doubled or changed" if held else "<b>BEFORE AND AFTER DIFFER</b>"
-    return (
-        f'<p class="proof">Before {plural(stage.arrived, "card")}, digest <code>{before}</code>; '
-        f"after {plural(stage.left, 'card')}, digest <code>{after}</code>: {says}.</p>"
-    )
+    if before == after and stage.arrived + stage.added == stage.left:
+        cards = plural(stage.left, "card")
+        return f"{cards} before and after, same digest", after, ": none lost, doubled or changed."
+    came, went = plural(stage.arrived, "card"), plural(stage.left, "card")
+    said = f"BEFORE AND AFTER DIFFER: {came}, digest {before}; then {went}, digest {after}."
+    return said, "", ""
 
 
 def _digest(value: str | int) -> str:
-    return f"{value:016x}" if isinstance(value, int) else plain(value)
+    return f"{value:016x}" if isinstance(value, int) else value
 
 
-def _outcomes(stage: StageLine) -> str:
+def _outcomes(stage: StageLine) -> list[tuple[int, str]]:
     """Return the four outcomes of a merge."""
     facts = [stage.facts.get(name) for name in MERGE_OUTCOMES]
     numbers = [fact for fact in facts if isinstance(fact, int)]
     if len(numbers) < len(MERGE_OUTCOMES):
-        return ""
+        return []
     matched, without, masters, alone = numbers
-    four = [
-        (matched, "cards met a master"),
-        (without, "cards met none"),
-        (masters - alone, "masters met a card"),
-        (alone, "masters met none"),
+    return [
+        (matched, "cards with a master record"),
+        (without, "cards without a master record"),
+        (masters - alone, "master records with a card"),
+        (alone, "master records without a card"),
     ]
-    tiles = "".join(
-        f'<div><span class="big">{count(number)}</span><small>{words}</small></div>'
-        for number, words in four
-    )
-    return f'<div class="four">{tiles}</div>'
 
 
-def _facts(stage: StageLine) -> str:
-    placed = _placed_facts(stage)
+def _facts(
+    stage: StageLine, proof: str, outcomes: Sequence[tuple[int, str]]
+) -> dict[str, str | int]:
+    placed = (SORT_PROOF if proof else ()) + (MERGE_OUTCOMES if outcomes else ())
     shown: dict[str, str | int] = {}
     if not stage.facts:
         shown = {"in": stage.arrived, "out": stage.left}
-        others = {"added": stage.added, "returned": stage.returned, "set aside": stage.set_aside}
-        shown.update({name: number for name, number in others.items() if number})
-    shown.update({name: value for name, value in stage.facts.items() if name not in placed})
+        others = {"added": stage.added, "returned": stage.returned, "left out": stage.set_aside}
+        shown |= {name: number for name, number in others.items() if number}
+    shown |= {
+        name.replace("_", " "): value for name, value in stage.facts.items() if name not in placed
+    }
     if stage.queries:
         shown["queries"] = stage.queries
-    return _pairs(shown) if shown else ""
-
-
-def _placed_facts(stage: StageLine) -> tuple[str, ...]:
-    proof = SORT_PROOF if all(name in stage.facts for name in SORT_PROOF) else ()
-    return proof + (MERGE_OUTCOMES if _outcomes(stage) else ())
-
-
-def _pairs(pairs: Mapping[str, str | int]) -> str:
-    body = "".join(
-        f"<div><dt>{plain(name.replace('_', ' '))}</dt><dd>{_value(value)}</dd></div>"
-        for name, value in pairs.items()
-    )
-    return f"<dl>{body}</dl>"
-
-
-def _value(value: str | int) -> str:
-    return count(value) if isinstance(value, int) else plain(value)
-
-
-def _queries(control: ControlData) -> str:
-    asked = [reason for reason in control.reasons if reason.severity != "fatal"]
-    if not asked:
-        return "<section><h2>Queries and notes</h2><p>None.</p></section>\n"
-    caption = "These cards went on; somebody should look at them."
-    return (
-        f"<section><h2>Queries and notes</h2>{_reasons(asked, caption, weights=True)}</section>\n"
-    )
-
-
-def _cards(control: ControlData) -> str:
-    if not control.returned_cards:
-        return ""
-    returned = max(sum(stage.returned for stage in control.stages), len(control.returned_cards))
-    shown = control.returned_cards[:MOST_DRAWN]
-    words = "All" if returned == len(shown) else f"The first {len(shown)} of"
-    figures = "".join(_figures(shown))
-    link = ""
-    if control.returned_page:
-        page = plain(control.returned_page)
-        which = "All of them" if returned <= MOST_SHOWN else f"The first {MOST_SHOWN}"
-        link = f' {which}, small, are in <a href="{page}">{page}</a>, beside this page.'
-    return (
-        f"<section><h2>Returned cards</h2><p>{words} {plural(returned, 'returned card')}, in the "
-        f"order of their numbers. Hatched columns are at fault; their numbers lead to the reasons "
-        f"below each card.{link}</p>{figures}</section>\n"
-    )
-
-
-def _figures(cards: Sequence[CardLine]) -> Iterator[str]:
-    for place, line in enumerate(cards, 1):
-        name = line.full_name
-        if line.patterns is not None and len(line.text) <= COLUMNS:
-            picture = draw_card(
-                line.patterns,
-                line.text,
-                line.marks,
-                title=name,
-                ident=f"card{place}",
-                fields=line.fields,
-                notes=line.notes,
-                asked=line.asked,
-            )
-        else:
-            picture = record_rows(line.text, line.marks)
-        yield f"<figure><figcaption>{plain(name)}</figcaption>{picture}</figure>\n"
-
-
-def _versions(control: ControlData) -> str:
-    if not control.versions:
-        return ""
-    rows = (f"<td>{plain(name)}</td>{_hash(value)}" for name, value in control.versions.items())
-    body = table(["What", "Version or digest"], rows)
-    return f"<section><h2>Configuration and versions</h2>{body}</section>\n"
+    return shown

@@ -1,0 +1,88 @@
+"""What a person does next with a run, as a list in the order in which it is done."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from deckwright.report.model import ControlData, ReasonLine
+from deckwright.wording import plural
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to do: words, a file or place that they lead to, and words after it."""
+
+    before: str
+    link: str = ""
+    name: str = ""
+    after: str = ""
+
+
+def steps(control: ControlData) -> list[Step]:
+    """Return what is to be done, in order; the last is to sign."""
+    return list(_steps(control))
+
+
+def fatal_reasons(control: ControlData) -> list[ReasonLine]:
+    """Return why cards came back, the most frequent first."""
+    found = [reason for reason in control.reasons if reason.severity == "fatal"]
+    return sorted(found, key=lambda reason: -reason.count)
+
+
+def _steps(control: ControlData) -> Iterator[Step]:
+    if not control.balances:
+        yield Step(
+            "Do not use what was delivered. Keep this folder and the decks as they are, and show "
+            "both to whoever looks after the program."
+        )
+        return
+    if control.code is not None and not control.code.sure:
+        yield Step("Check the code: ", "#code", "two codes may be meant", ".")
+    yield from _look(control)
+    yield from _repair(control)
+    names = {file.path for file in control.files}
+    asked = sum(stage.queries for stage in control.stages)
+    if asked and "queries.csv" in names:
+        yield Step(
+            f"Look at {plural(asked, 'query', 'queries')} about cards that were delivered: ",
+            "queries.csv",
+            "queries.csv",
+            ".",
+        )
+    for path in sorted(names):
+        if path.endswith("-without-card.csv"):
+            yield Step("Look at master records without a card: ", path, path, ".")
+    yield Step(f"Compare {control.arrived:,} with the number of cards in the box; then sign below.")
+
+
+def _look(control: ControlData) -> Iterator[Step]:
+    reading = next((f.path for f in control.files if f.path.endswith("reading.html")), "")
+    if reading:
+        yield Step("Look at the ", reading, "reading report", ": how each picture was read.")
+    if control.returned and control.returned_page:
+        most = next(iter(fatal_reasons(control)), None)
+        said = "."
+        if most is not None:
+            field = f" in {most.field}" if most.field else ""
+            said = f". Most frequent reason: {most.reason}{field} ({plural(most.count, 'card')})."
+        yield Step("Look at the ", control.returned_page, "returned cards", said)
+
+
+def _repair(control: ControlData) -> Iterator[Step]:
+    if not control.returned:
+        return
+    decks = [
+        file.path
+        for file in control.files
+        if file.path.startswith("returned/") and file.path != "returned/reasons.csv"
+    ]
+    if len(decks) == 1:
+        yield Step("Repair ", decks[0], decks[0], ", then run it again with the same job.")
+    else:
+        yield Step(
+            f"Repair the {len(decks)} decks in ",
+            "#files",
+            "returned",
+            ", then run them again with the same job.",
+        )
