@@ -18,7 +18,7 @@ import encodings
 import os
 import pkgutil
 import string
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codefiles import Cell, CodeFile, clashes, parse_code_file, read_code_file
 from deckwright.cards.holes import PATTERNS
+from deckwright.cards.prepared import NONE, prepared_code, prepared_names
 from deckwright.errors import ConfigError, DeckwrightError, Fault
 
 if TYPE_CHECKING:
@@ -140,15 +141,24 @@ def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
         raise ConfigError([Fault(str(own[-1]), 0, what)])
     if own:
         return _from_file(name, read_code_file(own[0]), str(own[0]))
-    if name in _packaged_names():
-        return _packaged(name)
-    return _from_codec(name, tuple(folders))
+    return _prepared(name) or _from_codec(name, tuple(folders))
 
 
 def code_names(folders: Sequence[Path] = ()) -> list[str]:
     """Return the names of all codes: packaged, in the folders, Python's single-byte codecs."""
     own = {path.stem for path in _own_files(folders)}
-    return sorted({*_packaged_names(), *own, *_codec_names()})
+    return sorted({*own, *prepared_names()})
+
+
+def made_anew() -> Iterator[CodeTable]:
+    """Yield all codes but one's own, made from their sources: packaged ones, Python's codecs."""
+    for name in _packaged_names():
+        yield _packaged(name)
+    for module in pkgutil.iter_modules(encodings.__path__):
+        try:
+            yield _codec(module.name)
+        except (LookupError, ValueError):
+            continue
 
 
 def translation(source: Alphabet, target: Alphabet) -> NDArray[np.int16]:
@@ -193,6 +203,29 @@ def _own_files(folders: Sequence[Path], name: str | None = None) -> list[Path]:
 def _packaged_names() -> tuple[str, ...]:
     data = files(_PACKAGED).joinpath("data").iterdir()
     return tuple(sorted(entry.name.removesuffix(".csv") for entry in data if entry.is_file()))
+
+
+@lru_cache(maxsize=256)
+def _prepared(name: str) -> CodeTable | None:
+    kept = prepared_code(name)
+    if kept is None:
+        return None
+    code = CodeTable(name, kept.title, kept.source, Alphabet(kept.characters))
+    if kept.from_raw is not None:
+        from_raw = _fixed(kept.from_raw.astype(np.uint8))
+        code = replace(code, from_raw=from_raw, to_raw=_inverse(kept.from_raw, SIZE))
+    if kept.to_holes is not None:
+        to_holes = _fixed(kept.to_holes.astype(np.int16))  # none, 0xFFFF, becomes -1
+        code = replace(code, to_holes=to_holes, from_holes=_inverse(kept.to_holes, PATTERNS))
+    return code
+
+
+def _inverse(table: NDArray[np.uint16], size: int) -> NDArray[np.int16]:
+    """Return int16 (size): where in the table a number stands, -1 where nowhere."""
+    places = np.flatnonzero(table != NONE)
+    inverse = np.full(size, -1, np.int16)
+    inverse[table[places]] = places
+    return _fixed(inverse)
 
 
 @lru_cache(maxsize=16)
@@ -317,18 +350,6 @@ def _single_bytes(name: str) -> list[str | None]:
 def _is_ebcdic(characters: Sequence[str | None]) -> bool:
     """Return whether digits and capitals sit where all EBCDIC pages have them (X'C1', X'F0')."""
     return characters[0xC1] == "A" and characters[0xF0:0xFA] == list(string.digits)
-
-
-@lru_cache(maxsize=1)
-def _codec_names() -> tuple[str, ...]:
-    names = []
-    for module in pkgutil.iter_modules(encodings.__path__):
-        try:
-            _codec(module.name)
-        except (LookupError, ValueError):
-            continue
-        names.append(module.name)
-    return tuple(names)
 
 
 def _slots(characters: Iterable[str]) -> dict[str, int]:
