@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codefiles import Cell, CodeFile, clashes, parse_code_file, read_code_file
 from deckwright.cards.holes import PATTERNS
-from deckwright.cards.prepared import NONE, prepared_code, prepared_names
+from deckwright.cards.prepared import inverse, prepared_code, prepared_names
 from deckwright.errors import ConfigError, DeckwrightError, Fault
 
 if TYPE_CHECKING:
@@ -213,19 +213,12 @@ def _prepared(name: str) -> CodeTable | None:
     code = CodeTable(name, kept.title, kept.source, Alphabet(kept.characters))
     if kept.from_raw is not None:
         from_raw = _fixed(kept.from_raw.astype(np.uint8))
-        code = replace(code, from_raw=from_raw, to_raw=_inverse(kept.from_raw, SIZE))
+        code = replace(code, from_raw=from_raw, to_raw=_fixed(inverse(kept.from_raw, SIZE)))
     if kept.to_holes is not None:
         to_holes = _fixed(kept.to_holes.astype(np.int16))  # none, 0xFFFF, becomes -1
-        code = replace(code, to_holes=to_holes, from_holes=_inverse(kept.to_holes, PATTERNS))
+        from_holes = _fixed(inverse(kept.to_holes, PATTERNS))
+        code = replace(code, to_holes=to_holes, from_holes=from_holes)
     return code
-
-
-def _inverse(table: NDArray[np.uint16], size: int) -> NDArray[np.int16]:
-    """Return int16 (size): where in the table a number stands, -1 where nowhere."""
-    places = np.flatnonzero(table != NONE)
-    inverse = np.full(size, -1, np.int16)
-    inverse[table[places]] = places
-    return _fixed(inverse)
 
 
 @lru_cache(maxsize=16)

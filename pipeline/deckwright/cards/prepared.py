@@ -59,6 +59,14 @@ def prepared_code(name: str) -> Prepared | None:
     )
 
 
+def inverse(table: NDArray[np.uint16], size: int) -> NDArray[np.int16]:
+    """Return int16 (size): where in the table a number stands, -1 where nowhere."""
+    places = np.flatnonzero(table != NONE)
+    found = np.full(size, -1, np.int16)
+    found[table[places]] = places
+    return found
+
+
 def written(codes: Iterable[Prepared]) -> bytes:
     """Return the bytes of the file for these codes."""
     codes = list(codes)
