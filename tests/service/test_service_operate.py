@@ -399,6 +399,7 @@ def test_tidy_shows_first_and_removes_only_what_somebody_has_accepted() -> None:
         assert not office.exists()
         with (made.root / "done" / changed / "deck").open("ab") as file:
             file.write(b"late")
+        flipped(made.root / "done" / moves[0] / "out" / "control.html", 0.5)
 
         shown = ordered(made, "tidy", "--older-than", "0")
         kept = {line.split()[1] for line in shown.splitlines() if line.startswith("stays")}
@@ -413,6 +414,10 @@ def test_tidy_shows_first_and_removes_only_what_somebody_has_accepted() -> None:
         assert not (made.root / "tidied.csv").exists()
         assert "0 of 0 runs" in ordered(made, "tidy", "--older-than", "1")
 
+        removing = ordered(made, "tidy", "--older-than", "0", "--accepted-by", "A. Reader")
+        assert "out/control.html is not what the run delivered" in removing
+        assert made.state(moves[0]) == "done"
+        flipped(made.root / "done" / moves[0] / "out" / "control.html", 0.5)
         for _ in range(2):
             ordered(made, "tidy", "--older-than", "0", "--accepted-by", "A. Reader")
         assert {run.name for run in (made.root / "done").iterdir()} == {changed, moves[1], sent}

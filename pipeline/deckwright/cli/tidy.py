@@ -7,14 +7,13 @@ from pathlib import Path
 import click
 
 from deckwright.cli.operate import FOLDER
-from deckwright.errors import RestartError
 from deckwright.jobs.service import load_service
 from deckwright.service.clock import Clock
+from deckwright.service.finding import ledger_of
 from deckwright.service.fs import Fs
-from deckwright.service.ledger import Ledger, LedgerError
 from deckwright.service.places import Workspace, shown
 from deckwright.service.standing import expect_workspace
-from deckwright.service.tidy import LIST, candidates, remove
+from deckwright.service.tidy import LIST, candidates, differs, remove
 
 
 @click.command(name="tidy")
@@ -27,23 +26,20 @@ from deckwright.service.tidy import LIST, candidates, remove
 def command(folder: Path, days: float, accepted_by: str, *, returned: bool) -> None:
     """List old runs of DIR, or with --accepted-by remove them for good, decks and all.
 
-    Every run is verified first; what differs from its manifest stays, and so does the run that left
-    the present master. What is removed is entered in DIR/tidied.csv.
+    Before a run is removed every byte of it is checked; what differs from its manifest stays, and
+    so does the run that left the present master. What is removed is entered in DIR/tidied.csv.
     """
     workspace, clock, fs = Workspace(folder.resolve()), Clock(), Fs()
     expect_workspace(workspace)
-    try:
-        ledger = Ledger.reader(workspace.ledger)
-    except LedgerError as error:
-        msg = f"{workspace.ledger} cannot be read ({error}); start the service once to rebuild it"
-        raise RestartError(msg) from error
+    ledger = ledger_of(workspace)
     spec, state = load_service(workspace.service_file), "returned" if returned else "done"
     removed = listed = size = 0
     for each in candidates(workspace, ledger, spec, clock, days=days, state=state):
         listed += 1
         line = f"{each.row.run}  {each.row.job}  {shown(each.row.name)}  {each.size:,} bytes"
-        if each.kept:
-            click.echo(f"stays    {line}: {shown(each.kept)}")
+        kept = each.kept or (differs(workspace, each) if accepted_by else "")
+        if kept:
+            click.echo(f"stays    {line}: {shown(kept)}")
             continue
         size += each.size
         removed += 1

@@ -142,11 +142,17 @@ def files_below(folder: Path, prefix: str) -> list[FileFacts]:
     Raises:
         OSError: something is neither a file nor a folder, or cannot be read.
     """
-    found = []
-    for place, folders, names in os.walk(folder):
-        inner = Path(place).relative_to(folder)
-        for name in [*names, *(n for n in folders if (Path(place) / n).is_symlink())]:
-            size, digest = digest_of_file(Path(place) / name)
-            path = "/".join([prefix, *inner.parts, name])
-            found.append(FileFacts(name=path, size=size, sha256=digest))
+    found: list[FileFacts] = []
+    _add_below(os.fspath(folder), prefix, found)
     return found
+
+
+def _add_below(folder: str, prefix: str, found: list[FileFacts]) -> None:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            name = f"{prefix}/{entry.name}"
+            if entry.is_dir(follow_symlinks=False):
+                _add_below(entry.path, name, found)
+            else:
+                size, digest = digest_of_file(entry.path)
+                found.append(FileFacts(name=name, size=size, sha256=digest))

@@ -11,7 +11,7 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 _AT_FDCWD = -100
@@ -198,7 +198,7 @@ def digest_of(descriptor: int) -> tuple[int, str]:
     return size, digest.hexdigest()
 
 
-def digest_of_file(path: Path) -> tuple[int, str]:
+def digest_of_file(path: Path | str) -> tuple[int, str]:
     """Return size and SHA-256 (hex) of a regular file; links are not followed.
 
     Raises:
@@ -215,9 +215,5 @@ def digest_of_file(path: Path) -> tuple[int, str]:
 
 def names_in(path: Path) -> Iterator[str]:
     """Yield the names in a folder; none where there is no folder."""
-    try:
-        entries: Iterable[os.DirEntry[str]] = os.scandir(path)
-    except FileNotFoundError:
-        return
-    for entry in entries:
-        yield entry.name
+    with contextlib.suppress(FileNotFoundError), os.scandir(path) as entries:
+        yield from [entry.name for entry in entries]
