@@ -158,13 +158,24 @@ class UnreadableDeckError(DeckError):
 
 
 class TooManyReturnedError(DeckError):
-    """More cards failed than the job allows."""
+    """More cards failed than the job allows. page: the file that shows some of them, if any."""
 
     def __init__(self, stage: str, returned: int, seen: int, limit: str, hint: str) -> None:
-        self.stage, self.returned, self.seen = stage, returned, seen
-        super().__init__(
-            f"{stage}: {returned:,} of {seen:,} cards failed, above the limit of {limit}; {hint}",
-        )
+        self.stage, self.returned, self.seen, self.limit = stage, returned, seen, limit
+        self.hint, self.page = hint, ""
+        super().__init__(self.sentence)
+
+    @property
+    def sentence(self) -> str:
+        """What happened, without what would help."""
+        failed = f"{self.returned:,} of {self.seen:,}"
+        return f"{self.stage}: {failed} cards failed, more than most_returned allows ({self.limit})"
+
+    @override
+    def __str__(self) -> str:
+        """Return what happened, what would help, and where it can be seen."""
+        page = f"; {self.page} shows the first failed cards" if self.page else ""
+        return f"{self.sentence}; {self.hint}; nothing was delivered{page}"
 
 
 class StageError(DeckError):

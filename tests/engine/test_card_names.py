@@ -8,6 +8,8 @@ import re
 
 import pytest
 
+from deckwright.journal.events import events
+from deckwright.journal.reader import Journal
 from deckwright.report.model import ADDED_FROM, card_name, run_number
 from picture_help import named_cards, zipped
 
@@ -50,11 +52,10 @@ def test_lists_and_log_tell_deck_and_card_of_the_deck(run) -> None:
 
 
 def test_events_of_a_run_of_one_deck_need_no_deck(shop, tmp_path) -> None:
-    job = shop.job(tmp_path, shop.chain(), record_log=True)
+    job = shop.job(tmp_path, shop.chain())
     run = shop.run(job, shop.deck(tmp_path / "one.txt", [GOOD, BAD])).folder
-    events = map(json.loads, (run / "log.jsonl").read_text(encoding="utf-8").splitlines())
-    failed = [event for event in events if event["event"] == "card_failed"]
-    assert [(event["card"], "deck" in event) for event in failed] == [(2, False)]
+    told = {event["card"]: "deck" in event for event in events(Journal(run))}
+    assert told == {2: False}
 
 
 def test_the_reading_report_names_the_card_of_the_deck(shop, tmp_path) -> None:

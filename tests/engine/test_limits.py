@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+from html import unescape
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -54,7 +57,8 @@ def test_the_message_names_the_reason_though_the_first_cards_are_good(shop, tmp_
     bad = shop.deck(tmp_path / "bad.txt", ["0000A00100{"] * 12)
     said = shop.say("run", job, good, bad, "--out", tmp_path / "run", "--workers", 1)
     assert said.code == 4
-    assert "stage 2 (validate): 12 of 21 cards failed, above the limit of 50 %" in said.err
+    failed = "stage 2 (validate): 12 of 21 cards failed, more than most_returned allows (50 %)"
+    assert failed in said.err
     assert "not-a-digit in field 'item' (columns 1-5" in said.err
 
 
@@ -64,7 +68,9 @@ def test_a_deck_of_which_every_data_card_failed_is_not_done(shop, tmp_path) -> N
     deck = shop.deck(tmp_path / "deck.txt", [BLANK, BAD, BLANK, BAD, BAD, BLANK])
     said = shop.say("run", job, deck, "--out", tmp_path / "run")
     assert said.code == 4
-    assert "stage 2 (validate): 3 of 3 cards failed, above the limit of 50 %" in said.err
+    assert (
+        "stage 2 (validate): 3 of 3 cards failed, more than most_returned allows (50 %)" in said.err
+    )
     assert not (tmp_path / "run").exists()
 
 
@@ -84,3 +90,50 @@ def test_one_bad_card_between_blank_ones_comes_back(shop, tmp_path) -> None:
                               *shop.chain()[2:]])  # fmt: skip
     deck = shop.deck(tmp_path / "deck.txt", [BLANK, BAD, BLANK])
     assert shop.run(job, deck).returned == 1
+
+
+def limited(shop):
+    """Return a chain that bears half of its cards failing."""
+    return [*shop.chain()[:1], {"kind": "validate", "layout": "receipts"}, *shop.chain()[2:]]
+
+
+def test_a_stopped_run_leaves_a_page_beside_its_place_and_says_where(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, limited(shop))
+    deck = shop.deck(tmp_path / "cards.txt", ["00001000150"] * 3 + ["000X2000250"] * 40)
+    out = tmp_path / "run"
+    said = shop.say("run", job, deck, "--out", out)
+    assert said.code == 4
+    assert not out.exists()
+    page = tmp_path / "run-failed.html"
+    assert f"nothing was delivered; {page} shows the first failed cards" in said.err
+    shown = page.read_text(encoding="utf-8")
+    assert 'most_returned = "100 %"' in unescape(shown)
+    assert shown.count("<figure><figcaption>Card ") == 12
+    assert "<figcaption>Card 4</figcaption>" in shown
+    assert "not-a-digit" in shown
+
+
+def test_a_page_of_another_stopped_run_is_never_replaced(shop, tmp_path) -> None:
+    job = shop.job(tmp_path, limited(shop))
+    deck = shop.deck(tmp_path / "cards.txt", ["000X2000250"] * 40)
+    page, second = tmp_path / "run-failed.html", tmp_path / "run-failed-2.html"
+    page.write_text("somebody's own")
+    for _ in range(2):
+        assert shop.say("run", job, deck, "--out", tmp_path / "run").code == 4
+    assert page.read_text() == "somebody's own"
+    assert second.is_file()
+    assert sorted(path.name for path in tmp_path.glob("*.html")) == [second.name, page.name]
+
+
+def test_a_run_is_stopped_the_same_where_the_page_cannot_be_written(
+    shop, tmp_path, monkeypatch
+) -> None:
+    def full(*_):
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    monkeypatch.setattr("deckwright.engine.failedpage._written", full)
+    job = shop.job(tmp_path, limited(shop))
+    deck = shop.deck(tmp_path / "cards.txt", ["000X2000250"] * 40)
+    said = shop.say("run", job, deck, "--out", tmp_path / "run")
+    assert said.code == 4
+    assert said.err.rstrip().endswith("nothing was delivered")

@@ -55,6 +55,22 @@ def write_returned(ending: Ending) -> Back:
     return _Writer(ending, Back(ReturnedGroups(), PlaceCounter(ending.decks))).write()
 
 
+def returned_so_far(ending: Ending, most: int) -> Back:
+    """Return some of the cards that came back in a run that was stopped; nothing is written.
+
+    Args:
+        ending: what the run came to.
+        most: no more are looked at once there are so many.
+    """
+    back = Back(ReturnedGroups(), PlaceCounter(ending.decks))
+    for gone, entries in _Writer(ending, back).windows():
+        if gone is not None:
+            back.add(_of_fate(gone, RETURNED), entries)
+        if sum(back.groups.counts.values()) >= most:
+            break
+    return back
+
+
 def deck_files(decks: list[DeckPart], medium: Medium[Any] | None = None) -> list[str]:
     """Return a name for each deck; no two are alike, and none is that of the reasons.
 
@@ -87,18 +103,20 @@ class _Writer:
         self.places = np.zeros(len(ending.decks), np.int64)
 
     def write(self) -> Back:
-        with Gatherer(
-            self.ending.plan.source.medium.code, self.ending.plan.configs.layout
-        ) as cards:
-            for low, high in self._windows():
-                gone = self._gone(cards, low, high)
-                places = self._decks(gone)
-                entries = self._entries(low, high)
-                self._lists(entries, places)
-                if gone is not None:
-                    self.back.add(_of_fate(gone, RETURNED), entries)
+        for gone, entries in self.windows():
+            places = self._decks(gone)
+            self._lists(entries, places)
+            if gone is not None:
+                self.back.add(_of_fate(gone, RETURNED), entries)
         self._end()
         return self.back
+
+    def windows(self) -> Iterator[tuple[Tray | None, pl.DataFrame]]:
+        """Yield cards that left the chain and the reasons of a window of card numbers."""
+        plan = self.ending.plan
+        with Gatherer(plan.source.medium.code, plan.configs.layout) as cards:
+            for low, high in self._windows():
+                yield self._gone(cards, low, high), self._entries(low, high)
 
     def _windows(self) -> Iterator[tuple[int, int]]:
         """Yield card numbers from and up to, so that about as many rows lie in each window."""

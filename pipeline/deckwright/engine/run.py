@@ -15,6 +15,7 @@ from deckwright.engine.deckfile import must_be_a_deck, stamp_of
 from deckwright.engine.diagnose import better_reading
 from deckwright.engine.ending import Ending
 from deckwright.engine.executors import Executor, InlineExecutor, ProcessExecutor
+from deckwright.engine.failedpage import write_failed_page
 from deckwright.engine.folder import run_folder
 from deckwright.engine.limits import Sizes, limits
 from deckwright.engine.partition import Cuts, cuts_of
@@ -93,7 +94,11 @@ def run_job(
     called = list(names or [deck.name for deck in decks])
     with interruptible(), run_folder(out) as work:
         run = _Run(plan, list(decks), called, work, workers, progress, sizes)
-        ending = run.go(executor)
+        try:
+            ending = run.go(executor)
+        except TooManyReturnedError as error:
+            error.page = write_failed_page(run.so_far(), error, out)
+            raise
         control = close_run(ending)
         for step in plan.steps:
             counts = dict(ending.counts[step.number].as_dict())
@@ -130,9 +135,18 @@ class _Run:
     hashes: dict[str, str] = field(default_factory=dict)
     reasons: dict[ReasonKey, int] = field(default_factory=dict)
 
+    done: list[Result] = field(default_factory=list)
+    """Results of the pass that is under way."""
+
     @property
     def cards(self) -> int:
         return sum(part.cards for part in self.parts)
+
+    def so_far(self) -> Ending:
+        """Return what a run that is stopped has come to."""
+        if self.done and (not self.results or self.results[-1] is not self.done):
+            self.results.append(self.done)
+        return self._ending()
 
     def go(self, executor: Executor | None) -> Ending:
         stamps = [stamp_of(deck) for deck in self.decks]
@@ -205,7 +219,7 @@ class _Run:
     def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, cards_a_task: int) -> None:
         cuts = self._cuts(todo, recipe, cards_a_task) if todo.routes else None
         tasks = self._tasks(todo, cuts)
-        results: list[Result] = []
+        results = self.done = []
         total = sum(r.left for r in self.results[-1]) if self.results else self.cards
         done = 0
         for task, result in zip(tasks, executor.run(tasks), strict=True):

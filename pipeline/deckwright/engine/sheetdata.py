@@ -60,7 +60,7 @@ def sheet_data(
             OutputLine(o["file"], _form(ending, o["file"]), o["rows"], o["size"], o["sha256"])
             for o in control["outputs"]
         ],
-        returned_cards=_some(groups),
+        returned_cards=some_of(groups),
         returned_page=RETURNED_PAGE if groups else "",
         code=code_reading(ending),
         aside=[AsideLine(one.stage, one.reason, one.count, _named(one, ending)) for one in aside],
@@ -75,7 +75,7 @@ def _named(aside: Aside, ending: Ending) -> str:
     return f"{named} and {more:,} more" if more else named
 
 
-def _some(groups: Sequence[ReturnedGroup]) -> list[CardLine]:
+def some_of(groups: Sequence[ReturnedGroup]) -> list[CardLine]:
     """Return cards of all reasons by turns."""
     turns = zip_longest(*(group.cards[:_ON_SHEET] for group in groups))
     return [card for turn in turns for card in turn if card is not None][:_ON_SHEET]

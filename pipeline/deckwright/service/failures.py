@@ -121,8 +121,9 @@ def while_running(error: BaseException, deck: str, base: Path, *, confined: bool
     if isinstance(error, UnreadableDeckError):
         return _unreadable(error, deck)
     if isinstance(error, TooManyReturnedError):
-        sentence, _, hint = str(error).partition("; ")
-        return Fault("deck", "too-many-returned", sentence, error.stage, remedy=hint)
+        page = f"; {Path(error.page).name} shows the first failed cards" if error.page else ""
+        remedy = f"{error.hint}{page}"
+        return Fault("deck", "too-many-returned", error.sentence, error.stage, remedy=remedy)
     if isinstance(error, MasterError):
         return _master(error)
     return _stage(error, limit, base)

@@ -21,6 +21,9 @@ MARKER = "marker"
 ACKNOWLEDGED = "acknowledged.json"
 """Who has taken note that a deck of an ended run is longer than what was run, and why."""
 
+FAILED_PAGE = f"{RUN}-failed.html"
+"""Shows the first failed cards of a run that was stopped; goes back with the deck."""
+
 CAME = frozenset({DECK, CLAIM, MARKER})
 """What lies there before the run, and is kept through all its tries."""
 

@@ -21,6 +21,7 @@ from deckwright.service.places import (
     CAME,
     CLAIM,
     DECK,
+    FAILED_PAGE,
     MANIFEST,
     MARKER,
     REASONS,
@@ -233,7 +234,11 @@ class Spool:
             RestartError: a folder could not be flushed.
         """
         home = self.workspace.work / claim.run
-        self.reset(claim.run)
+        page = home / FAILED_PAGE
+        shows = page.is_file() and not page.is_symlink()
+        self._drop(home, CAME | {FAILED_PAGE} if shows else CAME)
+        if shows:
+            self.fs.sync_file(page)
         reasons = Reasons(
             run=claim.run,
             job=claim.job,
