@@ -204,7 +204,7 @@ class Workshop:
             check=False,
             text=True,
             env={**os.environ, **(env or {})},
-            timeout=120,
+            timeout=600,
             **options,
         )
         return Said(done.returncode, done.stdout, done.stderr)
@@ -234,7 +234,7 @@ def nothing_is_left_behind() -> Iterator[None]:
     threads, children = set(threading.enumerate()), _children()
     yield
     structlog.reset_defaults()
-    end = time.monotonic() + 10
+    end = time.monotonic() + 60
     while time.monotonic() < end:
         left_threads = set(threading.enumerate()) - threads
         left_children = _children() - children

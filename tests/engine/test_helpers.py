@@ -11,7 +11,7 @@ from deckwright.engine.helpers import Helpers
 LARGE = 2_000_000  # far more than a pipe holds
 
 
-@pytest.mark.timeout(60)
+@pytest.mark.timeout(300)
 def test_large_tasks_and_large_answers_do_not_wait_for_each_other() -> None:
     # a job of so long a name cannot be read; every task is answered with that, name and all
     recipe = SimpleNamespace(job="j" * LARGE, replaced={}, work="w")

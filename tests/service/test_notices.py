@@ -30,7 +30,10 @@ OBSERVERS = Path(__file__).parent / "house_plugins" / "tempers.py"
 KINDS = ["keeps", "raises", "leaves", "ends", "moody", "kills", "hangs", "eats", "prints",
          "wanders", "unmade", "ends-made", "hangs-made"]  # fmt: skip
 BROKEN = {"lacks": "x = 1\n", "faulty": "import no_such_module\n"}
-PATIENCE_S = 3
+PATIENCE_S = 240
+"""Longer than any call takes on a busy machine."""
+HANGING_S = 6
+"""After this an observer that hangs is given up, and no sooner one that is just slow."""
 
 
 @pytest.fixture(scope="session")
@@ -73,7 +76,7 @@ def heard(folder: Path, name: str = "heard") -> list[dict[str, Any]]:
     return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
 
 
-def until(notices: Notices, done: Callable[[], bool], seconds: float = 60) -> list[str]:
+def until(notices: Notices, done: Callable[[], bool], seconds: float = PATIENCE_S) -> list[str]:
     """Poll until something is so; return what was told meanwhile."""
     problems: list[str] = []
     end = time.monotonic() + seconds
@@ -101,7 +104,7 @@ def test_an_observer_hears_all_events_in_order_and_named_facts_only(observe, tmp
         for event in EVENTS:
             notices.tell({**event, "job": f"job-{number}", "amount": "CANARY"})
         notices.tell({"event": "run_started", "run": "r"})
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
     expected = [{**event, "job": f"job-{number}"} for number in range(200) for event in EVENTS]
     assert heard(tmp_path) == expected
 
@@ -110,7 +113,7 @@ def test_several_observers_hear_the_same(observe, tmp_path) -> None:
     notices = observe("keeps", ["keeps", {"file": "two"}], ["keeps", {"file": "three"}])
     for event in EVENTS:
         notices.tell(event)
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
     assert heard(tmp_path) == heard(tmp_path, "two") == heard(tmp_path, "three") == EVENTS
 
 
@@ -119,7 +122,7 @@ def test_names_of_any_kind_arrive(observe, tmp_path) -> None:
     notices = observe("keeps")
     for name in names:
         notices.tell({**DONE, "deck": name})
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
     assert [event["deck"] for event in heard(tmp_path)] == names
 
 
@@ -142,7 +145,7 @@ def test_without_observers_no_process_is_started(tmp_path) -> None:
         ("eats", "MemoryError at tempers.py"),
         ("ends", "ended the process on deck_done"),
         ("kills", "ended the process on deck_done"),
-        ("hangs", "did not come to an end within 3 s on deck_done"),
+        ("hangs", f"did not come to an end within {HANGING_S} s on deck_done"),
         ("prints", ""),
         ("wanders", ""),
     ],
@@ -151,11 +154,12 @@ def test_an_observer_that_fails_is_named_and_the_others_hear_all(
     kind, said, observe, tmp_path, monkeypatch
 ) -> None:
     monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere")
-    notices = observe("keeps", [kind, {"secret": "CANARY"}], ["keeps", {"file": "after"}])
+    given = ("keeps", [kind, {"secret": "CANARY"}], ["keeps", {"file": "after"}])
+    notices = observe(*given, patience_s=HANGING_S if kind == "hangs" else PATIENCE_S)
     for event in EVENTS:
         notices.tell(event)
     problems = until(notices, lambda: len(heard(tmp_path, "after")) == len(EVENTS))
-    problems += notices.close(60)
+    problems += notices.close(PATIENCE_S)
     assert heard(tmp_path) == heard(tmp_path, "after") == EVENTS
     assert [said in each for each in problems] == [True] * bool(said)
     assert all(each.startswith(f"notice 2 ({kind}) ") for each in problems)
@@ -168,7 +172,7 @@ def test_an_observer_that_fails_is_named_and_the_others_hear_all(
 def test_an_observer_that_ends_the_process_time_and_again_is_called_no_more(
     observe, tmp_path
 ) -> None:
-    notices = observe("ends", "keeps", patience_s=60)
+    notices = observe("ends", "keeps", patience_s=PATIENCE_S)
     events = [{**DONE, "run": f"r{number}"} for number in range(STRIKES + 3)]
     for event in events:
         notices.tell(event)
@@ -178,12 +182,12 @@ def test_an_observer_that_ends_the_process_time_and_again_is_called_no_more(
     off = f"notice 1 (ends) is not called: it ended the process, {STRIKES} times in a row"
     assert notices.faults() == [off]
     assert problems[-1] == off
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
 
 
 @pytest.mark.usefixtures("at_once")
 def test_an_observer_that_fails_now_and_then_is_called_again(observe, tmp_path) -> None:
-    notices = observe("moody", "keeps", patience_s=60)
+    notices = observe("moody", "keeps", patience_s=PATIENCE_S)
     events = [{**DONE, "job": job} for job in ["bad", "good"] * (STRIKES + 1)]
     for event in events:
         notices.tell(event)
@@ -191,7 +195,7 @@ def test_an_observer_that_fails_now_and_then_is_called_again(observe, tmp_path) 
     assert heard(tmp_path) == events
     assert problems == ["notice 1 (moody) ended the process on deck_done"] * (STRIKES + 1)
     assert notices.faults() == []
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
 
 
 @pytest.mark.usefixtures("at_once")
@@ -199,13 +203,14 @@ def test_an_observer_that_fails_now_and_then_is_called_again(observe, tmp_path) 
 def test_an_observer_that_cannot_be_made_without_harm_is_called_no_more(
     kind, observe, tmp_path, monkeypatch
 ) -> None:
-    if kind == "hangs-made":
+    hangs = kind == "hangs-made"
+    if hangs:
         monkeypatch.setattr(module, "STRIKES", 1)
-    notices = observe(kind, "keeps")
+    notices = observe(kind, "keeps", patience_s=HANGING_S if hangs else PATIENCE_S)
     notices.tell(DONE)
     until(notices, lambda: len(heard(tmp_path)) == 1)
     assert notices.faults()[0].startswith(f"notice 1 ({kind}) is not called: it ")
-    notices.close(60)
+    notices.close(PATIENCE_S)
     assert heard(tmp_path) == [DONE]
 
 
@@ -229,7 +234,7 @@ def test_an_observer_that_cannot_be_made_is_named_and_the_others_hear_all(
     assert len(problems) == 1
     assert said in problems[0]
     assert notices.faults() == problems
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
 
 
 def test_when_no_observer_is_left_events_are_let_go(observe) -> None:
@@ -237,7 +242,7 @@ def test_when_no_observer_is_left_events_are_let_go(observe) -> None:
     until(notices, notices.faults)
     for _ in range(2 * MOST_WAITING):
         notices.tell(DONE)
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
 
 
 def test_what_slow_observers_cannot_take_is_dropped_and_counted(observe) -> None:
@@ -256,7 +261,7 @@ def test_an_event_too_long_for_a_message_is_left_out(observe, tmp_path) -> None:
     notices = observe("keeps")
     notices.tell({**DONE, "folder": "x" * 100_000})
     notices.tell(DONE)
-    assert notices.close(60) == ["an event deck_done was too long for the notices"]
+    assert notices.close(PATIENCE_S) == ["an event deck_done was too long for the notices"]
     assert heard(tmp_path) == [DONE]
 
 
@@ -301,7 +306,7 @@ def test_a_process_that_somebody_kills_is_begun_again(observe, tmp_path) -> None
     assert problems == ["the process of the notices ended by itself; it is begun again"]
     notices.tell(DONE)
     until(notices, lambda: len(heard(tmp_path)) == 2)
-    assert notices.close(60) == []
+    assert notices.close(PATIENCE_S) == []
 
 
 def test_the_process_ends_when_the_service_is_killed(command, tmp_path) -> None:
@@ -329,7 +334,7 @@ def test_the_process_ends_when_the_service_is_killed(command, tmp_path) -> None:
         child = int(service.stdout.readline())
         assert Path(f"/proc/{child}").exists()
         service.kill()
-    end = time.monotonic() + 30
+    end = time.monotonic() + PATIENCE_S
     while is_alive(child):
         assert time.monotonic() < end
         time.sleep(0.02)
@@ -355,7 +360,7 @@ def test_the_service_loads_no_frame_library_for_its_observers() -> None:
         "print(sorted(heavy & set(sys.modules)))\n"
     )
     done = subprocess.run(  # noqa: S603 # our own code
-        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=240
     )
     assert done.stdout == "[]\n"
 

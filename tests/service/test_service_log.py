@@ -337,7 +337,7 @@ def test_a_service_without_any_output_does_not_write_into_what_takes_its_number(
     with tempfile.NamedTemporaryFile() as file:
         done = subprocess.run(  # noqa: S603 # our own code
             ["/bin/sh", "-c", 'exec "$0" -c "$1" "$2" >&-', sys.executable, script, file.name],
-            check=False, capture_output=True, timeout=60,
+            check=False, capture_output=True, timeout=240,
         )  # fmt: skip
         assert (done.returncode, done.stderr) == (0, b"")
         assert Path(file.name).read_bytes() == b""

@@ -97,13 +97,13 @@ def test_systemd_finds_no_fault_in_the_unit(tmp_path) -> None:
     copy.write_text(text, "utf-8")
     done = subprocess.run(  # noqa: S603 # a tool of the system, on our file
         [shutil.which("systemd-analyze") or "", "verify", "--man=no", str(copy)],
-        check=False, capture_output=True, text=True, timeout=60,
+        check=False, capture_output=True, text=True, timeout=240,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (0, "")
     copy.write_text(text.replace("PrivateTmp=", "PrivatTmp="), "utf-8")
     again = subprocess.run(  # noqa: S603 # as above
         [shutil.which("systemd-analyze") or "", "verify", "--man=no", str(copy)],
-        check=False, capture_output=True, text=True, timeout=60,
+        check=False, capture_output=True, text=True, timeout=240,
     )  # fmt: skip
     assert "PrivatTmp" in again.stderr
 
@@ -120,7 +120,7 @@ def test_a_job_runs_where_no_memory_may_become_executable(tmp_path) -> None:
            "--out", str(tmp_path / "run")]  # fmt: skip
     done = subprocess.run(  # noqa: S603 # our own command
         [sys.executable, "-c", _MDWE, *run],
-        env=worker, check=False, capture_output=True, text=True, timeout=120,
+        env=worker, check=False, capture_output=True, text=True, timeout=240,
     )  # fmt: skip
     if done.returncode == 99:
         pytest.skip("this kernel cannot forbid memory that is writable and executable")

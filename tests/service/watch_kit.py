@@ -10,7 +10,7 @@ from typing import Any
 
 from deckwright.service.watcher import Watcher
 
-LONG = 20.0
+LONG = 120.0
 """Seconds after which what should come is given up."""
 
 
