@@ -293,7 +293,7 @@ class Rig:
         now = self.clock.steady()
         held = self.holds.all()
         times = [
-            max(item.due, self.runs.room_at)
+            max(item.due, self.runs.room_at, self.runs.rest_until)
             for item in self.runs.open.values()
             if item.claim.job not in held or item.verdict is not None
         ]

@@ -15,27 +15,12 @@ from typing_extensions import override
 from deckwright.jobs.service import RetrySpec
 from deckwright.service.control import Request
 from deckwright.service.ledger import LedgerFullError
-from deckwright.service.orders import Ended, RunOrder
 from deckwright.service.records import Reasons, load
 from deckwright.service.retries import wait_before
-from service.kit import CARDS, Rig, StubWorkers, assert_contract, drop, quick_room, spec_with
+from service.kit import CARDS, Rig, assert_contract, drop, quick_room, spec_with
 
 USUAL = RetrySpec()
 TWO_HOURS = 7200.0
-
-
-class CutOffError(BaseException):
-    """The service ends here, as if it were killed."""
-
-
-class KillingWorkers(StubWorkers):
-    """A deck that begins with `!kill` ends the service itself."""
-
-    @override
-    def _run(self, order: RunOrder) -> Ended:
-        if (Path(order.folder) / "deck").read_bytes().startswith(b"!kill"):
-            raise CutOffError
-        return super()._run(order)
 
 
 class TimedRig(Rig):
@@ -57,9 +42,8 @@ def root() -> Iterator[Path]:
 
 
 def rig_on(root: Path, **changes: object) -> TimedRig:
-    """Return a started service with the usual tries and waits; its workers can be killed by."""
+    """Return a started service with the usual tries and waits."""
     rig = TimedRig(root, spec=spec_with(retry=USUAL, **changes))
-    rig.workers = KillingWorkers(rig.fs, rig.spec.workers)
     rig.start()
     return rig
 
@@ -71,22 +55,6 @@ def lay(root: Path, **decks: str) -> dict[str, bytes]:
     for name, data in dropped.items():
         drop(root, name, data)
     return dropped
-
-
-def ended_with_kills(root: Path, **changes: object) -> Counter[str]:
-    """Start again whenever the service was killed, until all has ended; count starts of tries."""
-    begun: Counter[str] = Counter()
-    while True:
-        rig = rig_on(root, **changes)
-        try:
-            rig.step_all()
-        except CutOffError:
-            continue
-        else:
-            return begun
-        finally:
-            begun.update(str(facts["run"]) for facts in rig.told("run_started"))
-            rig.close()
 
 
 def reasons_of(root: Path) -> list[Reasons]:
@@ -171,27 +139,7 @@ def test_a_fault_of_the_config_holds_the_job_and_counts_as_no_try(root):
     assert assert_contract(root, dropped).waiting == 2
 
 
-# ---- decks that end the service itself
-
-
-def test_decks_that_end_the_service_come_back_after_three_tries_each(root, counts):
-    bad = {f"bad {number}": f"!kill {number}" for number in range(34)}
-    dropped = lay(root, good="good", **bad)
-    begun = ended_with_kills(root, workers=1)
-    tally = assert_contract(root, dropped, ended=True)
-    assert (tally.done, tally.returned) == (1, 34)
-    counts(kills=sum(begun[reasons.run] for reasons in reasons_of(root)))
-    for reasons in reasons_of(root):
-        assert begun[reasons.run] == 3
-        assert [entry.code for entry in reasons.entries] == ["service-ended"] * 3
-
-
-def test_decks_beside_one_that_ends_the_service_are_done(root):
-    dropped = lay(root, bad="!kill", a="a", b="b", c="c", d="d")
-    begun = ended_with_kills(root, workers=4)
-    tally = assert_contract(root, dropped, ended=True)
-    assert (tally.done, tally.returned) == (4, 1)
-    assert begun[reasons_of(root)[0].run] == 3
+# ---- a start between
 
 
 @pytest.mark.parametrize("line", ["!stage", "!die"])

@@ -44,7 +44,7 @@ MODELS: dict[str, type[ConfigModel]] = {
     "jobs.first.deliver": DeliverSpec,
     "notice": NoticeSpec,
 }
-EXAMPLES = {"master", "next_master", "fetch"}
+EXAMPLES = {"master", "next_master", "due_s", "at_once", "fetch"}
 """Keys without a default; the file shows what one could look like."""
 
 

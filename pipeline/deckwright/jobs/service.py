@@ -85,6 +85,14 @@ class JobServiceSpec(ConfigModel):
     """The file of the job's `[files]` that runs of this job move on, one run at a time."""
     next_master: str | None = None
     """The delivery of a done run that becomes the next master."""
+    priority: Annotated[int, Field(ge=-9, le=9)] = 0
+    """Decks of a job with a higher number go first."""
+    due_s: Seconds | None = None
+    """Among jobs of one priority, the deck that is due first goes first: so long after it came."""
+    urgent: list[str] = Field(default_factory=list)
+    """Patterns of names of decks that go before all others."""
+    at_once: Annotated[int, Field(ge=1, le=64)] | None = None
+    """The most decks of this job that run at once."""
     deliver: DeliverSpec | None = None
     """Copies for another place."""
     fetch: str | None = None

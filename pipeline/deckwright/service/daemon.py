@@ -86,6 +86,7 @@ class Service:
         """
         with self._signals():
             try:
+                self.runs.ends.begin()
                 self.watcher.start()
                 self.pool.warm()
                 self.notifier.ready()
@@ -131,6 +132,7 @@ class Service:
             # what cannot be entered now the next start sees from the folders
             with contextlib.suppress(OSError, LedgerError):
                 self.runs.end(ended)
+        self.runs.ends.finish()
         self.errands.close()
         with contextlib.suppress(OSError, LedgerError):
             self._write_state()
@@ -261,13 +263,18 @@ class Service:
             self._look_after()
         if now >= self._state_at + _TICK_S:
             self._state_at = now
+            self.runs.ends.beat()
             with contextlib.suppress(OSError):  # a hint; the disk may be full
                 self._write_state()
 
     def _look_after(self) -> None:
         """Look at everything that health rests on; only then is the watchdog told."""
         health = [*self.setup.problems, *self.watcher.check(), *self.errands.problems()]
-        health += [text for text in (self.setup.config_problem, self.setup.warning) if text]
+        health += [
+            text
+            for text in (self.setup.config_problem, self.setup.warning, self.runs.resting())
+            if text
+        ]
         self.intake.look_for_room()
         if self.intake.paused:
             health.append(f"no decks are taken: {self.intake.paused}")

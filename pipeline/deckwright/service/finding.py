@@ -11,6 +11,7 @@ from typing import Any
 
 from deckwright.errors import DeckwrightError, RestartError
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service.ends import SERVICE_ENDED, WHY_HELD
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.ledger import Ledger, LedgerError
@@ -209,6 +210,8 @@ def _why(
         return f"the job is held: {shown(held[row.job])}"
     if state == "waiting":
         return told.retries.get(row.run, "") if told else ""
+    if state == "held" and row.code == SERVICE_ENDED:
+        return WHY_HELD
     return {"held": "held by an operator", "returned": row.code}.get(state, "")
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 import errno
 import os
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -18,6 +20,7 @@ from deckwright.service.records import Claim, ReasonEntry
 from deckwright.service.runs import ROOM_WAIT_S, Runs
 from deckwright.service.settling import Found, NotSettledError, StrayError, open_deck
 from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
+from deckwright.service.turns import rank, under_way
 
 AHEAD = 2
 """Decks that are taken beyond those that run, so that no worker waits for a deck."""
@@ -60,16 +63,48 @@ class Intake:
         """
         taken = self._take_stalled()
         places = self._places()
-        for found in self.inbox.ready() if places > 0 else ():
-            if places <= 0 or self.clock.steady() < self.runs.room_at:
+        ahead = under_way(self.runs.open.values(), self.clock.steady())
+        for found, job in self._in_turn(ahead) if places > 0 or self._left_out(ahead) else ():
+            if self.clock.steady() < self.runs.room_at:
                 break
-            job = self.inbox.job_of(found)
-            if job is None or job in self.runs.holds:
+            if job in self.runs.holds or (places <= 0 and ahead[job]):
                 continue
             if self._fits(found, job) and self._has_room() and self._has_room_for(found):
                 done = self._take(found, job) is not None
                 places, taken = places - done, taken + done
+                ahead[job] += done
         return taken
+
+    def _left_out(self, ahead: Counter[str]) -> bool:
+        """Tell whether decks lie there of a job that has none under way: one of it is taken."""
+        return any(many and not ahead[job] for job, many in self.inbox.waiting_of.items())
+
+    def _in_turn(self, ahead: Counter[str]) -> Iterator[tuple[Found, str]]:
+        """Yield the settled decks, job by job in turn, the most urgent and earliest due first."""
+        queues: dict[str, list[Found]] = {}
+        for found in self.inbox.ready():
+            job = self.inbox.job_of(found)
+            if job is not None:
+                queues.setdefault(job, []).append(found)
+        heads = {job: self._queue(job, decks) for job, decks in queues.items()}
+        given = Counter({job: ahead[job] for job in heads})
+        while heads:
+            job = min(heads, key=lambda each: (heads[each][-1][0], given[each]))
+            yield heads[job].pop()[1], job
+            given[job] += 1
+            if not heads[job]:
+                del heads[job]
+
+    def _queue(self, job: str, decks: list[Found]) -> list[tuple[tuple[int, float], Found]]:
+        """Return the decks of a job, the next one last, each with its rank."""
+        now = self.clock.now()
+        if not self.spec.job(job).urgent:
+            same = rank(self.spec, job, "", now)
+            return [(same, found) for found in reversed(decks)]
+        names = ((found, found.name.decode("utf-8", "replace")) for found in decks)
+        ranked = [(rank(self.spec, job, name, now), found) for found, name in names]
+        ranked.sort(key=lambda each: each[0])
+        return ranked[::-1]
 
     def _take_stalled(self) -> int:
         """Take what will never be a whole deck, to give it back."""

@@ -17,6 +17,7 @@ from deckwright.service.records import Claim, LaneStep
 from deckwright.service.tables import (
     SCHEMA,
     TABLES,
+    End,
     PastTry,
     Row,
     Try,
@@ -211,9 +212,22 @@ class Ledger:
             "UPDATE runs SET config=?, lane=? WHERE run=?", (claim.config, claim.lane, claim.run)
         )
 
-    def set_state(self, run: str, state: str) -> None:
-        """Enter a state."""
-        self._do("UPDATE runs SET state=? WHERE run=?", (state, run))
+    def set_state(self, run: str, state: str, code: str = "") -> None:
+        """Enter a state, and why the run is in it where that is no wish of an operator."""
+        self._do("UPDATE runs SET state=?, code=? WHERE run=?", (state, code, run))
+
+    def enter_end(self, at: str, lived: float, runs: Sequence[str]) -> None:
+        """Enter that the service ended and nobody had asked for it."""
+        values = (at, lived, json.dumps(list(runs)))
+        self._do("INSERT INTO ends (at, lived, runs) VALUES (?,?,?)", values)
+
+    def note_through(self) -> None:
+        """Enter that a run came to its end since the service ended last."""
+        self._do("UPDATE ends SET through=1 WHERE number=(SELECT max(number) FROM ends)")
+
+    def clear_ends(self) -> None:
+        """Strike out the ends of the service: they are explained."""
+        self._do("DELETE FROM ends")
 
     def end(self, run: str, state: str, at: str, *, code: str = "", cards: int = 0,
             cards_returned: int = 0, lane: LaneStep | None = None) -> None:  # fmt: skip
@@ -333,6 +347,11 @@ class Ledger:
             Try(number, at, outcome, code, stage, sentence, json.loads(calls))
             for number, at, outcome, code, stage, sentence, calls in found
         ]
+
+    def ends(self) -> list[End]:
+        """Return the ends of the service that are not explained, the latest last."""
+        found = self._do("SELECT at, lived, runs, through FROM ends ORDER BY number")
+        return [End(at, lived, json.loads(runs), bool(done)) for at, lived, runs, done in found]
 
     def past_tries(self, most: int) -> Iterator[PastTry]:
         """Yield the latest tries of all runs, so many at most, the latest first."""

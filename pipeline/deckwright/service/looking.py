@@ -256,7 +256,8 @@ class Look:
     ) -> None:
         sound = self._rules.sound(status, route.card_bytes)
         late = bool(self._late) and (place.folder, name) in self._late
-        row = (int(late or not sound), status.st_mtime_ns, name, suffix, status, marker)
+        rank = 1 if late or not sound else -int(route.hurries(name))
+        row = (rank, status.st_mtime_ns, name, suffix, status, marker)
         self._oldest[place.folder, route.job].offer(row)
 
     def _read(self, place: _Place, name: str) -> os.stat_result | None:

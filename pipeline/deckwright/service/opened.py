@@ -45,14 +45,18 @@ class JobCard:
 class Open:
     """A deck that was taken and has not ended.
 
-    due: steady time before which it is not started. alone: it must not run beside others.
+    due: steady time before which it is not started. tries: all that it had; failed: those that
+    count against it. alone: it must not run beside others.
+    begun: steady time at which its run began.
     """
 
     claim: Claim
     due: float = 0.0
     tries: int = 0
+    failed: int = 0
     alone: bool = False
     out: str = ""
+    begun: float = 0.0
     parent: str = ""
     verdict: list[ReasonEntry] | None = None
     stage: str = ""

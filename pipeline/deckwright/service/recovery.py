@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from deckwright.service.checking import deck_state
+from deckwright.service.ends import SERVICE_ENDED, Ends
 from deckwright.service.lanes import Lanes, LaneStoppedError
 from deckwright.service.places import CLAIM, DECK, MANIFEST, REASONS, runs_in
 from deckwright.service.records import (
@@ -23,7 +24,6 @@ from deckwright.service.records import (
     Reasons,
     load,
 )
-from deckwright.service.retries import SERVICE_ENDED
 from deckwright.service.spool import Spool
 
 _NOWHERE = "0" * 64
@@ -56,8 +56,11 @@ def recover(spool: Spool, lanes: Lanes) -> Found:
         spool.fs.remove_tree(path) if folder else spool.fs.unlink(path)
     _ended(spool, found)
     _held(spool, found)
+    running = [row.run for row in spool.ledger.rows("running")]
     for run in runs_in(spool.workspace.work):
         _waiting(spool, run, found)
+    # last, since an end that was entered twice would speak against a deck
+    Ends(spool.workspace, spool.fs, spool.ledger, spool.clock).enter(running)
     _vanished(spool)
     _lanes(spool, lanes, found)
     return found
@@ -138,7 +141,9 @@ def _held(spool: Spool, found: Found) -> None:
             found.problems.append(f"hold/{run}: {error}; resume it to have it given back")
             continue
         spool.ledger.add(claim, (spool.workspace.hold / run / DECK).lstat().st_mtime_ns)
-        spool.ledger.set_state(run, "hold")
+        row = spool.ledger.row(run)
+        if row is None or row.state != "hold":
+            spool.ledger.set_state(run, "hold")
 
 
 def _ended(spool: Spool, found: Found) -> None:

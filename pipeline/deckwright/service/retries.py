@@ -7,14 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from deckwright.jobs.service import RetrySpec
+from deckwright.service.ends import SERVICE_ENDED
 from deckwright.service.ledger import EXCUSED
 from deckwright.service.records import ReasonEntry
 from deckwright.service.tables import PastTry, Try
-
-SERVICE_ENDED = "service-ended"
-"""Code of a try during which the service itself ended."""
-
-_SUSPECT = 2
 
 
 def wait_before(retry: RetrySpec, run: str, tries: int) -> float:
@@ -33,20 +29,24 @@ def most_tries(retry: RetrySpec, outcome: str) -> int:
     return retry.stage_tries if outcome == "stage" else retry.tries
 
 
+def counting(tries: Sequence[Try]) -> list[Try]:
+    """Return the tries that count against their deck: not those for which it had no part."""
+    return [
+        each for each in tries if each.code != SERVICE_ENDED and each.outcome not in {EXCUSED, ""}
+    ]
+
+
 def spent(retry: RetrySpec, tries: Sequence[Try]) -> bool:
     """Tell whether a run has had all its tries, as a start finds it."""
-    if not tries or tries[-1].outcome in {"deck", EXCUSED}:
+    failed = counting(tries)
+    if not failed or failed[-1].outcome == "deck":
         return False
-    return tries[-1].number >= most_tries(retry, tries[-1].outcome)
+    return len(failed) >= most_tries(retry, failed[-1].outcome)
 
 
-def suspect(tries: Sequence[Try]) -> bool:
-    """Tell whether a deck was there too often when the service ended, so that it must run alone.
-
-    Else one deck that ends the service would use up the tries of those that run beside it.
-    """
-    ended = sum(each.code == SERVICE_ENDED and each.outcome != EXCUSED for each in tries)
-    return ended >= _SUSPECT
+def cut_off(tries: Sequence[Try]) -> bool:
+    """Tell whether the service ended during the last try of a run, so that it must run alone."""
+    return bool(tries) and tries[-1].code == SERVICE_ENDED and tries[-1].outcome != EXCUSED
 
 
 def causes(tries: Sequence[Try]) -> list[ReasonEntry]:
@@ -60,7 +60,7 @@ def causes(tries: Sequence[Try]) -> list[ReasonEntry]:
             at=each.at,
             where=each.calls,
         )
-        for each in tries
+        for each in counting(tries)
     ]
 
 

@@ -11,6 +11,8 @@ from deckwright.jobs.job import parse_size
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.checking import Checked, check_attempt, deck_state
 from deckwright.service.clock import Clock
+from deckwright.service.ends import SERVICE_ENDED, WHY_HELD, Ends
+from deckwright.service.entries import changed_entry, duplicate_entry, ended_entry
 from deckwright.service.holds import JobHolds
 from deckwright.service.lanes import Lanes, LaneStoppedError
 from deckwright.service.ledger import LedgerFullError
@@ -18,11 +20,23 @@ from deckwright.service.opened import Check, JobCard, Open, Tell, Workers
 from deckwright.service.orders import Ended, RunOrder
 from deckwright.service.places import DECK, file_name_of
 from deckwright.service.records import Claim, LaneStep, Manifest, ReasonEntry
-from deckwright.service.retries import Breaker, causes, most_tries, spent, suspect, wait_before
+from deckwright.service.retries import (
+    Breaker,
+    causes,
+    counting,
+    cut_off,
+    most_tries,
+    spent,
+    wait_before,
+)
 from deckwright.service.spool import Spool
+from deckwright.service.turns import Turns
 
 ROOM_WAIT_S = 5.0
 """Pause after the disk had no room, before the same is tried again."""
+
+RELIEF_S = 30.0
+"""All workers must be busy for so long before the one for large decks takes a small one."""
 
 _RECALLED = 20_000
 """Tries that are looked back on at a start."""
@@ -42,22 +56,48 @@ class Runs:
     open: dict[str, Open] = field(default_factory=dict)
     room_at: float = 0.0
     """Steady time until which the disk is taken to be full."""
+    rest_until: float = 0.0
+    """Steady time until which nothing is run, so that the service is seen to live."""
+    ends: Ends = field(init=False)
     _breaker: Breaker = field(default_factory=Breaker)
     _behind: dict[str, Claim] = field(default_factory=dict)  # runs whose master could not move on
     _owed: list[str] = field(default_factory=list)  # runs whose last try is to be struck out
-    _retry_turn: bool = False
+    _turns: Turns = field(default_factory=Turns)
+
+    def __post_init__(self) -> None:
+        """Take the ends of the service from the ledger of the spool."""
+        spool = self.spool
+        self.ends = Ends(spool.workspace, spool.fs, spool.ledger, self.clock)
 
     def add(self, claim: Claim) -> None:
         """Enter a run that waits."""
         tries = self.spool.ledger.tries_of(claim.run)
-        item = Open(claim, tries=len(tries), alone=suspect(tries))
+        item = Open(claim, tries=len(tries), failed=len(counting(tries)), alone=cut_off(tries))
         if spent(self.spec.retry, tries) and claim.job not in self.holds:
             item.verdict = causes(tries)
         self.open[claim.run] = item
 
     def recall(self) -> None:
-        """Count failures in a row on from where the service ended."""
+        """Count on from where the service ended: failures in a row, and its own ends.
+
+        Raises:
+            OSError: no room.
+        """
         self._breaker.recall(self.spool.ledger.past_tries(_RECALLED))
+        self.ends.recall()
+        for run in self.ends.culprits():
+            if run in self.open:
+                claim = self.open.pop(run).claim
+                self.spool.hold(run, SERVICE_ENDED)
+                self.tell("deck_held", run=run, job=claim.job, deck=claim.deck.shown, why=WHY_HELD)
+            self.ends.explained()
+        self.rest_until = self.clock.steady() + self.ends.rest(self.spec.retry)
+
+    def resting(self) -> str:
+        """Say for how long nothing is run, since the service ended again and again; "" = it is."""
+        left = self.rest_until - self.clock.steady()
+        why = "the service ended more than once before a run was through; to see whether it lives,"
+        return f"{why} nothing is run for {left:,.0f} s" if left > 0 else ""
 
     def large(self, claim: Claim) -> bool:
         """Tell whether a deck goes to the process for large ones."""
@@ -73,23 +113,24 @@ class Runs:
                 self._give_back(item, item.verdict)
         for lane in list(self._behind) if now >= self.room_at else ():
             self._move_lane(self._behind.pop(lane))
+        if now < self.rest_until:
+            return
         while self.clock.steady() >= self.room_at and self._paid():
             ready = list(self._startable(workers))
             running = [item for item in self.open.values() if item.runs]
             alone = [item for item in ready if item.alone]
-            if not ready or (alone and running) or any(item.alone for item in running):
+            if (alone and running) or any(item.alone for item in running):
                 return
-            ready = alone[:1] or ready
-            again = [item for item in ready if item.tries]
-            fresh = [item for item in ready if not item.tries]
-            chosen = (again or fresh)[0] if self._retry_turn else (fresh or again)[0]
-            self._retry_turn = not self._retry_turn
+            chosen = self._turns.choose(self.spec, alone[:1] or ready, running)
+            if chosen is None:
+                return
             self._start(chosen, workers)
 
     def _startable(self, workers: Workers) -> Iterator[Open]:
         now = self.clock.steady()
         busy = {item.claim.lane for item in self.open.values() if item.runs and item.claim.lane}
         free = {large: workers.free(large) for large in (False, True)}
+        relief = free[True] and self._stuck(now)
         seen: set[tuple[str, str, str]] = set()
         for item in sorted(self.open.values(), key=lambda each: each.claim.order):
             claim = item.claim
@@ -106,13 +147,18 @@ class Runs:
                 and item.verdict is None
                 and item.due <= now
                 and claim.job not in self.holds
-                and free[self.large(claim)]
+                and (free[self.large(claim)] or (relief and not item.failed))
             ):
                 yield item
 
+    def _stuck(self, now: float) -> bool:
+        """Tell whether all workers are busy for long: then the one for large decks helps."""
+        small = [item for item in self.open.values() if item.runs and not self.large(item.claim)]
+        return all(now - item.begun >= RELIEF_S for item in small)
+
     def _start(self, item: Open, workers: Workers) -> None:
         claim = item.claim
-        entry = self._duplicate(claim)
+        entry = duplicate_entry(self.spool, self.spec.job(claim.job), claim)
         if entry is not None:
             self._give_back(item, [entry])
             return
@@ -127,6 +173,7 @@ class Runs:
             return
         item.tries = self.spool.ledger.begin_try(claim.run, self.clock.now())
         item.out, item.stage, item.done, item.total = f"out.{item.tries}", "", 0, 0
+        item.begun = self.clock.steady()
         home = self.spool.workspace.work / claim.run
         order = RunOrder(
             run=claim.run,
@@ -137,33 +184,12 @@ class Runs:
             files=files,
             cpu_s=int(self._seconds(claim) + 1),
         )
-        workers.start(
-            order, large=self.large(claim), seconds=self._seconds(claim), config=claim.config
-        )
+        large = self.large(claim) or not workers.free(large=False)
+        workers.start(order, large=large, seconds=self._seconds(claim), config=claim.config)
         self.tell("run_started", run=claim.run, job=claim.job, number=item.tries)
 
     def _seconds(self, claim: Claim) -> float:
         return self.spec.limits.job_timeout_s + claim.deck.size / 1e6
-
-    def _duplicate(self, claim: Claim) -> ReasonEntry | None:
-        how = self.spec.job(claim.job)
-        if claim.again or how.duplicates == "rerun":
-            return None
-        name = claim.deck.name_bytes if how.duplicate_scope == "name" else None
-        before = self.spool.ledger.done_before(claim.deck.sha256, name, claim.config)
-        if before is None:
-            return None
-        there = (self.spool.workspace.done / before).is_dir()
-        where = (
-            f"its outputs are in done/{before}"
-            if there
-            else f"the folder of {before} has been removed since"
-        )
-        return ReasonEntry(
-            code="duplicate",
-            sentence=f"the same deck was done before; {where}",
-            remedy="nothing, if it was dropped twice; `deckwright requeue` runs it again",
-        )
 
     def _lane_files(self, item: Open) -> dict[str, str]:
         claim = item.claim
@@ -178,6 +204,9 @@ class Runs:
     def end(self, ended: Ended, check: Check = check_attempt) -> None:
         """Draw the consequence of how a run ended."""
         item = self.open[ended.run]
+        if ended.outcome not in {"stopped", "no-room"}:
+            self.ends.lived_through(ended.run)
+            item.alone = False
         if ended.outcome == "done":
             self._done(item, ended, check)
         elif ended.outcome == "deck":
@@ -203,7 +232,7 @@ class Runs:
             self._changed(item, state)
             return
         self.spool.ledger.end_try(ended.run, "deck", ended.code, ended.stage, "", [])
-        self._give_back(item, [_entry(ended)])
+        self._give_back(item, [ended_entry(ended)])
 
     def _done(self, item: Open, ended: Ended, check: Check) -> None:
         claim, out = item.claim, item.out
@@ -273,13 +302,7 @@ class Runs:
             del self.open[claim.run]
             self.tell("deck_back_in_inbox", run=claim.run, job=claim.job, deck=claim.deck.shown)
             return
-        what = "bytes came after" if state == "longer" else "other bytes stand in it than when"
-        entry = ReasonEntry(
-            code="late-bytes" if state == "longer" else "damaged",
-            sentence=f"{what} the deck was taken",
-            remedy="drop the whole deck again, best written under another name and then renamed",
-        )
-        self._give_back(item, [entry])
+        self._give_back(item, [changed_entry(state)])
 
     def _failed(self, item: Open, ended: Ended) -> None:
         claim, retry, most = item.claim, self.spec.retry, most_tries(self.spec.retry, ended.outcome)
@@ -299,11 +322,12 @@ class Runs:
             self.hold_job(claim.job, why)
         with contextlib.suppress(OSError):  # it goes away with the next attempt at the latest
             self.spool.reset(claim.run)
+        item.failed += 1
         # with the job held nothing more may come back for a fault that is not the deck's
-        if item.tries >= most and claim.job not in self.holds:
+        if item.failed >= most and claim.job not in self.holds:
             self._give_back(item, causes(self.spool.ledger.tries_of(claim.run)))
         else:
-            item.due = self.clock.steady() + wait_before(retry, claim.run, item.tries)
+            item.due = self.clock.steady() + wait_before(retry, claim.run, item.failed)
 
     def _give_back(self, item: Open, entries: list[ReasonEntry]) -> None:
         claim = item.claim
@@ -372,18 +396,6 @@ class Runs:
         self._breaker.clear(job)
         for item in self.open.values():
             if item.claim.job == job:
-                item.due = 0.0
+                item.due, item.failed = 0.0, 0
         self.tell("job_resumed", job=job)
         return True
-
-
-def _entry(ended: Ended) -> ReasonEntry:
-    return ReasonEntry(
-        code=ended.code or "unreadable",
-        stage=ended.stage,
-        card=ended.card,
-        columns=ended.columns,
-        sentence=ended.sentence or "the deck cannot be run",
-        remedy=ended.remedy,
-        where=ended.where,
-    )

@@ -88,13 +88,19 @@ class Route:
     """Which decks of an inbox folder a job takes.
 
     names: patterns of file names; none means all. card_bytes: the length of a card where all have
-    the same. require_marker: take a deck only once a marker lies beside it.
+    the same. require_marker: take a deck only once a marker lies beside it. urgent: patterns of
+    names that come first.
     """
 
     job: str
     names: tuple[str, ...]
     card_bytes: int | None
     require_marker: bool
+    urgent: tuple[str, ...] = ()
+
+    def hurries(self, name: str) -> bool:
+        """Say whether a file of this name goes before others."""
+        return bool(self.urgent) and matcher(self.urgent).match(name) is not None
 
     def takes(self, name: str) -> bool:
         """Say whether a file of this name is for the job."""

@@ -130,7 +130,9 @@ class Setup:
             self.spool.keep_config(job.sha256, job.snapshot)
             self.takings[job.name] = Taking(job.name, job.sha256, how.master)
             self.runs.jobs[job.name] = JobCard(job.name, job.sha256, dict(job.files))
-            route = Route(job.name, job.names, job.card_bytes, how.require_marker)
+            route = Route(
+                job.name, job.names, job.card_bytes, how.require_marker, tuple(how.urgent)
+            )
             self.routes.setdefault(job.inbox, []).append(route)
         for folder in self.routes:
             with contextlib.suppress(FileExistsError):

@@ -283,11 +283,11 @@ class Spool:
 
     # ---- by an operator
 
-    def hold(self, run: str) -> None:
-        """Take a waiting deck aside until an operator resumes it."""
+    def hold(self, run: str, code: str = "") -> None:
+        """Take a waiting deck aside until an operator resumes it; code: why, if not by one."""
         self.reset(run)
         self._move(self.workspace.work / run, self.workspace.hold)
-        self.ledger.set_state(run, "hold")
+        self.ledger.set_state(run, "hold", code)
 
     def resume(self, run: str) -> None:
         """Put a held deck back among those that wait."""

@@ -220,7 +220,7 @@ def _look_up(ledger: sqlite3.Connection, folders: dict[str, set[str]], status: S
         if state in {"done", "returned"} and run not in folders[state]:
             status.gone += 1
         if run in folders["hold"]:
-            status.held_runs.append(RunLine(run, job, shown(name), place=f"hold/{run}"))
+            status.held_runs.append(RunLine(run, job, shown(name), code, f"hold/{run}"))
         status.done_today += run in folders["done"] and ended_at.startswith(today)
         if run in folders["returned"]:
             status.returned_today += ended_at.startswith(today)

@@ -30,6 +30,10 @@ CREATE TABLE tries (
     sentence TEXT NOT NULL DEFAULT '', calls TEXT NOT NULL DEFAULT '[]',
     PRIMARY KEY (run, number)
 ) STRICT;
+CREATE TABLE ends (
+    number INTEGER PRIMARY KEY, at TEXT NOT NULL, lived REAL NOT NULL, runs TEXT NOT NULL,
+    through INTEGER NOT NULL DEFAULT 0
+) STRICT;
 CREATE TABLE masters (run TEXT PRIMARY KEY, records INTEGER NOT NULL) STRICT;
 """
 """What was decided from stands in an index too, so that a check finds where the two differ."""
@@ -60,6 +64,19 @@ class PastTry:
     outcome: str
     code: str
     stage: str
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """An end of the service that nobody asked for. lived: seconds; runs: what ran then.
+
+    through: whether a run has come to its end since.
+    """
+
+    at: str
+    lived: float
+    runs: list[str]
+    through: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +121,11 @@ def expect_sound(database: sqlite3.Connection) -> None:
     known = database.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     wanted = [(table.strip(),) for table in TABLES.split(";") if table.strip()]
     said = database.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    for table in ("runs", "tries", "masters"):
+    for table in ("runs", "tries", "ends", "masters"):
         for _ in database.execute(f"SELECT * FROM {table}"):  # noqa: S608 # fixed
             pass
     list(database.execute("SELECT json(calls) FROM tries"))
+    list(database.execute("SELECT json(runs) FROM ends"))
     if sorted(known) != sorted(wanted) or said != "ok":
         msg = "malformed"
         raise sqlite3.DatabaseError(msg)
