@@ -12,7 +12,8 @@
     |- DeckError                    4   the deck cannot be run
     |  |- UnreadableDeckError
     |  |- TooManyReturnedError
-    |  `- StageError
+    |  `- StageError                    3   a plugin raised
+    |     `- PluginFailedError
     |- MasterError                  4   the master cannot be used
     |- OutputError                 73   the run folder cannot be written
     |- RestartError                75   the service must begin anew, or another one works here
@@ -115,12 +116,12 @@ class DuplicateKindError(PluginError):
 
 
 class ObserverError(PluginError):
-    """An observer of runs raised."""
+    """An observer of runs raised. observer: its name and distribution."""
 
-    def __init__(self, hook: str, cause: str) -> None:
-        self.hook, self.cause = hook, cause
+    def __init__(self, hook: str, cause: str, observer: str = "an observer") -> None:
+        self.hook, self.cause, self.observer = hook, cause, observer
         stands = "; the run folder stands complete" if hook.endswith("run_finished") else ""
-        super().__init__(f"an observer failed in {hook}: {cause}{stands}")
+        super().__init__(f"{observer} failed in {hook}: {cause}{stands}")
 
 
 class AccountError(PluginError):
@@ -187,6 +188,14 @@ class StageError(DeckError):
         self.stage, self.distribution, self.cause = stage, distribution, cause
         cards = f"card {first}" if first == last else f"cards {first} to {last}"
         super().__init__(f"{stage} ({distribution}) failed on {cards}: {cause}")
+
+
+class PluginFailedError(StageError):
+    """A plugin raised where no cards can be named; `stage` says which stage or medium."""
+
+    def __init__(self, plugin: str, distribution: str, method: str, cause: str) -> None:
+        self.stage, self.distribution, self.cause = plugin, distribution, cause
+        Exception.__init__(self, f"{plugin} ({distribution}) failed in {method}: {cause}")
 
 
 class MasterError(DeckwrightError):

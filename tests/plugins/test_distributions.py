@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -235,6 +236,19 @@ def test_an_observer_hears_counts_and_never_a_card(give, job, shop, tmp_path) ->
     assert '"event": "finished"' in heard
     assert '"returned": 1' in heard
     assert "SECRET" not in heard
+
+
+def test_an_observer_that_fails_is_named_with_file_and_line(give, job, shop, tmp_path) -> None:
+    (tmp_path / "heard.jsonl").mkdir()  # so that it cannot be written
+    deck = shop.deck(tmp_path / "d.txt", [shop.receipt(1)])
+    said = give("good", "run", job, deck, "--out", tmp_path / "run")
+    assert said.code == 3
+    assert re.search(
+        r"observer '\w+' \([\w-]+ [\d.]+\) failed in deckwright_run_started: "
+        r"IsADirectoryError: .*\(watch\.py:\d+\)\n$",
+        said.err,
+    )
+    assert not (tmp_path / "run").exists()
 
 
 def test_a_signal_while_a_plugin_is_loaded_is_no_fault_of_the_plugin(tmp_path) -> None:

@@ -32,7 +32,7 @@ from deckwright.engine.tasks import (
     bench_folder,
 )
 from deckwright.engine.worker import Worker, raw_tray
-from deckwright.errors import AccountError, TooManyReturnedError, UnreadableDeckError
+from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
 from deckwright.plugin.book import Book
 from deckwright.plugin.media import DeckPart, Survey
 from deckwright.plugin.stages import Bench, SinkStage, TrayStage
@@ -197,7 +197,9 @@ class _Run:
             must_be_a_deck(deck, self.plan.source.medium)
             try:
                 survey = self.plan.source.medium.survey(deck, cards_a_task)
-            except PermissionError as error:
+            except StageError as error:
+                if not isinstance(error.__cause__, PermissionError):
+                    raise
                 raise UnreadableDeckError(str(deck), "may not be read by this user") from error
             self.surveys.append(survey)
             self.parts.append(DeckPart(name, str(deck.resolve()), first, survey.cards))

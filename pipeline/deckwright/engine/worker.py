@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import traceback
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -28,7 +27,6 @@ from deckwright.engine.tasks import (
     journal_folder,
     spill_folder,
 )
-from deckwright.errors import DeckwrightError, StageError
 from deckwright.journal.reader import PASS_SHIFT, TASK_SHIFT
 from deckwright.journal.segment import Segment
 from deckwright.layout.tray import Tray, is_among
@@ -174,21 +172,11 @@ class _TaskRun:
 
     def _call(self, step: Step, tray: Tray, book: Book) -> Tray:
         tray.seal()
-        try:
-            if isinstance(step.stage, SinkStage):
-                self.parts.add(step.stage.write(tray, book))
-                return tray
-            assert isinstance(step.stage, TrayStage)  # noqa: S101 # the only other shape here
-            out = step.stage.run(tray, book)
-        except DeckwrightError:
-            raise
-        except Exception as error:
-            first, last = (int(tray.cards[0]), int(tray.cards[-1])) if len(tray) else (0, 0)
-            cause = f"{type(error).__name__}: {error}"
-            failure = StageError(step.label, step.origin, first, last, cause)
-            failure.add_note(traceback.format_exc())
-            raise failure from error
-        return out
+        if isinstance(step.stage, SinkStage):
+            self.parts.add(step.stage.write(tray, book))
+            return tray
+        assert isinstance(step.stage, TrayStage)  # noqa: S101 # the only other shape here
+        return step.stage.run(tray, book)
 
     def _enter(self, step: Step, book: Book) -> None:
         for entry in book.entries:

@@ -18,6 +18,7 @@ from deckwright.cards.holes import format_pattern
 from deckwright.errors import DeckError
 from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.codespecs import CodeRangeSpec
+from deckwright.plugin.guard import UNNAMED, guard
 
 if TYPE_CHECKING:
     from deckwright.plugin.stages import Closing
@@ -136,6 +137,14 @@ class MediumConfig(ConfigModel):
 ConfigT = TypeVar("ConfigT", bound=MediumConfig)
 
 
+_GUARDED = {
+    "__init__": None, "survey": Survey, "read": None, "encode": bytes, "with_media": None,
+    "has_holes": bool, "settle_in": None, "record": bytes, "like": None, "original": None,
+    "returned_name": str, "end": bytes, "finish": dict, "suffix": str, "card_bytes": None,
+    "text_of": None, "holes_of": None,
+}  # fmt: skip
+
+
 class Medium(ABC, Generic[ConfigT]):
     """A way to hold cards in a file. Holds no state of a run; made once in each process.
 
@@ -145,6 +154,8 @@ class Medium(ABC, Generic[ConfigT]):
 
     kind: ClassVar[str]
     config_model: ClassVar[type[MediumConfig]]
+    origin: ClassVar[str] = UNNAMED
+    """The distribution that brought it."""
     takes_folders: bool = False
     """Whether a folder may be a deck."""
     keeps_originals: bool = False
@@ -159,6 +170,7 @@ class Medium(ABC, Generic[ConfigT]):
             for argument in get_args(base):
                 if isinstance(argument, type) and issubclass(argument, MediumConfig):
                     cls.config_model = argument
+        guard(cls, Medium, _GUARDED)
 
     def __init__(self, config: ConfigT, code: CodeTable) -> None:
         """Take options and the code that they name.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
@@ -24,6 +24,7 @@ from deckwright.errors import (
     UnknownKindError,
 )
 from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
+from deckwright.plugin.whereabouts import where
 
 if TYPE_CHECKING:  # not loaded for the observers of a service, which need no cards
     from deckwright.plugin.media import Medium
@@ -113,7 +114,15 @@ class Registry:
         except InterruptedRunError:
             raise
         except Exception as error:
-            raise ObserverError(hook, f"{type(error).__name__}: {error}") from error
+            raise self._observer_failed(hook, error) from error
+
+    def _observer_failed(self, hook: str, error: Exception) -> ObserverError:
+        cause = f"{type(error).__name__}: {error}"
+        for point in self._points("observers"):
+            if place := where(error, point.value):
+                observer = f"observer {point.name!r} ({point.origin})"
+                return ObserverError(hook, f"{cause} ({place})", observer)
+        return ObserverError(hook, cause)
 
     def _find(self, group: str, kind: str) -> type[Any]:
         if (group, kind) not in self._kinds:
@@ -135,7 +144,7 @@ class Registry:
     def _bring(self, group: str, module: ModuleType, name: str, kind: str, origin: str) -> None:
         self._register(module, name, kind, origin)
         hook = self._manager.subset_hook_caller(GROUPS[group][1], self._others(module)).__call__
-        for classes in hook():
+        for classes in self._brought(group, hook, module, kind, origin):
             for brought in classes:
                 key = (group, brought.kind)
                 installed = [p for p in self._points(group) if p.name == brought.kind]
@@ -143,9 +152,40 @@ class Registry:
                     there = installed[0].origin
                     raise DuplicateKindError(_ONE[group], brought.kind, there, origin)
                 if key in self._kinds and self._kinds[key] is not brought:
-                    raise DuplicateKindError(group, brought.kind, self._origin[key], origin)
+                    raise DuplicateKindError(_ONE[group], brought.kind, self._origin[key], origin)
                 self._kinds[key] = brought
-                self._origin[key] = origin
+                self._origin[key] = brought.origin = origin
+
+    def _brought(
+        self,
+        group: str,
+        hook: Callable[[], list[Any]],
+        module: ModuleType,
+        kind: str,
+        origin: str,
+    ) -> list[list[type[Any]]]:
+        """Return the classes that a plugin brings.
+
+        Raises:
+            PluginLoadError: it fails when it is asked, or what it brings are no classes of a kind.
+        """
+        name = GROUPS[group][1]
+        try:
+            found = hook()
+        except InterruptedRunError:
+            raise
+        except Exception as error:
+            place = where(error, module.__name__)
+            cause = f"{name} failed: {type(error).__name__}: {error} ({place})"
+            raise PluginLoadError(kind, origin, cause) from error
+        for classes in found:
+            for brought in classes if isinstance(classes, list) else (classes,):
+                lacking = [a for a in ("kind", "config_model") if not hasattr(brought, a)]
+                if not isinstance(brought, type) or lacking:
+                    lack = f" without {' and '.join(lacking)}" if lacking else ""
+                    cause = f"{name} brings {brought!r}{lack}, not a class of a {_ONE[group]}"
+                    raise PluginLoadError(kind, origin, cause)
+        return found
 
     def _points(self, group: str) -> Sequence[_Point]:
         return self._installed[group]

@@ -19,6 +19,8 @@ from deckwright.jobs.base import ConfigModel
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.book import Book
+from deckwright.plugin.guard import UNNAMED, guard
+from deckwright.plugin.guard import OptionProblem as OptionProblem  # noqa: PLC0414 # a part of this API
 from deckwright.plugin.media import DeckPart, Medium
 from deckwright.plugin.nextmaster import MasterAccount
 
@@ -31,14 +33,6 @@ class StageConfig(ConfigModel):
 
 
 ConfigT = TypeVar("ConfigT", bound=StageConfig)
-
-
-class OptionProblem(Exception):  # noqa: N818 # a message to the loader, not a fault of the run
-    """An option does not fit the rest of the job; the loader adds file and line."""
-
-    def __init__(self, what: str, *path: str | int) -> None:
-        self.what, self.path = what, path
-        super().__init__(what)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,11 +168,20 @@ class Most:
         return cls(most, str(limit))
 
 
+_GUARDED = {
+    "__init__": None, "outline": Known, "most_returned": (Most, type(None)), "masters": dict,
+    "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
+    "keys": list, "files": dict, "write": list, "beside": dict,
+}  # fmt: skip
+
+
 class Stage(ABC, Generic[ConfigT]):
     """One step of a chain. Made once in each process; holds no state between trays."""
 
     kind: ClassVar[str]
     config_model: ClassVar[type[StageConfig]]
+    origin: ClassVar[str] = UNNAMED
+    """The distribution that brought it."""
     needs_place: bool = False
     """True: `Book.place` must be right, so the cards before are counted first."""
     derived: frozenset[str] = frozenset()
@@ -191,6 +194,7 @@ class Stage(ABC, Generic[ConfigT]):
             for argument in get_args(base):
                 if isinstance(argument, type) and issubclass(argument, StageConfig):
                     cls.config_model = argument
+        guard(cls, Stage, _GUARDED)
 
     def __init__(self, config: ConfigT, setting: Setting) -> None:
         self.config = config

@@ -25,6 +25,7 @@ from deckwright.errors import (
     ObserverError,
     OutputError,
     PluginError,
+    PluginFailedError,
     StageError,
     TooManyReturnedError,
     UnreadableDeckError,
@@ -99,7 +100,7 @@ def while_loading(error: BaseException, deck: str, base: Path, *, confined: bool
     found = while_running(error, deck, base, confined=confined)
     if found.outcome != "stage" or found.code == "limit":
         return found
-    sentence = f"the job cannot be loaded: {_type_name(error)}"
+    sentence = f"the job cannot be loaded: {_type_name(_cause(error))}"
     return Fault("job", "load-failed", sentence, found.stage, where=found.where)
 
 
@@ -143,7 +144,7 @@ def _place_codes(error: BaseException) -> frozenset[int]:
     What a stage itself may not open, and a master that may not be read, are not put right by
     waiting; what the engine may not write is.
     """
-    if isinstance(error, StageError):
+    if isinstance(error, StageError) and not isinstance(error, PluginFailedError):
         return _FULL
     if isinstance(error, MasterError):
         return _FULL | _FAILING
@@ -172,7 +173,7 @@ def _master(error: MasterError) -> Fault:
 
 
 def _stage(error: BaseException, limit: str | None, base: Path) -> Fault:
-    cause = error.__cause__ if isinstance(error, StageError) and error.__cause__ else error
+    cause = _cause(error)
     stage = _stage_of(error)
     who = stage or "the run"
     where = frames_of(error, base)
@@ -189,6 +190,11 @@ def _stage(error: BaseException, limit: str | None, base: Path) -> Fault:
         return Fault("stage", code, str(error), stage, where=where)
     sentence = f"{who} failed: {_type_name(cause)}"
     return Fault("stage", "stage-failed", sentence, stage, where=where)
+
+
+def _cause(error: BaseException) -> BaseException:
+    """Return what a plugin raised."""
+    return error.__cause__ if isinstance(error, StageError) and error.__cause__ else error
 
 
 def _limit(error: BaseException, code: int | None) -> str | None:
