@@ -171,7 +171,8 @@ class Most:
 _GUARDED = {
     "__init__": None, "outline": Known, "most_returned": (Most, type(None)), "masters": dict,
     "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
-    "keys": list, "files": dict, "write": list, "beside": dict,
+    "keys": list, "files": dict, "write": list, "beside": dict, "next_masters": None,
+    "master_account": None,
 }  # fmt: skip
 
 
