@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 from pydantic import ValidationError
 
+from deckwright.cli.terminal import ascii_only, width
 from deckwright.errors import OutputError
 from deckwright.examine.deck import examine
 from deckwright.examine.figures import figures_json
@@ -25,7 +26,7 @@ _STYLES = {"head": "bold underline", "strong": "bold", "soft": "dim", "alarm": "
 
 @click.command(name="examine")
 @click.argument("files", type=PATH, nargs=-1, required=True, metavar="FILE...")
-@click.option("--html", type=PATH, metavar="FILE", help="Write the health page: one HTML file.")
+@click.option("--html", type=PATH, metavar="FILE", help="Write the deck report, one HTML page.")
 @click.option("--json", "figures", type=PATH, metavar="FILE",
               help="Write all figures as JSON; - prints them and nothing else.")  # fmt: skip
 @click.option("--propose", "proposal", type=PATH, metavar="DIR",
@@ -71,15 +72,16 @@ def command(
 
 
 def _show(found: Examination, *, brief: bool) -> None:
+    told = lines(found, brief=brief, width=width(), plain=ascii_only())
     if not sys.stdout.isatty():
-        for line in lines(found, brief=brief):
+        for line in told:
             click.echo("".join(text for text, _ in line).rstrip())
         return
     from rich.console import Console  # noqa: PLC0415 # only on a terminal
     from rich.text import Text  # noqa: PLC0415
 
     console = Console(highlight=False)
-    for line in lines(found, brief=brief):
+    for line in told:
         console.print(_styled(Text, line), soft_wrap=True)
 
 

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeAlias
 
 from deckwright.examine.model import BLANK, Columns, Examination, Guess
 from deckwright.examine.picture import ACROSS, class_letters
@@ -25,8 +27,11 @@ from deckwright.examine.strengths import MEANINGS
 Line = list[tuple[str, str]]
 """Pieces of a line: text, and style (`head`, `soft`, `alarm`, `strong` or none)."""
 
+_Piece: TypeAlias = "Line | _Paragraph"
+
 _BLOCKS = " \u2581\u2582\u2583\u2584\u2585\u2586\u2587\u2588"
-_WIDE = 100
+_PLAIN = str.maketrans(dict(zip(_BLOCKS[1:], "_.:-=+#@", strict=True)))
+_MARGIN = 2
 _CANDIDATES = 4
 _LEGEND = (
     "height: filled cells; letter: what they mostly are: D digit, L letter, S special, "
@@ -34,55 +39,85 @@ _LEGEND = (
 )
 
 
-def lines(found: Examination, *, brief: bool = False) -> Iterator[Line]:
-    """Yield the lines. brief: without card contents and reasons."""
+@dataclass(frozen=True, slots=True)
+class _Paragraph:
+    """Text to be wrapped: what begins it, and how far its further lines are set in."""
+
+    lead: str
+    text: str
+    style: str
+    indent: int = 2
+
+    def lines(self, width: int) -> Iterator[Line]:
+        """Yield its lines, none wider than this."""
+        for place, line in enumerate(textwrap.wrap(self.text, max(20, width - self.indent))):
+            yield [((" " * self.indent if place else self.lead) + line, self.style)]
+
+
+def lines(
+    found: Examination, *, brief: bool = False, width: int = 100, plain: bool = False
+) -> Iterator[Line]:
+    """Yield the lines.
+
+    Args:
+        found: what was found.
+        brief: without card contents and reasons.
+        width: characters of a line; cards and their columns are never wrapped.
+        plain: in ASCII.
+    """
+    margin = " " * _MARGIN if width >= ACROSS + _MARGIN else ""
+    for piece in _pieces(found, margin, brief=brief):
+        for line in piece.lines(width) if isinstance(piece, _Paragraph) else [piece]:
+            yield [(_ascii(text), style) for text, style in line] if plain else line
+
+
+def _ascii(text: str) -> str:
+    return text.translate(_PLAIN).encode("ascii", "replace").decode()
+
+
+def _pieces(found: Examination, margin: str, *, brief: bool) -> Iterator[_Piece]:
     names = ", ".join(deck.name for deck in found.decks)
     yield [(names, "head")]
-    yield [(headline(found), "")]
+    yield _Paragraph("", headline(found), "", 0)
     yield []
     if found.reading.question:
-        yield from _wrapped("? ", found.reading.question, "alarm")
+        yield _Paragraph("? ", found.reading.question, "alarm")
         yield []
     if not found.counted:
         yield from _candidates(found)
         return
-    yield [(f"{verdict(found)}.", "strong")]
+    yield _Paragraph("", f"{verdict(found)}.", "strong", 0)
     if found.reading.runner_up:
-        yield from _wrapped("  ", differing_said(found), "")
+        yield _Paragraph("  ", differing_said(found), "")
         for held, ours, theirs, number in found.reading.examples[:3]:
             yield [(f"    {held}: {ours!r}, or {theirs!r}; {number:,} cells", "soft")]
     yield []
     yield from _pictures(found)
     yield from _counts(found)
-    yield from _columns(found)
+    yield from _columns(found, margin)
     yield from _types(found, brief=brief)
     if not brief:
-        yield from _cards(found)
+        yield from _cards(found, margin)
         yield from _legend()
 
 
-def _wrapped(lead: str, text: str, style: str, indent: int = 2) -> Iterator[Line]:
-    for place, line in enumerate(textwrap.wrap(text, _WIDE - indent)):
-        yield [((lead if not place else " " * indent) + line, style)]
-
-
-def _candidates(found: Examination) -> Iterator[Line]:
+def _candidates(found: Examination) -> Iterator[_Piece]:
     for one in found.reading.candidates[:_CANDIDATES]:
         yield [(f"{one.score:.3f}  {one.name}", "strong")]
-        yield from _wrapped("       ", one.sentence, "", 7)
+        yield _Paragraph("       ", one.sentence, "", 7)
         yield [(f"       --medium '{options_toml(one.options)}'", "soft")]
 
 
-def _pictures(found: Examination) -> Iterator[Line]:
+def _pictures(found: Examination) -> Iterator[_Piece]:
     if found.pictures is None:
         return
     yield [("Pictures", "head")]
     for name, said in picture_lines(found.pictures):
-        yield from _wrapped("  ", f"{name + ':':<16}{said}", "", 18)
+        yield _Paragraph("  ", f"{name + ':':<16}{said}", "", 18)
     yield []
 
 
-def _counts(found: Examination) -> Iterator[Line]:
+def _counts(found: Examination) -> Iterator[_Piece]:
     yield [("Cards", "head")]
     if len(found.decks) > 1:
         for deck in found.decks:
@@ -96,7 +131,7 @@ def _counts(found: Examination) -> Iterator[Line]:
         numbers = ", ".join(f"{card:,}" for card in odd.cards[:6])
         more = ", ..." if odd.count > 6 else ""  # noqa: PLR2004 # as shown
         said = f"{odd.count:>12,}  {odd.reason}: {odd.sentence} (card {numbers}{more})"
-        yield from _wrapped("  ", said, "", 16)
+        yield _Paragraph("  ", said, "", 16)
     short = {length: number for length, number in found.lengths.items() if length != found.width}
     if short:
         said = ", ".join(f"{number:,} of {length}" for length, number in list(short.items())[:6])
@@ -104,19 +139,19 @@ def _counts(found: Examination) -> Iterator[Line]:
     yield []
 
 
-def _columns(found: Examination) -> Iterator[Line]:
+def _columns(found: Examination, margin: str) -> Iterator[_Piece]:
     if found.columns is None:
         return
     yield [("Columns", "head")]
     letters, bars = class_letters(found.columns), _bars(found.columns)
     for first in range(0, min(found.width, 3 * ACROSS), ACROSS):
-        yield [(f"  {bars[first : first + ACROSS]}", "")]
-        yield [(f"  {letters[first : first + ACROSS]}", "strong")]
+        yield [(f"{margin}{bars[first : first + ACROSS]}", "")]
+        yield [(f"{margin}{letters[first : first + ACROSS]}", "strong")]
         ruler = "".join(_tick(column) for column in range(first + 1, first + ACROSS + 1))
-        yield [(f"  {ruler[: max(0, found.width - first)]}", "soft")]
+        yield [(f"{margin}{ruler[: max(0, found.width - first)]}", "soft")]
     if found.width > 3 * ACROSS:
         yield [(f"  {found.width - 3 * ACROSS:,} further columns are not shown", "soft")]
-    yield from _wrapped("  ", _LEGEND, "soft")
+    yield _Paragraph("  ", _LEGEND, "soft")
     yield []
 
 
@@ -134,11 +169,11 @@ def _tick(column: int) -> str:
     return str(column // 10 % 10)
 
 
-def _types(found: Examination, *, brief: bool) -> Iterator[Line]:
+def _types(found: Examination, *, brief: bool) -> Iterator[_Piece]:
     types = found.types
     if types.column:
         yield [("Card types", "head")]
-        yield from _wrapped("  ", f"{types.sentence} ({types.strength})", "")
+        yield _Paragraph("  ", f"{types.sentence} ({types.strength})", "")
         for one in types.types:
             values = " ".join(map(repr, one.values))
             yield [(f"  {one.cards:>12,}  {one.name}  {values}", "")]
@@ -147,7 +182,7 @@ def _types(found: Examination, *, brief: bool) -> Iterator[Line]:
         of = f" of {one.name}, {one.cards:,} cards" if types.column else ""
         yield [(f"Guessed fields{of}", "head")]
         if one is types.types[0]:
-            yield from _wrapped("  ", basis(found), "soft")
+            yield _Paragraph("  ", basis(found), "soft")
         if not one.guesses:
             yield [("  too few cards to guess from", "soft")]
         for guess, fields in grouped(one.guesses):
@@ -156,13 +191,13 @@ def _types(found: Examination, *, brief: bool) -> Iterator[Line]:
     yield [("Order", "head")]
     for facts in found.sequences:
         said = f"columns {facts.first}-{facts.last}: {sequence_sentence(facts)}"
-        yield from _wrapped("  ", said, "")
+        yield _Paragraph("  ", said, "")
     if not found.sequences:
         yield [("  no column runs on from card to card", "")]
     yield []
 
 
-def _guess(guess: Guess, fields: int, *, brief: bool) -> Iterator[Line]:
+def _guess(guess: Guess, fields: int, *, brief: bool) -> Iterator[_Piece]:
     each = f", {fields} of {guess.width // fields} columns" if fields > 1 else ""
     yield [
         (f"  {guess.columns:>7}  ", "strong"),
@@ -170,29 +205,29 @@ def _guess(guess: Guess, fields: int, *, brief: bool) -> Iterator[Line]:
         (guess.strength, "soft" if guess.strength == "possible" else "strong"),
     ]
     if not brief:
-        yield from _wrapped(" " * 11, guess.sentence, "", 11)
+        yield _Paragraph(" " * 11, guess.sentence, "", 11)
         for reason in guess.reasons[:2]:
-            yield from _wrapped(" " * 11, reason, "soft", 11)
+            yield _Paragraph(" " * 11, reason, "soft", 11)
 
 
-def _cards(found: Examination) -> Iterator[Line]:
+def _cards(found: Examination, margin: str) -> Iterator[_Piece]:
     yield [("First, last and oddest cards", "head")]
     for card in found.drawn:
         shown = "".join(c if c.isprintable() else "\u25af" for c in card.text[:ACROSS])
-        yield [(f"  card {card.card:,}, {card.why}", "soft")]
-        yield [(f"  {shown}", "")]
+        yield [(f"{margin}card {card.card:,}, {card.why}", "soft")]
+        yield [(f"{margin}{shown}", "")]
         under = [" "] * len(shown)
         for first, last, _ in card.marks:
             under[first - 1 : min(last, ACROSS)] = "^" * (min(last, ACROSS) - first + 1)
         if card.marks:
-            yield [(f"  {''.join(under).rstrip()}", "alarm")]
+            yield [(f"{margin}{''.join(under).rstrip()}", "alarm")]
         for first, last, sentence in card.marks:
             where = f"column {first}" if first == last else f"columns {first}-{last}"
-            yield [(f"    {where}: {sentence}", "soft")]
+            yield _Paragraph("    ", f"{where}: {sentence}", "soft", 6)
     yield []
 
 
-def _legend() -> Iterator[Line]:
+def _legend() -> Iterator[_Piece]:
     yield [("What the strengths mean", "head")]
     for word, meaning in MEANINGS.items():
-        yield [(f"  {word:<9} {meaning}", "soft")]
+        yield _Paragraph("  ", f"{word:<9} {meaning}", "soft", 12)
