@@ -18,6 +18,7 @@
     |- OutputError                 73   the run folder cannot be written
     |- RestartError                75   the service must begin anew, or another one works here
     |- WorkspaceError              78   the workspace cannot be used as it is
+    |- ReaderGoneError            141   nobody reads what is printed any more; says nothing
     `- InterruptedRunError        130   stopped by a signal (143 for SIGTERM)
 
 Anything else is a defect of the program and keeps its traceback.
@@ -228,6 +229,15 @@ class WorkspaceError(DeckwrightError):
     """The workspace of the service cannot be used until somebody changes something."""
 
     exit_code = 78
+
+
+class ReaderGoneError(DeckwrightError):
+    """Nobody reads what is printed any more, and the command makes nothing else."""
+
+    exit_code = 141
+
+    def __init__(self) -> None:
+        super().__init__("nobody reads the output any more")
 
 
 class InterruptedRunError(DeckwrightError):

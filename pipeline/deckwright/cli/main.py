@@ -5,10 +5,16 @@ from __future__ import annotations
 import gc
 import importlib
 import os
+import signal
 import sys
 
 import click
+from click.exceptions import NoArgsIsHelpError
 from typing_extensions import override
+
+from deckwright.cli.start import STOPPED
+from deckwright.cli.streams import Streams
+from deckwright.errors import DeckwrightError, ReaderGoneError
 
 COMMANDS = {
     "acknowledge": "Note who knows that bytes came late to a finished deck.",
@@ -36,8 +42,10 @@ COMMANDS = {
 }
 
 
-class _ReaderGoneError(Exception):
-    """The reader of our output has gone; click would call that a failure."""
+_ONLY_PRINT = {"guide", "journal", "schema", "stages", "trace"}
+"""Commands that make nothing but what they print: they may end when its reader goes away."""
+
+_STARTED: list[Streams] = []
 
 
 class _Commands(click.Group):
@@ -51,21 +59,15 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
+        if cmd_name in _ONLY_PRINT:
+            for streams in _STARTED:
+                streams.output_is_all()
         gc.disable()  # much is made while modules load, and nothing of it is garbage
         module = importlib.import_module(f"deckwright.cli.{cmd_name}")
         gc.freeze()
         gc.enable()
         command: click.Command = module.command
         return command
-
-    @override
-    def invoke(self, ctx: click.Context) -> object:
-        try:
-            done = super().invoke(ctx)
-            sys.stdout.flush()
-        except BrokenPipeError as error:
-            raise _ReaderGoneError from error
-        return done
 
     @override
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -92,7 +94,7 @@ def cli(*, verbose: bool) -> None:  # main looks at it
     wrong; 3 a plugin failed; 4 the deck or the master cannot be used; 70 a worker process ended
     by itself; 73 the run folder cannot be written; 75 the service must begin again, or another
     one holds the workspace; 78 the workspace cannot be used as it is; 130, 143 stopped by a
-    signal.
+    signal; 141 the reader of what is printed went away.
     """
 
 
@@ -100,27 +102,50 @@ def main() -> None:
     """Run the command line; a user's mistake ends in one sentence and an exit code."""
     # trays are small; threads of the frame library cost more than they bring
     os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    if sys.stdout is sys.__stdout__:  # else somebody in this process listens
+        _STARTED.append(Streams())
+    code = _code()
+    for streams in _STARTED:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # it has ended; only the process has not
+        lost = streams.lost()
+        if lost is not None:
+            _say(f"what was printed is lost: {(lost.strerror or '').lower()}")
+    if code:
+        sys.exit(code)
+
+
+def _code() -> int:
+    """Run a command; return its exit code, and say what ended it."""
     try:
         code = cli.main(standalone_mode=False)
-        if code:  # how click hands on what a command ends with
-            sys.exit(code)
-    except click.ClickException as error:
+        sys.stdout.flush()
+    except (click.Abort, KeyboardInterrupt):
+        _say("stopped")
+        return STOPPED
+    except NoArgsIsHelpError as error:
         error.show()
-        sys.exit(error.exit_code)
-    except click.Abort:
-        sys.exit(130)
-    except _ReaderGoneError:
-        # such as `head`, which has seen enough; what the command does has been done
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
-    except Exception as error:
-        from deckwright.errors import DeckwrightError  # noqa: PLC0415 # only when something failed
+        return error.exit_code
+    except (click.ClickException, DeckwrightError) as error:
+        return _failed(error)
+    return code if isinstance(code, int) else 0  # how click hands on what a command ends with
 
-        if not isinstance(error, DeckwrightError):
-            raise
-        if "--verbose" in sys.argv[1:]:
-            for note in getattr(error, "__notes__", []):
-                click.echo(note, err=True)
-        for line in str(error).splitlines():
-            click.echo(f"deckwright: {line}", err=True)
-        sys.exit(error.exit_code)
+
+def _failed(error: click.ClickException | DeckwrightError) -> int:
+    """Say what ended a command; return its exit code."""
+    if isinstance(error, click.ClickException):
+        from deckwright.cli.mistakes import sentence  # noqa: PLC0415 # only for a mistake
+
+        _say(sentence(error))
+        return error.exit_code
+    if isinstance(error, ReaderGoneError):
+        return error.exit_code
+    if "--verbose" in sys.argv[1:]:
+        for note in getattr(error, "__notes__", []):
+            click.echo(note, err=True)
+    _say(str(error))
+    return error.exit_code
+
+
+def _say(message: str) -> None:
+    for line in message.splitlines():
+        click.echo(f"deckwright: {line}", err=True)
