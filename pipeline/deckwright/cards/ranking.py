@@ -8,7 +8,7 @@ one candidate.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -198,15 +198,8 @@ def codes_of(
     Raises:
         UnknownCodeError, ConfigError: a code that was named cannot be loaded.
     """
-    own = [
-        path.stem
-        for folder in folders
-        if folder.is_dir()
-        for path in sorted(folder.iterdir())
-        if path.suffix in {".toml", ".csv"}
-    ]
     codes = []
-    for name in names or (*(HOLE_CODES if holes else BYTE_CODES), *own):
+    for name in names or (*(HOLE_CODES if holes else BYTE_CODES), *_own(folders)):
         try:
             code = load_code(name, folders)
         except LookupError:
@@ -216,6 +209,13 @@ def codes_of(
         if (code.from_holes if holes else code.from_raw) is not None:
             codes.append(code)
     return codes
+
+
+def _own(folders: Sequence[Path]) -> Iterator[str]:
+    for folder in folders:
+        for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+            if path.suffix in {".toml", ".csv"}:
+                yield path.stem
 
 
 def sentence_of(reading: Reading) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping, Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -17,6 +17,12 @@ from deckwright.jobs.base import models_in
 from deckwright.jobs.lines import LineMap
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+@lru_cache(maxsize=64)
+def _parsed(text: str) -> dict[str, Any]:
+    """Return the tables of a text, which nobody changes; a file is parsed once a process."""
+    return tomllib.loads(text)
 
 
 class ConfigFile:
@@ -33,7 +39,7 @@ class ConfigFile:
         try:
             self.data = path.read_bytes()
             text = self.data.decode("utf-8-sig")
-            self.tables: dict[str, Any] = tomllib.loads(text.replace("\r\n", "\n"))
+            self.tables: dict[str, Any] = _parsed(text.replace("\r\n", "\n"))
         except OSError as error:
             raise ConfigError([Fault(self.name, 0, f"cannot be read: {error.strerror}")]) from error
         except UnicodeDecodeError as error:

@@ -94,16 +94,19 @@ def _fates(fates: pl.DataFrame) -> Iterator[Event]:
 
 
 def _rows(journal: Journal, where: PassEntry, index: int, card: int | None) -> Iterator[Event]:
-    cards = journal.cards(where, index)
+    rows = journal.rows(where.tasks[index])
+    if not where.sort and not rows.width:
+        return
+    cards = journal.cards(where, index, rows)
     picked = np.arange(len(cards)) if card is None else np.flatnonzero(cards == card)
     if where.sort:
         place = where.tasks[index].place
         for row in picked:
             event: Event = {"event": "card_moved", "card": int(cards[row]), "stage": where.sort}
             yield {**event, "place": place + int(row) + 1}
-    rows = journal.rows(where.tasks[index])
     if rows.width:
-        yield from _changes(journal, _spelt_out(rows[picked.tolist()]), cards[picked])
+        some = rows if card is None else rows[picked.tolist()]
+        yield from _changes(journal, _spelt_out(some), cards[picked])
 
 
 def _spelt_out(rows: pl.DataFrame) -> pl.DataFrame:
@@ -114,7 +117,7 @@ def _spelt_out(rows: pl.DataFrame) -> pl.DataFrame:
         if match and match[3] and _SPAN.match(match[3]):
             first, last = map(int, match[3].split("_"))
             texts.append(span_texts(rows[name], last - first + 1))
-    return rows.with_columns(texts)
+    return rows.with_columns(texts) if texts else rows
 
 
 def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[int]:

@@ -64,6 +64,10 @@ class PassEntry:
     tasks: tuple[TaskEntry, ...]
 
 
+_NO_ROWS = pl.DataFrame()
+_EMPTY = {part: pl.DataFrame(schema=schema) for part, schema in SCHEMAS.items()}
+
+
 class Journal:
     """The journal of one run folder."""
 
@@ -150,15 +154,20 @@ class Journal:
         """Return the rows of a task's segment: a row a card in the order in which they came."""
         path = self.run / "journal" / f"{task.name}.rows.parquet"
         if not path.is_file():
-            return pl.DataFrame()
+            return _NO_ROWS
         return pl.read_parquet(path, columns=columns)
 
-    def cards(self, where: PassEntry, index: int) -> NDArray[np.int64]:
-        """Return the card number of each row of a task's segment."""
+    def cards(
+        self, where: PassEntry, index: int, rows: pl.DataFrame | None = None
+    ) -> NDArray[np.int64]:
+        """Return the card number of each row of a task's segment; rows: what `rows` has given."""
         task = where.tasks[index]
-        path = self.run / "journal" / f"{task.name}.rows.parquet"
-        if path.is_file() and "card" in pl.read_parquet_schema(path):
-            return pl.read_parquet(path, columns=["card"])["card"].cast(pl.Int64).to_numpy()
+        if rows is None:
+            path = self.run / "journal" / f"{task.name}.rows.parquet"
+            there = path.is_file() and "card" in pl.read_parquet_schema(path)
+            rows = pl.read_parquet(path, columns=["card"]) if there else _NO_ROWS
+        if "card" in rows.columns:
+            return rows["card"].cast(pl.Int64).to_numpy()
         if where.resumes:
             return self.left(self.passes[where.number - 2], index)
         return np.arange(task.first_card, task.first_card + task.arrived, dtype=np.int64)
@@ -171,6 +180,8 @@ class Journal:
         """Return the cards of a task that reached one of its stages, in order."""
         cards = self.cards(where, index)
         fates = self.table(where.tasks[index], "fates")
+        if not fates.height:
+            return cards
         later = (pl.col("fate") == "added") == (pl.col("stage") >= stage)
         away = fates.filter(later)["card"].to_numpy()
         return cards[~np.isin(cards, away)] if len(away) else cards
@@ -178,7 +189,7 @@ class Journal:
     def table(self, task: TaskEntry, part: str) -> pl.DataFrame:
         """Return what a task wrote of its cards: `entries` (reasons) or `fates` (who left)."""
         path = self.run / "journal" / f"{task.name}.{part}.parquet"
-        return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=SCHEMAS[part])
+        return pl.read_parquet(path) if path.is_file() else _EMPTY[part]
 
     @cached_property
     def entries(self) -> pl.DataFrame:
