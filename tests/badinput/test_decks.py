@@ -107,7 +107,7 @@ def test_a_wrong_code_page_stops_at_the_limit_and_names_the_better_one(attempt) 
     )
     assert "code 'ascii'" in said.err
     assert "would fail only 0 %" in said.err
-    assert "where this reading fails 100%" in said.err
+    assert "where this reading fails 100 %" in said.err
 
 
 def test_an_ebcdic_deck_read_as_ascii_names_the_ebcdic_page(attempt) -> None:

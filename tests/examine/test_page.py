@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -14,8 +16,8 @@ import pytest
 from deckwright.examine.deck import examine
 from deckwright.examine.figures import figures_json
 from deckwright.examine.model import CLASSES
-from deckwright.examine.page import health_page
-from deckwright.examine.picture import class_letters
+from deckwright.examine.page import deck_report
+from deckwright.examine.picture import class_letters, fields_strip
 from deckwright.examine.strengths import MEANINGS
 from deckwright.examine.terminal import lines
 from examine.conftest import text_deck
@@ -61,17 +63,17 @@ def january(demo):
 
 
 def test_the_page_is_one_file_that_fetches_nothing(january) -> None:
-    text = health_page(january)
+    text = deck_report(january)
     page = Page(text)
     assert page.fetched == []
     assert page.open == []
     assert len(page.ids) == len(set(page.ids))
     assert "url(" not in re.sub(r"url\(#[\w-]+\)", "", text)
-    assert "http" not in text.replace("http://www.w3.org/2000/svg", "")
+    assert set(re.findall(r"https?://[^\"' ]*", text)) == {"http://www.w3.org/2000/svg"}
 
 
 def test_the_page_says_what_it_must(january) -> None:
-    text = " ".join("".join(Page(health_page(january)).words).split())
+    text = " ".join("".join(Page(deck_report(january)).words).split())
     assert "This page repeats what is punched on cards" in text
     assert "953 cards of 80 columns" in text
     assert all(word in text for word in MEANINGS)
@@ -82,20 +84,39 @@ def test_the_page_says_what_it_must(january) -> None:
         assert f"Card {card.card:,}: {card.why}" in text
 
 
+def test_the_page_follows_a_dark_screen(january) -> None:
+    style = re.search("<style>(.*?)</style>", deck_report(january), re.DOTALL)[1]
+    assert "color-scheme:light dark" in style
+    dark = re.findall(r"prefers-color-scheme:dark\)\{:root\{--page:(#\w+)", style)
+    assert dark == ["#181917"]
+
+
+def test_numbers_of_fields_never_overlap(january) -> None:
+    one = [guess for facts in january.types.types for guess in facts.guesses]
+    narrow = [replace(one[0], first=place, last=place) for place in range(1, 81)]
+    drawing = fields_strip(narrow, 80).partition("<g><title>")[2]
+    found = re.findall(r'<text x="([\d.]+)" y="(\d+)"[^>]*>(\d+)</text></g>', drawing)
+    assert len(found) == 80
+    for height in {height for _, height, _ in found}:
+        line = [(float(x), len(number)) for x, y, number in found if y == height]
+        for (left, digits), (right, more) in pairwise(line):
+            assert right - left >= 7 * (digits + more) / 2
+
+
 def test_a_code_that_spoils_signed_digits_is_said_to_do_so(january) -> None:
-    text = health_page(january)
+    text = deck_report(january)
     assert "digits with signs do not fit this code" in text
     assert "fit the layout" not in text
 
 
 def test_the_same_deck_gives_the_same_page(january, demo) -> None:
-    assert health_page(examine([demo.decks[0]])) == health_page(january)
+    assert deck_report(examine([demo.decks[0]])) == deck_report(january)
 
 
 def test_what_cards_hold_is_never_taken_for_html(write, planted) -> None:
     cards = planted(60)
     cards[:, 29:37] = list(b"<script>")
-    page = Page(health_page(examine([write(text_deck(cards), "<b>.txt")])))
+    page = Page(deck_report(examine([write(text_deck(cards), "<b>.txt")])))
     assert page.fetched == []
     assert "<script>" in "".join(page.words)
 
@@ -105,7 +126,7 @@ def test_wide_records_are_drawn_in_rows_and_shown_as_text(write) -> None:
     cards = random.integers(48, 58, (50, 200)).astype(np.uint8)
     found = examine([write(cards.tobytes())], medium={"kind": "blocks", "code": "ascii",
                                                       "record_length": 200})  # fmt: skip
-    page = health_page(found)
+    page = deck_report(found)
     assert page.count('class="bars"') == 3
     assert all(card.patterns is None for card in found.drawn)
 

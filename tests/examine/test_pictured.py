@@ -13,7 +13,7 @@ from deckwright import clean_card, png_of
 from deckwright.cards.codes import load_code
 from deckwright.examine import pictured
 from deckwright.examine.deck import examine
-from deckwright.examine.page import health_page
+from deckwright.examine.page import deck_report
 from deckwright.plugin.stages import OptionProblem
 
 image = pytest.importorskip("PIL.Image")
@@ -47,7 +47,7 @@ def test_an_archive_of_pictures_is_read_and_what_it_holds_is_said(archive, plant
     assert (facts.columns, facts.unsure) == (80 * CARDS, 0)
     assert found.reading.options["kind"] == "pictures"
     assert found.drawn[0].text == planted(CARDS)[0].tobytes().decode("ascii")
-    page = health_page(found)
+    page = deck_report(found)
     assert "<h2>Pictures</h2>" in page
     assert f"{CARDS} of {CARDS} pictures looked at can be read without asking a person" in page
 
@@ -57,7 +57,7 @@ def test_only_some_cards_of_many_are_read(archive, monkeypatch) -> None:
     found = examine([archive])
     assert (found.cards, found.pictures.looked_at, found.data_cards) == (CARDS, 3, 3)
     assert [card.card for card in found.drawn[:2]] == [1, CARDS]
-    assert "no other picture was opened" in health_page(found)
+    assert "no other picture was opened" in deck_report(found)
 
 
 def test_a_folder_and_a_file_of_many_pages_are_decks_of_pictures(tmp_path, scans) -> None:

@@ -34,7 +34,7 @@ from deckwright import Medium, RawTray, UnreadableDeckError
 from deckwright.errors import DeckError
 from deckwright.examine.deck import examine
 from deckwright.examine.opening import Media, open_deck
-from deckwright.examine.page import health_page
+from deckwright.examine.page import deck_report
 from fuzz.decks import Reader, draw, every_good_deck, readers
 from fuzz.mutation import changed
 
@@ -71,7 +71,7 @@ def judge_examine(deck: Path, media: Media, dice: random.Random) -> str:
     try:
         opened = open_deck(deck, media, None, None)
         if dice.random() < _WHOLE:
-            health_page(examine([deck]))
+            deck_report(examine([deck]))
     except DeckError as error:
         return _refused(error)
     sure = "" if opened.inner is not None else "asked: "

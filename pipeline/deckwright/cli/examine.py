@@ -14,7 +14,7 @@ from deckwright.examine.deck import examine
 from deckwright.examine.figures import figures_json
 from deckwright.examine.model import Examination
 from deckwright.examine.opening import MediumTextError, parse_medium
-from deckwright.examine.page import health_page
+from deckwright.examine.page import deck_report
 from deckwright.examine.proposing import propose
 from deckwright.examine.terminal import Line, lines
 from deckwright.plugin.stages import OptionProblem
@@ -66,7 +66,7 @@ def command(
     if figures is not None and figures != Path("-"):
         _write(figures, figures_json(found))
     if html is not None:
-        _write(html, health_page(found))
+        _write(html, deck_report(found))
     if proposal is not None:
         _propose(found, proposal, files)
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from html import escape
+
+from markupsafe import Markup
 
 from deckwright.examine.model import (
     BLANK,
@@ -16,6 +19,7 @@ from deckwright.examine.model import (
     Columns,
     Guess,
 )
+from deckwright.report.html import drawn
 from deckwright.wording import percent
 
 ACROSS = 80
@@ -28,6 +32,7 @@ LETTERS = {BLANK: ".", DIGIT: "D", LETTER: "L", SPECIAL: "S", MULTI: "M", ILLEGA
 
 _PITCH, _BAR, _HIGH = 12, 10.4, 170
 _LEFT, _TOP = 44, 8
+_DIGIT = 7.6  # how wide a figure of a field number is
 _ORDER = (DIGIT, LETTER, SPECIAL, MULTI, ILLEGAL)
 _MOSTLY = 0.5
 
@@ -41,14 +46,21 @@ _FILLS = {
 }
 
 
-def columns_picture(columns: Columns, guesses: Sequence[Guess] = ()) -> str:
-    """Return the bars of all columns, rows of 80, with guessed fields bracketed below."""
+@dataclass(frozen=True, slots=True)
+class ColumnsPicture:
+    """The bars of all columns: a legend, rows of 80 columns, columns that are not drawn."""
+
+    legend: Markup
+    rows: Sequence[Markup]
+    left: int
+
+
+def columns_picture(columns: Columns, guesses: Sequence[Guess] = ()) -> ColumnsPicture:
+    """Return the bars of all columns, with guessed fields bracketed below."""
     width = len(columns.classes)
     rows = min(MOST_ROWS, -(-width // ACROSS))
-    parts = [_row(columns, guesses, row) for row in range(rows)]
-    left = width - rows * ACROSS
-    more = f'<p class="soft">{left:,} further columns are not drawn.</p>' if left > 0 else ""
-    return _legend() + "".join(parts) + more
+    parts = [drawn(_row(columns, guesses, row)) for row in range(rows)]
+    return ColumnsPicture(drawn(_legend()), parts, max(0, width - rows * ACROSS))
 
 
 def fields_strip(guesses: Sequence[Guess], width: int) -> str:
@@ -58,7 +70,7 @@ def fields_strip(guesses: Sequence[Guess], width: int) -> str:
     brackets = "".join(_brackets(guesses, 0, min(width, ACROSS)))
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="strip" '
-        f'viewBox="0 {_TOP + _HIGH + 18} {wide} 42"><title>The fields along the card</title>'
+        f'viewBox="0 {_TOP + _HIGH + 18} {wide} 55"><title>The fields along the card</title>'
         f"{ruler}{brackets}</svg>"
     )
 
@@ -104,7 +116,7 @@ def _defs(prefix: str, place: int) -> str:
 def _row(columns: Columns, guesses: Sequence[Guess], row: int) -> str:
     first = row * ACROSS
     count = min(ACROSS, len(columns.classes) - first)
-    wide, high = _LEFT + ACROSS * _PITCH + 4, _TOP + _HIGH + 62
+    wide, high = _LEFT + ACROSS * _PITCH + 4, _TOP + _HIGH + 75
     name = f"Columns {first + 1} to {first + count}: what stands in them"
     letters = class_letters(columns)[first : first + count]
     opening = f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {wide} {high}" '
@@ -123,12 +135,13 @@ def _row(columns: Columns, guesses: Sequence[Guess], row: int) -> str:
 
 def _scale(wide: int) -> str:
     marks = "".join(
-        f'<path d="M{_LEFT - 3} {_TOP + _HIGH * (1 - part):.1f}H{wide - 4}" stroke="#d6cfbd"/>'
+        f'<path d="M{_LEFT - 3} {_TOP + _HIGH * (1 - part):.1f}H{wide - 4}" '
+        'stroke="currentColor" stroke-opacity=".3"/>'
         f'<text x="{_LEFT - 6}" y="{_TOP + _HIGH * (1 - part) + 3:.1f}" text-anchor="end">'
         f"{percent(part)}</text>"
         for part in (0, 0.5, 1)
     )
-    return f'<g font-size="12" fill="#5b5546">{marks}</g>'
+    return f'<g font-size="12" fill="currentColor">{marks}</g>'
 
 
 def _bars(columns: Columns, first: int, count: int, row: int) -> Iterator[str]:
@@ -172,6 +185,7 @@ def _ticks(first: int, count: int) -> str:
 
 
 def _brackets(guesses: Sequence[Guess], first: int, count: int) -> Iterator[str]:
+    ends = [0.0, 0.0]  # of the last number on each of two lines
     for number, guess in enumerate(guesses, 1):
         left, right = max(guess.first - 1, first), min(guess.last, first + count)
         if left >= right:
@@ -179,9 +193,13 @@ def _brackets(guesses: Sequence[Guess], first: int, count: int) -> Iterator[str]
         start = _LEFT + (left - first) * _PITCH + 1
         end = _LEFT + (right - first) * _PITCH - 1
         top = _TOP + _HIGH + 38
+        middle, half = (start + end) / 2, _DIGIT * len(str(number)) / 2
+        # narrow fields side by side have their numbers on two lines
+        line = 0 if middle - half > ends[0] else 1
+        ends[line] = middle + half + 2
         title = escape(f"{guess.columns}: {guess.what}")
         yield (
             f'<g><title>{title}</title><path d="M{start} {top}v5H{end}v-5" fill="none" '
-            f'stroke="currentColor"/><text x="{(start + end) / 2}" y="{top + 18}" font-size="12" '
+            f'stroke="currentColor"/><text x="{middle}" y="{top + 18 + 13 * line}" font-size="12" '
             f'text-anchor="middle" fill="currentColor">{number}</text></g>'
         )

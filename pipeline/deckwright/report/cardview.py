@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -53,6 +53,10 @@ class CardView:
     rows: Sequence[RecordRow] = ()
     left_out: int = 0
     picture: str = ""
+
+    def renamed(self, name: str) -> CardView:
+        """Return the same card under another name."""
+        return replace(self, name=name)
 
 
 def card_view(card: CardLine, ident: str) -> CardView:
