@@ -137,6 +137,8 @@ class ServiceSpec(ConfigModel):
     """Work on a file system on which no promise can be kept after a power cut."""
     log_level: Literal["debug", "info", "warning", "error"] = "info"
     """The least event that the log shows."""
+    metrics_port: Annotated[int, Field(ge=0, le=65_535)] = 0
+    """A port of this machine's loopback address where monitors find the metrics; 0 = none."""
     log_size: Size = "10 MB"
     """From this size on the log file `log/service.jsonl` is put aside, and a new one begun."""
     log_files: Annotated[int, Field(ge=0, le=1000)] = 9

@@ -9,6 +9,7 @@ import signal
 from collections.abc import Iterator
 from types import FrameType
 
+from deckwright.service.board import Board
 from deckwright.service.control import requests
 from deckwright.service.errands import Errands
 from deckwright.service.inbox import Inbox
@@ -49,6 +50,7 @@ class Service:
         """
         self._tell: Tell = tell
         self._errands: Errands | None = None
+        self._board: Board | None = None
         self.setup = Setup(workspace, self.tell, tools or Tools())
         self.workspace, self.runs, self.clock = workspace, self.setup.runs, self.setup.tools.clock
         self.stop_wanted = 0
@@ -61,6 +63,7 @@ class Service:
         self.watcher = Watcher(workspace.inbox, self.setup.spec.observer, self.wake)
         self.pool = self.setup.tools.pool(self.setup.spec, workspace, lock, self.clock)
         self._errands = self.errands = Errands(self.setup, self.clock)
+        self._board = self.board = Board(self.setup, self.clock)
         self.notifier = Notifier()
 
     def _look_anew(self) -> None:
@@ -136,6 +139,8 @@ class Service:
         self.errands.close()
         with contextlib.suppress(OSError, LedgerError):
             self._write_state()
+            self.board.show(self.state(), self.inbox.waiting_of, self.intake.free())
+        self.board.close()
         self.setup.close()
         os.close(self._wake_in)
         os.close(self._wake_out)
@@ -255,6 +260,8 @@ class Service:
         self._tell(event, **facts)
         if self._errands is not None:
             self._errands.hear(event, facts)
+        if self._board is not None:
+            self._board.hear(event, facts)
 
     def _tick(self) -> None:
         now = self.clock.steady()
@@ -278,11 +285,13 @@ class Service:
         self.intake.look_for_room()
         if self.intake.paused:
             health.append(f"no decks are taken: {self.intake.paused}")
+        health += [self.board.problem] if self.board.problem else []
         counts = self.setup.spool.ledger.counts()
         health += [f"the job {job} is held" for job in self.runs.holds.all()]
         if health != self._health:
             self.tell("health", reasons=health)
             self._health = health
+        self.board.show(self.state(), self.inbox.waiting_of, self.intake.free())
         if self.clock.steady() - self._scan_at <= 2 * self.setup.spec.scan_s + _HEALTH_S:
             running = sum(item.runs for item in self.runs.open.values())
             waiting, done = len(self.runs.open) - running, counts.get("done", 0)

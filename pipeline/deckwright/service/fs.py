@@ -125,6 +125,14 @@ class Fs:
         """Put a file in the place of another in one step. For the current master, and hints."""
         source.replace(target)
 
+    def symlink(self, target: str, path: Path) -> None:
+        """Make a symbolic link that must not exist. For hints only.
+
+        Raises:
+            FileExistsError: there is something of this name.
+        """
+        path.symlink_to(target)
+
     def unlink(self, path: Path) -> None:
         """Remove a file that the service itself has made."""
         path.unlink()

@@ -146,7 +146,7 @@ class Intake:
 
     def _has_room(self) -> bool:
         """Look at the free space; tell a pause once a minute, and its end once."""
-        free, wanted = self._free(), parse_size(self.spec.limits.min_free)
+        free, wanted = self.free(), parse_size(self.spec.limits.min_free)
         if free >= wanted:
             if self.paused:
                 self.runs.tell("intake_resumed")
@@ -157,13 +157,14 @@ class Intake:
 
     def _has_room_for(self, found: Found) -> bool:
         """Look whether there is room to run a deck; others that need less go before it."""
-        free, wanted = self._free(), _TIMES * found.stamp.size
+        free, wanted = self.free(), _TIMES * found.stamp.size
         if free < wanted:
             why = f"waits for room: {_mib(free)} are free, {_mib(wanted)} are wanted for it"
             self.inbox.put_off(found, why)
         return free >= wanted
 
-    def _free(self) -> int:
+    def free(self) -> int:
+        """Return the bytes that are free for runs."""
         status = os.statvfs(self.spool.workspace.work)
         return status.f_bavail * status.f_frsize
 

@@ -383,6 +383,19 @@ class Ledger:
         )
         return [Row(*row) for row in found]
 
+    def latest(self, state: str, most: int) -> list[Row]:
+        """Return the runs in a state that were taken last, the latest first, so many at most."""
+        found = self._do(
+            "SELECT * FROM runs WHERE state=? ORDER BY place DESC LIMIT ?", (state, most)
+        )
+        return [Row(*row) for row in found]
+
+    def jobs_by_state(self, *states: str) -> list[tuple[str, str, int]]:
+        """Return state, job and how many runs of it are in that state."""
+        marks = ",".join("?" * len(states))
+        sql = f"SELECT state, job, count(*) FROM runs WHERE state IN ({marks}) GROUP BY state, job"  # noqa: S608 # marks only
+        return [(str(state), str(job), int(many)) for state, job, many in self._do(sql, states)]
+
     def counts(self) -> dict[str, int]:
         """Return how many runs are in each state."""
         found = self._do("SELECT state, count(*) FROM runs GROUP BY state")

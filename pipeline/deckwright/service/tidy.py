@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service.byname import unlink
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs
 from deckwright.service.ledger import Ledger
@@ -117,6 +118,7 @@ def remove(
         file.write(text.getvalue().encode())
         file.flush()
         fs.flush(file.fileno())
+    unlink(workspace, fs, row)
     # out of sight first: a cut leaves no half run among the done ones
     aside = workspace.tmp / f"tidied-{row.run}"
     fs.rename_new(workspace.root / row.state / row.run, aside)
