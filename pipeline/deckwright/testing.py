@@ -17,15 +17,21 @@ from __future__ import annotations
 
 import inspect
 import json
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 
 from deckwright.cards.codes import ASCII_LATIN
+from deckwright.engine.executors import Executor
 from deckwright.engine.limits import Sizes
+from deckwright.engine.plan import Plan
 from deckwright.engine.run import Outcome, run_job
+from deckwright.engine.tasks import Recipe, Result, Task
+from deckwright.engine.worker import Worker
 from deckwright.errors import ConfigError
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
@@ -108,11 +114,26 @@ class StageContract:
         beside = Path(inspect.getfile(type(self))).parent / name
         return str(beside) if beside.is_file() else name
 
-    def run_stage(self, folder: Path, name: str, sizes: Sizes | None = None) -> Outcome:
+    def run_stage(
+        self,
+        folder: Path,
+        name: str,
+        sizes: Sizes | None = None,
+        *,
+        executor: Executor | None = None,
+        workers: int = 1,
+    ) -> Outcome:
         """Run the deck; return the outcome."""
         deck = folder / "contract.txt"
         deck.write_bytes(self.deck())
-        return run_job(self.job(folder), [deck], folder / name, workers=1, sizes=sizes)
+        return run_job(
+            self.job(folder),
+            [deck],
+            folder / name,
+            workers=workers,
+            sizes=sizes,
+            executor=executor,
+        )
 
     def test_every_card_is_accounted_for(self, tmp_path: Path) -> None:
         """In + added = out + returned + set aside, for the stage and for the run."""
@@ -122,12 +143,33 @@ class StageContract:
             left = account["out"] + account["returned"] + account["set_aside"]
             assert account["in"] + account["added"] == left  # noqa: S101 # a test
 
-    def test_same_deliveries_for_any_cut_into_trays(self, tmp_path: Path) -> None:
-        """However the cards are cut into trays, tasks and ranges, the same bytes are delivered."""
-        whole = deliveries(self.run_stage(tmp_path, "whole").folder)
-        for number, sizes in enumerate((Sizes(10_000, 7), Sizes(16, 5), Sizes(9, 1))):
-            cut = deliveries(self.run_stage(tmp_path, f"cut{number}", sizes).folder)
-            assert cut == whole  # noqa: S101 # a test
+    def test_nothing_depends_on_how_the_cards_are_cut(self, tmp_path: Path) -> None:
+        """However the cards are cut into trays, tasks and ranges, all that is told is the same.
+
+        That is: deliveries, returned cards with their reasons, cards set aside, queries, notes,
+        control figures, and the journal told as events.
+        """
+        whole = told(self.run_stage(tmp_path, "whole").folder)
+        for sizes in CUTS:
+            name = f"cut-{sizes.cards_a_task}-{sizes.cards_a_tray}"
+            how = f"a task has {sizes.cards_a_task:,} cards and a tray {sizes.cards_a_tray:,}"
+            found = difference(whole, told(self.run_stage(tmp_path, name, sizes).folder), how)
+            assert not found, found  # noqa: S101 # a test
+
+    def test_nothing_depends_on_who_runs_the_tasks(self, tmp_path: Path) -> None:
+        """A run that is repeated, run in another order or by two processes tells the same."""
+        sizes = CUTS[1]
+        once = told(self.run_stage(tmp_path, "once", sizes).folder)
+        again = self.run_stage(tmp_path, "again", sizes)
+        back = self.run_stage(tmp_path, "back", sizes, executor=Backwards())
+        two = self.run_stage(tmp_path, "two", sizes, workers=2)
+        for how, outcome in (
+            ("the run is repeated", again),
+            ("the last task is run first", back),
+            ("two processes share the tasks", two),
+        ):
+            found = difference(once, told(outcome.folder), how)
+            assert not found, found  # noqa: S101 # a test
 
     def test_no_change_of_a_card_is_missing_in_the_journal(self, tmp_path: Path) -> None:
         """Replaying the journal on the cards as read gives the cards as delivered."""
@@ -154,6 +196,78 @@ class StageContract:
 
 
 _DECK = {"file": "cards.deck", "form": "deck", "medium": {"kind": "text", "code": "latin-1"}}
+
+
+CUTS = (Sizes(10_000, 7), Sizes(16, 5), Sizes(9, 1), Sizes(31, 30), Sizes(1, 1))
+"""How the contract cuts its cards: several trays in one task, in several, and one card each."""
+
+_TOLD = ("control.json", "log.jsonl", "queries.csv", "notes.csv")
+_NUMBER = re.compile(rb"\b\d{13,}\b")
+
+
+def told(run: Path) -> dict[str, bytes]:
+    """Return what a run tells, by file: deliveries, lists, control figures, events.
+
+    The number of a card that a stage added says which task it came from; its rank takes its place.
+    """
+    files = deliveries(run)
+    files |= {name: (run / name).read_bytes() for name in _TOLD if (run / name).is_file()}
+    lists = b"".join(data for name, data in files.items() if name.endswith((".csv", ".jsonl")))
+    added = sorted({number for number in map(int, _NUMBER.findall(lists)) if number >= _ADDED})
+    ranks = {str(number).encode(): b"added-%d" % rank for rank, number in enumerate(added, 1)}
+
+    def ranked(found: re.Match[bytes]) -> bytes:
+        return ranks.get(found[0], found[0])
+
+    return {name: _NUMBER.sub(ranked, data) for name, data in files.items()}
+
+
+_ADDED = 2**40
+"""The least number that a card which a stage adds may have."""
+
+
+def difference(one: Mapping[str, bytes], other: Mapping[str, bytes], how: str) -> str:
+    """Return a sentence on the first difference between what two runs tell; "" if there is none."""
+    # the deliveries themselves first, then lists, events and figures, which follow from them
+    for name in sorted({*one, *other}, key=lambda name: ("/" not in name, name in _TOLD[:2], name)):
+        first, second = (files.get(name, b"").splitlines() for files in (one, other))
+        for number, (a, b) in enumerate(zip_longest(first, second, fillvalue=b""), 1):
+            if a != b:
+                was, now = (_shown(line) for line in (a, b))
+                return (
+                    f"{name}, line {number}: {was}, but {now} where {how}; a stage must give the "
+                    "same however the cards are cut: it may not rely on which cards lie in one "
+                    "tray, nor keep anything from tray to tray"
+                )
+    return ""
+
+
+def _shown(line: bytes) -> str:
+    text = line.decode("utf-8", "replace")
+    return repr(text if len(text) <= _LONGEST else f"{text[:_LONGEST]}...") if text else "not there"
+
+
+_LONGEST = 200
+
+
+class Backwards:
+    """An executor that runs the last task first."""
+
+    def __init__(self) -> None:
+        self._worker: Worker | None = None
+
+    def start(self, recipe: Recipe, plan: Plan) -> None:
+        """Make the one worker."""
+        self._worker = Worker(recipe, plan, keeps_parts=True)
+
+    def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
+        """Run tasks from the last to the first; yield their results in the order of the tasks."""
+        assert self._worker is not None  # noqa: S101 # start comes first
+        results = [self._worker.run(tasks[at]) for at in reversed(range(len(tasks)))]
+        yield from reversed(results)
+
+    def close(self) -> None:
+        """Nothing runs between results."""
 
 
 def deliveries(run: Path) -> dict[str, bytes]:

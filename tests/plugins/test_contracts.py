@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -70,6 +71,16 @@ class TestMerge(StageContract):
         cards = [int(line.partition(",")[0]) for line in reasons.splitlines()[1:]]
         assert cards == alone
         assert alone
+
+
+class TestEmit(StageContract):
+    kind = "emit"
+    options = {  # noqa: RUF012
+        "output": [
+            {"file": "some.csv", "form": "csv", "fields": ["item", "amount"]},
+            {"file": "more.deck", "form": "deck"},
+        ]
+    }
 
 
 class TestReproduce(StageContract):
@@ -140,6 +151,123 @@ class TestExampleOfTheGuide(StageContract):
         said = shop.say("check", job)
         assert said.code == 2
         assert "limit" in said.err
+
+
+WRONG = '''"""A stage that depends on how the cards are cut, in one way."""
+
+import os
+
+import numpy as np
+
+from deckwright import (
+    Book, FieldShape, StageConfig, Tray, TrayStage, Values, hookimpl,
+)
+
+EVERYONE = []
+
+
+class WrongConfig(StageConfig):
+    """No options."""
+
+
+class WrongStage(TrayStage[WrongConfig]):
+    kind = "wrong"
+    seen = 0
+
+    def outline(self, known):
+        return known.with_fields({{"extra": FieldShape("whole", 9)}})
+
+    def extra(self, tray, numbers):
+        return tray.with_field("extra", Values("whole", np.asarray(numbers, np.int64)))
+
+    def run(self, tray, book):
+        count = len(tray)
+        tray = self.extra(tray, [0] * count)
+        {body}
+        return tray
+
+
+@hookimpl
+def deckwright_stages():
+    return [WrongStage]
+'''
+
+CUT = "test_nothing_depends_on_how_the_cards_are_cut"
+WHO = "test_nothing_depends_on_who_runs_the_tasks"
+DEPENDS = {
+    "a neighbour looked up at the border of a tray": (
+        """amount = tray.values("amount").data
+        down = np.r_[False, amount[1:] < amount[:-1]]
+        book.fault(tray, down, "falls", field="amount", severity="query")""",
+        CUT, "queries.csv",
+    ),
+    "a note on the first card of a tray": (
+        """book.fault(tray, np.arange(count) == 0, "first", severity="note")""",
+        CUT, "notes.csv",
+    ),
+    "the number of cards of a tray in the detail of a query": (
+        """book.fault(tray, tray.cards > 0, "all", detail=f"of {count}", severity="query")""",
+        CUT, "queries.csv",
+    ),
+    "cards numbered within a tray": (
+        "tray = self.extra(tray, np.arange(count))", CUT, "out/cards.csv",
+    ),
+    "the share of a tray returned": (
+        """tray = book.give_back(tray, np.arange(count) == count - 1, "last")""",
+        CUT, "out/cards.csv",
+    ),
+    "cards of a tray set aside": (
+        """tray = book.set_aside(tray, np.arange(count) == count - 1, "last")""",
+        CUT, "out/cards.csv",
+    ),
+    "a sum over a tray": (
+        """tray = self.extra(tray, [int(tray.values("amount").data.sum())] * count)""",
+        CUT, "out/cards.csv",
+    ),
+    "trays counted for the control sheet": ("""book.tally("trays", 1)""", CUT, "control.json"),
+    "its place in the deck, which it has not asked for": (
+        "tray = self.extra(tray, book.place + np.arange(count))", CUT, "out/cards.csv",
+    ),
+    "a state between trays": (
+        """self.seen += count
+        tray = self.extra(tray, [self.seen] * count)""",
+        CUT, "out/cards.csv",
+    ),
+    "what other tasks of the process have seen": (
+        """EVERYONE.append(int(tray.cards[0]))
+        tray = self.extra(tray, [EVERYONE[0]] * count)""",
+        WHO, "out/cards.csv",
+    ),
+    "the process": ("tray = self.extra(tray, [os.getpid()] * count)", WHO, "out/cards.csv"),
+    "chance": (
+        "tray = self.extra(tray, np.random.default_rng().integers(0, 10**6, count))",
+        WHO, "out/cards.csv",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", DEPENDS)
+def test_the_contract_finds_a_stage_that_depends_on(how, tmp_path) -> None:
+    body, test, files = DEPENDS[how]
+    (tmp_path / "wrong.py").write_text(WRONG.format(body=body), encoding="utf-8")
+    given = {"kind": "wrong", "plugins": ["wrong.py"]}
+    contract = type("Contract", (StageContract,), given)()
+    with pytest.raises(AssertionError, match=rf"^({files}), line \d+: .*, but .* where "):
+        getattr(contract, test)(tmp_path)
+
+
+def test_the_contract_passes_a_stage_that_looks_at_each_card_alone(tmp_path) -> None:
+    body = """amount = tray.values("amount").data
+        tray = self.extra(tray, amount * 2)
+        book.fault(tray, amount > 4000, "much", field="amount", severity="query")
+        tray = book.give_back(tray, amount % 7 == 0, "seven")"""
+    (tmp_path / "wrong.py").write_text(WRONG.format(body=body), encoding="utf-8")
+    contract = type("Contract", (StageContract,), {"kind": "wrong", "plugins": ["wrong.py"]})()
+    getattr(contract, CUT)(tmp_path)
+    for path in tmp_path.iterdir():
+        if path.is_dir():
+            shutil.rmtree(path)
+    getattr(contract, WHO)(tmp_path)
 
 
 PLUGIN = '''"""A stage that misbehaves in one way."""
