@@ -77,7 +77,7 @@ class TestEmit(StageContract):
     kind = "emit"
     options = {  # noqa: RUF012
         "output": [
-            {"file": "some.csv", "form": "csv", "fields": ["item", "amount"]},
+            {"file": "some.csv", "form": "csv", "columns": ["item", "amount"]},
             {"file": "more.deck", "form": "deck"},
         ]
     }
