@@ -31,7 +31,8 @@ from deckwright.service.opened import JobCard
 from deckwright.service.orders import Ended, RunOrder
 from deckwright.service.places import DECK, FOLDERS, Workspace
 from deckwright.service.recovery import Found, recover
-from deckwright.service.runs import ROOM_WAIT_S, Runs
+from deckwright.service.room import ROOM_WAIT_S
+from deckwright.service.runs import Runs
 from deckwright.service.spool import Arrival, NotTakenError, Spool, Taking
 from service.contract import MARKERS, assert_contract, assert_ledger, files_of, outcome_of, sha256
 from service.faults import CountedLedger, Fault, FaultFs
@@ -232,7 +233,7 @@ class Rig:
         for job, taking in self.takings.items():
             places = [] if job in self.holds else list(decks_in(self.workspace.inbox / job))
             for path in places:
-                if self.clock.steady() < self.runs.room_at:
+                if self.clock.steady() < self.runs.room.at:
                     return taken
                 taken += self._take(path, taking)
         return taken
@@ -246,7 +247,7 @@ class Rig:
             self.again_at = self.clock.steady() + 1
             return False
         except OSError as error:
-            self.runs.room_at = self.clock.steady() + ROOM_WAIT_S
+            self.runs.room.at = self.clock.steady() + ROOM_WAIT_S
             self.tell("intake_paused", why=error.strerror)
             return False
         finally:
@@ -293,12 +294,12 @@ class Rig:
         now = self.clock.steady()
         held = self.holds.all()
         times = [
-            max(item.due, self.runs.room_at, self.runs.rest_until)
+            max(item.due, self.runs.room.at, self.runs.rest_until)
             for item in self.runs.open.values()
             if item.claim.job not in held or item.verdict is not None
         ]
         times.append(self.again_at)
-        times += [self.runs.room_at for job in self.takings if self._lies_there(job)]
+        times += [self.runs.room.at for job in self.takings if self._lies_there(job)]
         times += [seen[2] + self.spec.settle_s for seen in self.late._changed.values()]  # noqa: SLF001 # its wait
         return min((time for time in times if time > now), default=None)
 

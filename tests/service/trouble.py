@@ -24,7 +24,7 @@ from deckwright.errors import RestartError
 from deckwright.jobs.service import RetrySpec
 from deckwright.service.fs import Fs
 from deckwright.service.ledger import LedgerError
-from deckwright.service.runs import ROOM_WAIT_S
+from deckwright.service.room import ROOM_WAIT_S
 from service.contract import assert_contract, assert_ledger
 from service.faults import Fault, FaultFs
 from service.kit import Rig, drop, lay_out, spec_with, started

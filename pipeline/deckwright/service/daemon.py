@@ -19,6 +19,7 @@ from deckwright.service.notify import Notifier
 from deckwright.service.opened import Open, Tell
 from deckwright.service.orders import Ended, Progress
 from deckwright.service.places import Workspace
+from deckwright.service.room import waits_of
 from deckwright.service.settling import UNSETTLED
 from deckwright.service.setup import Setup, Tools, begin_again
 from deckwright.service.state import RunningFacts, State, StrayFacts, write_state
@@ -27,6 +28,7 @@ from deckwright.service.watcher import Watcher
 _TICK_S = 1.0
 _ASK_S = 0.2  # an operator waits no longer until a request is seen
 _HEALTH_S = 5.0
+_NEWS_S = 60.0
 _FEWEST_S = 0.05  # between two scans, so that a flood of events costs little
 
 
@@ -56,6 +58,7 @@ class Service:
         self.stop_wanted = 0
         self.reload_wanted = False
         self._health: list[str] = []
+        self._news_at = 0.0
         self._known_strays: set[str] = set()
         self._health_at = self._state_at = float("-inf")
         self._wake_out, self._wake_in = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
@@ -286,11 +289,16 @@ class Service:
         if self.intake.paused:
             health.append(f"no decks are taken: {self.intake.paused}")
         health += [self.board.problem] if self.board.problem else []
+        if lacking := waits_of(list(self.runs.open.values())):
+            health.append(lacking)
         counts = self.setup.spool.ledger.counts()
         health += [f"the job {job} is held" for job in self.runs.holds.all()]
-        if health != self._health:
+        now = self.clock.steady()
+        # figures in a reason change all the time; that is no news
+        if len(health) != len(self._health) or (health != self._health and now >= self._news_at):
             self.tell("health", reasons=health)
-            self._health = health
+            self._news_at = now + _NEWS_S
+        self._health = health
         self.board.show(self.state(), self.inbox.waiting_of, self.intake.free())
         if self.clock.steady() - self._scan_at <= 2 * self.setup.spec.scan_s + _HEALTH_S:
             running = sum(item.runs for item in self.runs.open.values())

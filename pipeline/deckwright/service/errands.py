@@ -111,7 +111,7 @@ class Errands:
             except SyncError:
                 raise
             except OSError as error:
-                self._setup.runs.tell("no_room", run="", error=error.strerror)
+                self._setup.runs.room.say("no_room", run="", error=error.strerror)
 
     def _deliver(self) -> None:
         setup = self._setup

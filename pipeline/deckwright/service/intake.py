@@ -17,7 +17,8 @@ from deckwright.service.clock import Clock
 from deckwright.service.inbox import Inbox
 from deckwright.service.ledger import LedgerError
 from deckwright.service.records import Claim, ReasonEntry
-from deckwright.service.runs import ROOM_WAIT_S, Runs
+from deckwright.service.room import ROOM_WAIT_S, TIMES, mib
+from deckwright.service.runs import Runs
 from deckwright.service.settling import Found, NotSettledError, StrayError, open_deck
 from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
 from deckwright.service.turns import rank, under_way
@@ -27,15 +28,12 @@ AHEAD = 2
 
 _LANE_AHEAD = 2
 _ITS_OWN = frozenset({errno.EACCES, errno.EPERM, errno.EXDEV, errno.ELOOP, errno.ENAMETOOLONG})
-_WORDS_S = 60.0
 _REMEDIES = {
     "empty": "look at the file where it came from, and drop it again with its cards",
     "hard-linked": "make a copy with bytes of its own, and drop that; or set allow_hard_links",
     "too-large": "cut the deck into smaller ones, or have the limit `deck` raised",
     "marker-differs": "compare deck and marker with their source, and drop both again",
 }
-_TIMES = 4
-"""Room that a run may take, in sizes of its deck."""
 
 
 @dataclass(slots=True)
@@ -50,7 +48,6 @@ class Intake:
     takings: dict[str, Taking] = field(default_factory=dict)
     paused: str = ""
     """Why nothing is taken now; empty while decks are taken."""
-    _told_at: float = float("-inf")
 
     def round(self) -> int:
         """Take as many settled decks as there are places for.
@@ -65,7 +62,7 @@ class Intake:
         places = self._places()
         ahead = under_way(self.runs.open.values(), self.clock.steady())
         for found, job in self._in_turn(ahead) if places > 0 or self._left_out(ahead) else ():
-            if self.clock.steady() < self.runs.room_at:
+            if self.clock.steady() < self.runs.room.at:
                 break
             if job in self.runs.holds or (places <= 0 and ahead[job]):
                 continue
@@ -141,7 +138,7 @@ class Intake:
 
     def look_for_room(self) -> None:
         """Look whether what paused the intake has passed."""
-        if self.paused and self.clock.steady() >= self.runs.room_at:
+        if self.paused and self.clock.steady() >= self.runs.room.at:
             self._has_room()
 
     def _has_room(self) -> bool:
@@ -152,30 +149,26 @@ class Intake:
                 self.runs.tell("intake_resumed")
             self.paused = ""
             return True
-        self.pause(f"{_mib(free)} are free, {_mib(wanted)} are wanted")
+        self.pause(f"{mib(free)} are free, {mib(wanted)} are wanted")
         return False
 
     def _has_room_for(self, found: Found) -> bool:
         """Look whether there is room to run a deck; others that need less go before it."""
-        free, wanted = self.free(), _TIMES * found.stamp.size
+        free, wanted = self.free(), TIMES * found.stamp.size
         if free < wanted:
-            why = f"waits for room: {_mib(free)} are free, {_mib(wanted)} are wanted for it"
+            why = f"waits for room: {mib(free)} are free, {mib(wanted)} are wanted for it"
             self.inbox.put_off(found, why)
         return free >= wanted
 
     def free(self) -> int:
         """Return the bytes that are free for runs."""
-        status = os.statvfs(self.spool.workspace.work)
-        return status.f_bavail * status.f_frsize
+        return self.runs.room.free(self.spool.workspace.work)
 
     def pause(self, why: str) -> None:
         """Take nothing for now."""
-        now = self.clock.steady()
-        if not self.paused or now - self._told_at >= _WORDS_S:
-            self.runs.tell("intake_paused", why=why)
-            self._told_at = now
+        self.runs.room.say("intake_paused", why=why)
         self.paused = why
-        self.runs.room_at = now + ROOM_WAIT_S
+        self.runs.room.at = self.clock.steady() + ROOM_WAIT_S
 
     def _take(self, found: Found, job: str) -> Claim | None:
         descriptor = self._opened(found)
@@ -230,7 +223,3 @@ class Intake:
 
 def _iso(seconds: float) -> str:
     return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="microseconds")
-
-
-def _mib(size: int) -> str:
-    return f"{size // 2**20:,} MiB"

@@ -28,6 +28,8 @@ from deckwright.service.tables import (
 EXCUSED = "excused"
 """Outcome of a try that no longer counts against its deck."""
 
+_WAL_PAGES = 128  # of 4 KiB: on a small disk every byte counts
+
 OPEN_STATES = ("waiting", "running", "hold")
 """States of runs that have not ended."""
 
@@ -95,6 +97,8 @@ class Ledger:
         try:
             self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
+            self._db.execute(f"PRAGMA wal_autocheckpoint={_WAL_PAGES}")
+            self._db.execute(f"PRAGMA journal_size_limit={_WAL_PAGES << 12}")
             version = int(self._db.execute("PRAGMA user_version").fetchone()[0])
             self._expect_known(version)
             if version < SCHEMA:

@@ -40,6 +40,7 @@ LEVELS = {
     "no_room": "warning",
     "notice_failed": "warning",
     "run_failed": "warning",
+    "run_waits": "warning",
     "stray_seen": "warning",
     "config_refused": "error",
     "job_held": "error",

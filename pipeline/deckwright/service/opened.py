@@ -47,7 +47,8 @@ class Open:
 
     due: steady time before which it is not started. tries: all that it had; failed: those that
     count against it. alone: it must not run beside others.
-    begun: steady time at which its run began.
+    begun: steady time at which its run began. lacks: what kept it from being run; waits: how often
+    in a row, and free: bytes that were free then.
     """
 
     claim: Claim
@@ -57,6 +58,9 @@ class Open:
     alone: bool = False
     out: str = ""
     begun: float = 0.0
+    lacks: str = ""
+    waits: int = 0
+    free: int = 0
     parent: str = ""
     verdict: list[ReasonEntry] | None = None
     stage: str = ""

@@ -29,11 +29,9 @@ from deckwright.service.retries import (
     spent,
     wait_before,
 )
+from deckwright.service.room import ROOM_WAIT_S, Room
 from deckwright.service.spool import Spool
 from deckwright.service.turns import Turns
-
-ROOM_WAIT_S = 5.0
-"""Pause after the disk had no room, before the same is tried again."""
 
 RELIEF_S = 30.0
 """All workers must be busy for so long before the one for large decks takes a small one."""
@@ -54,20 +52,19 @@ class Runs:
     tell: Tell
     jobs: dict[str, JobCard] = field(default_factory=dict)
     open: dict[str, Open] = field(default_factory=dict)
-    room_at: float = 0.0
-    """Steady time until which the disk is taken to be full."""
     rest_until: float = 0.0
     """Steady time until which nothing is run, so that the service is seen to live."""
     ends: Ends = field(init=False)
+    room: Room = field(init=False)
     _breaker: Breaker = field(default_factory=Breaker)
     _behind: dict[str, Claim] = field(default_factory=dict)  # runs whose master could not move on
-    _owed: list[str] = field(default_factory=list)  # runs whose last try is to be struck out
     _turns: Turns = field(default_factory=Turns)
 
     def __post_init__(self) -> None:
-        """Take the ends of the service from the ledger of the spool."""
+        """Make what rests on folders and ledger of the spool."""
         spool = self.spool
         self.ends = Ends(spool.workspace, spool.fs, spool.ledger, self.clock)
+        self.room = Room(spool.workspace.work, spool.ledger, self.clock, self.tell)
 
     def add(self, claim: Claim) -> None:
         """Enter a run that waits."""
@@ -111,11 +108,12 @@ class Runs:
         for item in list(self.open.values()):
             if item.verdict is not None and not item.runs and item.due <= now:
                 self._give_back(item, item.verdict)
-        for lane in list(self._behind) if now >= self.room_at else ():
+        self.room.look(list(self.open.values()))
+        for lane in list(self._behind) if now >= self.room.at else ():
             self._move_lane(self._behind.pop(lane))
         if now < self.rest_until:
             return
-        while self.clock.steady() >= self.room_at and self._paid():
+        while self.clock.steady() >= self.room.at and self.room.paid():
             ready = list(self._startable(workers))
             running = [item for item in self.open.values() if item.runs]
             alone = [item for item in ready if item.alone]
@@ -162,6 +160,8 @@ class Runs:
         if entry is not None:
             self._give_back(item, [entry])
             return
+        if not self.room.is_there_for(item):
+            return
         try:
             self.spool.reset(claim.run)  # what came back after a power cut, or could not be removed
             files = self._lane_files(item)
@@ -169,9 +169,13 @@ class Runs:
             self.hold_job(claim.job, str(error))
             return
         except OSError as error:
-            self._no_room(item, error)
+            self.room.failed(item, _why(error))
             return
-        item.tries = self.spool.ledger.begin_try(claim.run, self.clock.now())
+        try:
+            item.tries = self.spool.ledger.begin_try(claim.run, self.clock.now())
+        except LedgerFullError:
+            self.room.failed(item, "the ledger has no room")
+            return
         item.out, item.stage, item.done, item.total = f"out.{item.tries}", "", 0, 0
         item.begun = self.clock.steady()
         home = self.spool.workspace.work / claim.run
@@ -206,7 +210,7 @@ class Runs:
         item = self.open[ended.run]
         if ended.outcome not in {"stopped", "no-room"}:
             self.ends.lived_through(ended.run)
-            item.alone = False
+            item.alone, item.lacks, item.waits = False, "", 0
         if ended.outcome == "done":
             self._done(item, ended, check)
         elif ended.outcome == "deck":
@@ -218,7 +222,8 @@ class Runs:
             self.hold_job(item.claim.job, why, f"{ended.code} {ended.stage}".strip())
         elif ended.outcome == "no-room":
             self._take_back(item)
-            self._no_room(item, None)
+            event = "no_room" if ended.code in {"", "no-room"} else "run_waits"
+            self.room.failed(item, ended.sentence or "the worker had no room", event)
         elif ended.outcome == "stopped":
             self._take_back(item)
         else:
@@ -256,7 +261,7 @@ class Runs:
             return
         except OSError as error:  # also a failed flush: the attempt never was
             self._take_back(item)
-            self._no_room(item, error)
+            self.room.failed(item, _why(error))
             return
         del self.open[claim.run]
         self._breaker.clear(claim.job)
@@ -278,7 +283,7 @@ class Runs:
                 self.hold_job(claim.job, str(error))
             except OSError as error:  # later, by the lane's next run, or at the next start
                 self._behind[claim.lane] = claim
-                self.room_at = self.clock.steady() + ROOM_WAIT_S
+                self.room.at = self.clock.steady() + ROOM_WAIT_S
                 self.tell("master_waits", lane=claim.lane, error=error.strerror)
 
     def _tell_done(self, claim: Claim, manifest: Manifest, ended: Ended) -> None:
@@ -335,7 +340,7 @@ class Runs:
         try:
             self.spool.give_back(claim, entries)
         except OSError as error:
-            self._no_room(item, error)
+            self.room.failed(item, _why(error))
             return
         del self.open[claim.run]
         first = entries[0]
@@ -350,27 +355,8 @@ class Runs:
         try:
             self.spool.reset(item.claim.run)
         except OSError as error:
-            self._no_room(item, error)
-        self._owed.append(item.claim.run)
-        self._paid()  # now that the disk has room for it
-
-    def _paid(self) -> bool:
-        """Strike out the tries that do not count; tell whether that is done."""
-        while self._owed:
-            try:
-                self.spool.ledger.drop_try(self._owed[-1])
-            except LedgerFullError:
-                self.room_at = self.clock.steady() + ROOM_WAIT_S
-                self.tell("no_room", run=self._owed[-1], error="the ledger has no room")
-                return False
-            self._owed.pop()
-        return True
-
-    def _no_room(self, item: Open, error: OSError | None) -> None:
-        self.room_at = self.clock.steady() + ROOM_WAIT_S
-        item.due = max(item.due, self.room_at)
-        why = error.strerror if error else "the worker had no room"
-        self.tell("no_room", run=item.claim.run, error=why)
+            self.room.failed(item, _why(error))
+        self.room.owe(item.claim.run)  # now that the disk has room for it
 
     # ---- holding
 
@@ -399,3 +385,7 @@ class Runs:
                 item.due, item.failed = 0.0, 0
         self.tell("job_resumed", job=job)
         return True
+
+
+def _why(error: OSError) -> str:
+    return (error.strerror or str(error)).lower()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 
 from pydantic import Field
@@ -12,6 +14,7 @@ from deckwright.service.records import BadRecordError, Record, load
 
 _NAME = "state.json"
 _MOST = 16 << 20
+_RESERVE, _RESERVED = "reserve", 128 << 10
 
 
 class RunningFacts(Record):
@@ -53,7 +56,28 @@ class State(Record):
 
 
 def write_state(workspace: Workspace, fs: Fs, state: State) -> None:
-    """Replace the state file. It is a hint, so it is not flushed."""
+    """Replace the state file. It is a hint, so it is not flushed.
+
+    A little room is kept for it, so that on a full disk too it can be told what is the matter.
+
+    Raises:
+        OSError: there is no room even so.
+    """
+    reserve = workspace.control / _RESERVE
+    try:
+        _write(workspace, fs, state)
+    except OSError as error:
+        if error.errno not in {errno.ENOSPC, errno.EDQUOT} or not reserve.exists():
+            raise
+        fs.unlink(reserve)
+        _write(workspace, fs, state)
+        return
+    if not reserve.exists():
+        with contextlib.suppress(OSError):
+            fs.write_hint(reserve, b"\xff" * _RESERVED)
+
+
+def _write(workspace: Workspace, fs: Fs, state: State) -> None:
     aside = workspace.control / "state.tmp"
     if os.path.lexists(aside):
         fs.unlink(aside)

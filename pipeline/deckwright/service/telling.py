@@ -132,6 +132,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "delivery_waits": lambda e: f"copies wait: {e['why']}",
     "job_held": lambda e: f"the job is held: {e['why']}",
     "job_resumed": lambda _: "the job goes on",
+    "run_waits": lambda e: f"waits: {e['error']}",
     "no_room": lambda e: f"no room: {e['error']}",
     "intake_paused": lambda e: f"no decks are taken: {e['why']}",
     "intake_resumed": lambda _: "decks are taken again",

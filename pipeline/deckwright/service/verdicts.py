@@ -75,8 +75,10 @@ def _told(cause: Cause, code: int | None) -> tuple[Outcome, str, str]:
     if code == -signal.SIGXCPU:
         return "late", "cpu-limit", "the run used more processor time than it may"
     how = ending(code)
-    if code is None or code == -signal.SIGKILL:
-        how = "killed for lack of memory, or it closed the pipe for its messages"
+    if code == -signal.SIGKILL:
+        how = "killed, by the system for lack of memory or by somebody"
+    if code is None:
+        how = "it closed the pipe for its messages"
     return "died", "worker-ended", f"the worker process ended by itself: {how}"
 
 
