@@ -134,7 +134,7 @@ def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
         UnfitCodeError: the codec takes more than one byte a character.
         ConfigError: a file is wrong; names every fault with file and line.
     """
-    own = _own_files(folders, name)
+    own = own_files(folders, name)
     rivals = ["the program", *own] if name in _packaged_names() else own
     if own and len(rivals) > 1:
         what = f"brings the code {name!r}, which {rivals[0]} brings too; rename this file"
@@ -146,7 +146,7 @@ def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
 
 def code_names(folders: Sequence[Path] = ()) -> list[str]:
     """Return the names of all codes: packaged, in the folders, Python's single-byte codecs."""
-    own = {path.stem for path in _own_files(folders)}
+    own = {path.stem for path in own_files(folders)}
     return sorted({*own, *prepared_names()})
 
 
@@ -186,7 +186,7 @@ def _encoding(characters: tuple[str | None, ...]) -> Any:
     return codecs.charmap_build(_decoding(characters))
 
 
-def _own_files(folders: Sequence[Path], name: str | None = None) -> list[Path]:
+def own_files(folders: Sequence[Path], name: str | None = None) -> list[Path]:
     """Return the code files in these folders; all, or those of one name."""
     wanted = None if name is None else {f"{name}{suffix}" for suffix in _SUFFIXES}
     paths = {

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.codeparts import parts_on, raw_bytes
-from deckwright.cards.codes import ILLEGAL, CodeTable, load_code
+from deckwright.cards.codes import ILLEGAL, CodeTable, load_code, own_files
 from deckwright.cards.holes import PATTERNS, parse_pattern
 from deckwright.cards.plausible import characters_of, quick_score
 from deckwright.cards.ranking import (
@@ -211,10 +211,14 @@ def _near(cells: Cells, own: str, folders: Sequence[Path]) -> list[str]:
     The others read the cells as so much noise that it is not worth while to look closely.
     """
     holes = cells.dtype == np.uint16
-    files = [path.stem for folder in folders if folder.name == "codes" for path in folder.iterdir()]
+    places = [folder for folder in folders if folder.name == "codes"]
+    files = [path.stem for path in own_files(places)]
     names = dict.fromkeys((own, *(HOLE_CODES if holes else BYTE_CODES), *sorted(files)))
     counts = np.bincount(cells.ravel(), minlength=PATTERNS if holes else 256)
-    scores = {name: _quick(name, counts, folders, holes=holes) for name in names}
+    mine = {own, *files}
+    scores = {
+        name: _quick(name, counts, folders if name in mine else (), holes=holes) for name in names
+    }
     least = max(scores.values()) * _WORTH
     return [name for name, score in scores.items() if name == own or score >= least]
 

@@ -40,9 +40,6 @@ def run_folder(target: Path) -> Iterator[Path]:
             "run/returned",
             "run/set-aside",
             "run/config",
-            "parts",
-            "spill",
-            "bench",
         ):
             (work / part).mkdir(parents=True)
         yield work

@@ -43,6 +43,7 @@ class PartWriter:
     def _write(self, part: Part) -> None:
         if part.file not in self._files:
             path = parts_folder(self._work) / f"{self._name}-{len(self._files)}"
+            path.parent.mkdir(exist_ok=True)
             self._files[part.file] = path.open("xb", buffering=0)
         view = memoryview(part.data)
         while view:

@@ -54,6 +54,7 @@ class SpillWriter:
     def add(self, tray: Tray, starts: NDArray[np.int64]) -> None:
         """Write a tray whose cards are already grouped by range."""
         if self._file is None:
+            self.path.parent.mkdir(exist_ok=True)
             self._file = self.path.open("xb", buffering=0)
         columns = {}
         for name, array, kind, scale in _columns(tray):
