@@ -12,6 +12,7 @@
     |- DeckError                    4   the deck cannot be run
     |  |- UnreadableDeckError
     |  |- TooManyReturnedError
+    |  |- GroupTooLargeError
     |  `- StageError                    3   a plugin raised
     |     `- PluginFailedError
     |- MasterError                  4   the master cannot be used
@@ -178,6 +179,21 @@ class TooManyReturnedError(DeckError):
         """Return what happened, what would help, and where it can be seen."""
         page = f"; {self.page} shows the first failed cards" if self.page else ""
         return f"{self.sentence}; {self.hint}; nothing was delivered{page}"
+
+
+class GroupTooLargeError(DeckError):
+    """One group has more cards than fit into memory; found before they are gathered."""
+
+    def __init__(
+        self, stage: str, group: str, cards: int, most: int, memory: str, needed: str
+    ) -> None:
+        self.stage, self.group, self.cards, self.most = stage, group, cards, most
+        some = round(most, 1 - len(str(most)) + 1)
+        super().__init__(
+            f"{stage}: the group {group} has {cards:,} cards; with memory = {memory!r} the job "
+            f"holds some {some:,} cards of one group; set memory = {needed!r}, or sort on more "
+            "fields and group by them"
+        )
 
 
 class StageError(DeckError):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +17,8 @@ from deckwright.engine.ending import Ending
 from deckwright.engine.executors import Executor, InlineExecutor, ProcessExecutor
 from deckwright.engine.failedpage import write_failed_page
 from deckwright.engine.folder import run_folder
-from deckwright.engine.limits import Sizes, limits
+from deckwright.engine.groups import large_groups, stretches
+from deckwright.engine.limits import Limits, Sizes, limits, sized
 from deckwright.engine.partition import Cuts, cuts_of
 from deckwright.engine.parts import Joiner
 from deckwright.engine.plan import Pass, Plan, load_plan
@@ -156,7 +157,7 @@ class _Run:
         )
         width = max(survey.width for survey in self.surveys)
         effort = self.cards * self.plan.source.medium.effort
-        limit = limits(self.plan.memory, width, effort, self.workers)
+        limit = sized(limits(self.plan.memory, width, effort, self.workers), self.sizes)
         if executor is None:
             executor = InlineExecutor() if limit.workers == 1 else ProcessExecutor(limit.workers)
         recipe = Recipe(
@@ -165,13 +166,14 @@ class _Run:
             str(self.work),
             tuple(self.parts),
             self.sizes.cards_a_tray if self.sizes else CARDS_A_TRAY,
+            limit.cards_a_range,
         )
         executor.start(recipe, self.plan)
         try:
             self._prepare()
             self._open_outputs()
             for todo in self.plan.passes:
-                self._pass(todo, executor, recipe, cards_a_task)
+                self._pass(todo, executor, recipe, replace(limit, cards_a_task=cards_a_task))
         finally:
             executor.close()
             for joiner in self.joiners.values():
@@ -218,13 +220,14 @@ class _Run:
                 for name, head in step.stage.files().items():
                     self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
 
-    def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, cards_a_task: int) -> None:
-        cuts = self._cuts(todo, recipe, cards_a_task) if todo.routes else None
+    def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, limit: Limits) -> None:
+        cuts = self._cuts(todo, recipe, limit.cards_a_task) if todo.routes else None
         tasks = self._tasks(todo, cuts)
         results = self.done = []
         total = sum(r.left for r in self.results[-1]) if self.results else self.cards
         done = 0
-        for task, result in zip(tasks, executor.run(tasks), strict=True):
+        run = self._run_all(todo, tasks, executor, recipe, limit)
+        for task, result in zip(tasks, run, strict=True):
             if task.digest:
                 self.hashes[task.digest] = result.sha256
                 continue
@@ -237,6 +240,28 @@ class _Run:
         self._bear(self._too_many(todo), zip(read, results, strict=True))
         self._drop_spill(todo)
         self.results.append(results)
+
+    def _run_all(
+        self,
+        todo: Pass,
+        tasks: Sequence[Task],
+        executor: Executor,
+        recipe: Recipe,
+        limit: Limits,
+    ) -> Iterator[Result]:
+        """Run tasks; those that take memory for several run here while nothing else does.
+
+        Raises:
+            GroupTooLargeError: one would take more than there is.
+        """
+        alone: frozenset[int] = frozenset()
+        if isinstance(tasks, RangeTasks):
+            alone = large_groups(self.plan, todo, tasks, limit)
+        for first, after, is_alone in stretches(len(tasks), alone):
+            if is_alone:
+                yield Worker(recipe, self.plan, keeps_parts=True).run(tasks[first])
+            else:
+                yield from executor.run(tasks[first:after] if alone else tasks)
 
     def _too_many(self, todo: Pass) -> Overdone | None:
         found = overdone(self.plan.steps, self.counts, self.cards, ended=True)

@@ -29,6 +29,8 @@ class Recipe:
     work: str
     decks: tuple[DeckPart, ...]
     cards_a_tray: int = CARDS_A_TRAY
+    cards_a_range: int = 2**62
+    """Most cards of a range that are gathered at once where groups stay whole."""
 
     @property
     def added_base(self) -> int:
@@ -64,6 +66,10 @@ class RangeTasks(Sequence[Task]):
         self._starts = np.vstack(starts)
         sizes = np.diff(self._starts, axis=1).sum(axis=0)
         self._places = np.concatenate([[0], np.cumsum(sizes)])
+
+    def larger_than(self, cards: int) -> list[int]:
+        """Return which ranges hold more cards."""
+        return np.flatnonzero(np.diff(self._places) > cards).tolist()
 
     @override
     def __len__(self) -> int:

@@ -13,11 +13,12 @@ from deckwright.engine.accounts import digest, settle
 from deckwright.engine.changes import note_changes
 from deckwright.engine.deckfile import fingerprint
 from deckwright.engine.firstcards import keep_first_cards
+from deckwright.engine.groups import Groups
 from deckwright.engine.partition import group_by_route
 from deckwright.engine.parts import PartWriter
 from deckwright.engine.plan import Pass, Plan, Step, load_plan
 from deckwright.engine.sortkeys import order_of
-from deckwright.engine.spill import Gatherer, SpillWriter
+from deckwright.engine.spill import Block, Gatherer, SpillWriter
 from deckwright.engine.tasks import (
     Recipe,
     Result,
@@ -235,13 +236,26 @@ class _TaskRun:
             yield raw_tray(raw, deck.first, medium.code), raw
 
     def _from_range(self) -> Iterator[Arrival]:
-        if not self.task.blocks:
+        blocks = list(self.task.blocks)
+        cards = sum(int(block.starts[-1] - block.starts[0]) for block in blocks)
+        most = self.worker.recipe.cards_a_range
+        if self.todo.groups is None or cards <= most:
+            if blocks:
+                yield from self._sorted(blocks)
             return
+        again = spill_folder(self.worker.work) / f"{self.name}.parted"
+        groups = Groups(self.todo.groups, self.code, self.plan.configs)
+        for part in groups.parted(blocks, most, again):
+            yield from self._sorted(part)
+        again.unlink()
+
+    def _sorted(self, blocks: list[Block]) -> Iterator[Arrival]:
+        """Yield the cards of a range in their order; all of them are in memory at once."""
         sort = self.todo.sort
         assert sort is not None  # noqa: S101 # asked for by the caller
         assert self.todo.keys is not None  # noqa: S101 # a sorted pass has keys
         with Gatherer(self.code, self.plan.configs.layout) as gatherer:
-            gathered = gatherer.range(list(self.task.blocks))
+            gathered = gatherer.range(blocks)
         words = self.todo.keys.encode(gathered)
         order = order_of(words)
         edges = None
