@@ -9,9 +9,11 @@ import signal
 from collections.abc import Iterator
 from types import FrameType
 
+from deckwright.errors import WorkspaceError
 from deckwright.service.board import Board
 from deckwright.service.control import requests
 from deckwright.service.errands import Errands
+from deckwright.service.filesystems import unfit_inboxes
 from deckwright.service.inbox import Inbox
 from deckwright.service.intake import Intake
 from deckwright.service.ledger import LedgerError
@@ -54,6 +56,10 @@ class Service:
         self._errands: Errands | None = None
         self._board: Board | None = None
         self.setup = Setup(workspace, self.tell, tools or Tools())
+        if unfit := unfit_inboxes(workspace.inbox, self.setup.routes):
+            self.setup.close()
+            raise WorkspaceError(unfit[0])
+        self._place = _identity(workspace)
         self.workspace, self.runs, self.clock = workspace, self.setup.runs, self.setup.tools.clock
         self.stop_wanted = 0
         self.reload_wanted = False
@@ -106,6 +112,7 @@ class Service:
                     while not self.stop_wanted:
                         self.round(self._wait())
             except (LedgerError, OSError) as error:
+                self._expect_in_place()
                 raise begin_again(self.workspace, error) from error
             finally:
                 self._end()
@@ -273,13 +280,28 @@ class Service:
             self._look_after()
         if now >= self._state_at + _TICK_S:
             self._state_at = now
+            self._expect_in_place()
             self.runs.ends.beat()
             with contextlib.suppress(OSError):  # a hint; the disk may be full
                 self._write_state()
 
+    def _expect_in_place(self) -> None:
+        """Make sure that the workspace lies where it lay at the start.
+
+        Raises:
+            WorkspaceError: it was moved, or another folder lies there now.
+        """
+        if _identity(self.workspace) != self._place:
+            msg = (
+                f"{self.workspace.root} was moved away while it was served; nothing is lost: start"
+                " the service on the folder where it lies now"
+            )
+            raise WorkspaceError(msg)
+
     def _look_after(self) -> None:
         """Look at everything that health rests on; only then is the watchdog told."""
         health = [*self.setup.problems, *self.watcher.check(), *self.errands.problems()]
+        health += unfit_inboxes(self.workspace.inbox, self.setup.routes)
         health += [
             text
             for text in (self.setup.config_problem, self.setup.warning, self.runs.resting())
@@ -344,3 +366,12 @@ class Service:
 
     def _write_state(self) -> None:
         write_state(self.workspace, self.setup.tools.fs, self.state())
+
+
+def _identity(workspace: Workspace) -> tuple[int, int] | None:
+    """Return which folder the workspace is; None where there is none."""
+    try:
+        status = workspace.root.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino

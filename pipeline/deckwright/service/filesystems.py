@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 from deckwright.errors import WorkspaceError
@@ -54,6 +55,29 @@ def check_places(workspace: Workspace, mounts: Path = MOUNTS, *, allow_unsafe: b
         " set allow_unsafe_filesystem = true in config/service.toml and do without the promises"
     )
     raise WorkspaceError(msg)
+
+
+def unfit_inboxes(inbox: Path, folders: Iterable[str]) -> list[str]:
+    """Return what is wrong with the inbox folders of jobs, in sentences; empty when all will do.
+
+    Args:
+        inbox: where they lie.
+        folders: their names.
+    """
+    found = []
+    for name in sorted(folders):
+        path = inbox / name
+        try:
+            apart = path.stat().st_dev != inbox.stat().st_dev
+        except OSError:  # it was removed, and is listed as missing by the look at the inbox
+            continue
+        if not os.access(path, os.R_OK | os.W_OK | os.X_OK):
+            what = "decks cannot be taken from it; give it to the user of the service"
+            found.append(f"{path} may not be written by this user: {what}")
+        elif apart:
+            what = "fetch the decks from there with the job's key 'fetch'"
+            found.append(f"{path} lies on another file system than the workspace: {what}")
+    return found
 
 
 def kind_of(path: Path, mounts: Path = MOUNTS) -> str:

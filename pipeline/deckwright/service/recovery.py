@@ -38,6 +38,9 @@ class Found:
     back_in_inbox: list[str] = field(default_factory=list)
     damaged: list[str] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    done: list[Manifest] = field(default_factory=list)
+    returned: list[Reasons] = field(default_factory=list)
+    """Runs that had ended when the service did, and of which it had not told yet."""
     stopped_lanes: dict[str, str] = field(default_factory=dict)
 
 
@@ -151,21 +154,26 @@ def _ended(spool: Spool, found: Found) -> None:
     known = dict(spool.ledger.states())
     for run in runs_in(spool.workspace.done):
         if known.get(run) != "done":
-            _enter(spool, run, found, "done")
+            _enter(spool, run, found, "done", told=run not in known)
     for run in runs_in(spool.workspace.returned):
         if known.get(run) != "returned":
-            _enter(spool, run, found, "returned")
+            _enter(spool, run, found, "returned", told=run not in known)
 
 
-def _enter(spool: Spool, run: str, found: Found, state: str) -> None:
+def _enter(spool: Spool, run: str, found: Found, state: str, *, told: bool) -> None:
+    """Enter an ended run. told: long ago, as far as anybody knows; only the ledger is new."""
     home = spool.workspace.root / state / run
     with contextlib.suppress(BadRecordError, OSError):  # a damaged claim: outcome alone is entered
         spool.ledger.add(load(Claim, home / CLAIM), _mtime(home / DECK))
     try:
         if state == "done":
-            spool.end_done(load(Manifest, home / MANIFEST))
+            manifest = load(Manifest, home / MANIFEST)
+            spool.end_done(manifest)
+            found.done += [] if told else [manifest]
         else:
-            spool.end_returned(load(Reasons, home / REASONS))
+            reasons = load(Reasons, home / REASONS)
+            spool.end_returned(reasons)
+            found.returned += [] if told or not reasons.entries else [reasons]
     except BadRecordError as error:
         found.problems.append(f"{state}/{run}: {error}; restore it from a copy")
 

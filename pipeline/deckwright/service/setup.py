@@ -21,7 +21,7 @@ from deckwright.service.nextmasters import without_lane_faults
 from deckwright.service.opened import JobCard, Tell
 from deckwright.service.places import Workspace, runs_in
 from deckwright.service.pool import Pool
-from deckwright.service.recovery import recover
+from deckwright.service.recovery import Found, recover
 from deckwright.service.runs import Runs
 from deckwright.service.settling import Route
 from deckwright.service.spool import Spool, Taking
@@ -95,6 +95,7 @@ class Setup:
             for name, how in self.spec.jobs.items():
                 if how.master == lane:
                     self.runs.hold_job(name, why)
+        self._tell_ended(found)
         self._tell(
             "recovered",
             waiting=found.waiting,
@@ -104,6 +105,17 @@ class Setup:
             problems=found.problems,
         )
         return found.problems
+
+    def _tell_ended(self, found: Found) -> None:
+        """Tell of runs that ended as the service did, before it could."""
+        for manifest in found.done:
+            counts = {name: count for name, count in manifest.counts.items() if name != "holds"}
+            self._tell("run_done", run=manifest.run, job=manifest.job, deck=manifest.deck.shown,
+                       **counts)  # fmt: skip
+        for reasons in found.returned:
+            first = reasons.entries[0]
+            self._tell("deck_returned", run=reasons.run, job=reasons.job, deck=reasons.deck.shown,
+                       code=first.code, stage=first.stage, card=first.card)  # fmt: skip
 
     def compile(self, spec: ServiceSpec, beat: Callable[[], object] = lambda: None) -> Compiled:
         """Read and check all jobs; call `beat` about once a second meanwhile."""

@@ -57,7 +57,8 @@ def _done(event: Event) -> str:
     counts += [f"{event['returned']:,} came back"] if event.get("returned") else []
     counts += [f"{event['set_aside']:,} left out"] if event.get("set_aside") else []
     again = f"; repairs {event['follows']}" if event.get("follows") else ""
-    return f"done in {_seconds(event)}: {', '.join(counts)}{again}"
+    in_time = f" in {_seconds(event)}" if "seconds" in event else ""
+    return f"done{in_time}: {', '.join(counts)}{again}"
 
 
 def _failed(event: Event) -> str:
