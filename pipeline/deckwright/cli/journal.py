@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.archived import readable_run
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
 
@@ -19,5 +20,6 @@ from deckwright.journal.reader import Journal
 @click.option("--reason", default="", help="Only events with this reason.")
 def command(run: Path, stage: int | None, card: int | None, field: str, reason: str) -> None:
     """Print what happened to the cards of the run folder RUN, one JSON object a line."""
-    for event in events(Journal(run), card=card, stage=stage, field=field, reason=reason):
-        click.echo(json.dumps(event, ensure_ascii=False))
+    with readable_run(run) as folder:
+        for event in events(Journal(folder), card=card, stage=stage, field=field, reason=reason):
+            click.echo(json.dumps(event, ensure_ascii=False))

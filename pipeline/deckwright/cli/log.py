@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from deckwright.cli.archived import readable_run
 from deckwright.cli.operate import STATE
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import ServiceSpec, load_service
@@ -55,10 +56,11 @@ def command(
     run's name, it tells the history of that deck, and then the log of its run folder.
     """
     say = _Say(as_json=as_json)
-    for folder in (place, place / RUN):
-        if (folder / RUN_LOG).is_file():
-            say.all(_run_events(folder, level, card))
-            return
+    with readable_run(place) as home:
+        for folder in (home, home / RUN):
+            if (folder / RUN_LOG).is_file():
+                say.all(_run_events(folder, level, card))
+                return
     workspace = Workspace(place.resolve())
     expect_workspace(workspace)
     date = str(day)[:10] if day else ""
@@ -68,10 +70,10 @@ def command(
     if card is None:
         say.all(reader.read())
     for run in sorted(runs) if name else ():
-        folder = workspace.done / run / RUN
-        if (folder / RUN_LOG).is_file():
-            say.head(f"the run itself, {folder.relative_to(workspace.root)}:")
-            say.all(_run_events(folder, level, card))
+        with readable_run(workspace.done / run / RUN) as folder:
+            if (folder / RUN_LOG).is_file():
+                say.head(f"the run itself, done/{run}/{RUN}:")
+                say.all(_run_events(folder, level, card))
     while follow:
         time.sleep(_POLL_S)
         say.all(reader.read())

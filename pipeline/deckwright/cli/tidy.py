@@ -13,7 +13,7 @@ from deckwright.service.finding import ledger_of
 from deckwright.service.fs import Fs
 from deckwright.service.places import Workspace, shown
 from deckwright.service.standing import expect_workspace
-from deckwright.service.tidy import LIST, candidates, differs, remove
+from deckwright.service.tidy import LIST, archive, candidates, differs, drop_histories, remove
 
 
 @click.command(name="tidy")
@@ -23,17 +23,20 @@ from deckwright.service.tidy import LIST, candidates, differs, remove
 @click.option("--returned", is_flag=True, help="Returned decks instead of done runs.")
 @click.option("--accepted-by", default="", metavar="NAME",
               help="Who has accepted the results; without it nothing is removed.")  # fmt: skip
-def command(folder: Path, days: float, accepted_by: str, *, returned: bool) -> None:
+@click.option("--archive", "pack", is_flag=True, help="Keep what is removed in a sealed archive.")
+def command(folder: Path, days: float, accepted_by: str, *, returned: bool, pack: bool) -> None:
     """List old runs of DIR, or with --accepted-by remove them for good, decks and all.
 
     Before a run is removed every byte of it is checked; what differs from its manifest stays, and
-    so does the run that left the present master. What is removed is entered in DIR/tidied.csv.
+    so does the run that left the present master. What is removed is entered in DIR/tidied.csv. With
+    --archive the runs go into one file in DIR/archive, which find, trace, log and verify still
+    read.
     """
     workspace, clock, fs = Workspace(folder.resolve()), Clock(), Fs()
     expect_workspace(workspace)
     ledger = ledger_of(workspace)
     spec, state = load_service(workspace.service_file), "returned" if returned else "done"
-    removed = listed = size = 0
+    listed, going = 0, []
     for each in candidates(workspace, ledger, spec, clock, days=days, state=state):
         listed += 1
         line = f"{each.row.run}  {each.row.job}  {shown(each.row.name)}  {each.size:,} bytes"
@@ -41,15 +44,24 @@ def command(folder: Path, days: float, accepted_by: str, *, returned: bool) -> N
         if kept:
             click.echo(f"stays    {line}: {shown(kept)}")
             continue
-        size += each.size
-        removed += 1
-        if accepted_by:
+        going.append(each)
+        if accepted_by and not pack:
             remove(workspace, fs, clock, each, accepted_by)
-        click.echo(f"{'removed' if accepted_by else 'may go'}  {line}")
-    ledger.close()
+        verb = ("archived" if pack else "removed") if accepted_by else "may go"
+        click.echo(f"{verb}  {line}")
+    made = archive(workspace, fs, clock, going, accepted_by) if accepted_by and pack else []
     if accepted_by:
+        drop_histories(workspace, fs, ledger)
+    ledger.close()
+    size = sum(each.size for each in going)
+    if accepted_by:
+        verb = "archived" if pack else "removed"
         where = workspace.root / LIST
-        click.echo(f"{removed:,} of {listed:,} runs removed, {size:,} bytes; entered in {where}")
+        click.echo(f"{len(going):,} of {listed:,} runs {verb}, {size:,} bytes; entered in {where}")
+        for path in made:
+            click.echo(f"{path}: {path.stat().st_size:,} bytes")
     else:
-        click.echo(f"{removed:,} of {listed:,} runs may go, {size:,} bytes; nothing was removed.")
+        click.echo(
+            f"{len(going):,} of {listed:,} runs may go, {size:,} bytes; nothing was removed."
+        )
         click.echo("Repeat with --accepted-by NAME once someone else has accepted the results.")

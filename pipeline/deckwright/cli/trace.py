@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.archived import readable_run
 from deckwright.journal.reader import Journal
 from deckwright.journal.trace import trace
 
@@ -23,7 +24,13 @@ def command(
 
     With --output and --line, tell which card stands in that line of an output, and its history.
     """
-    journal = Journal(run)
+    with readable_run(run) as folder:
+        _tell(Journal(folder), card, deck, output, line)
+
+
+def _tell(
+    journal: Journal, card: int | None, deck: str | None, output: str | None, line: int | None
+) -> None:
     if output is not None and line is not None and card is None:
         card = journal.output_card(output, line)
     elif card is None or output is not None or line is not None:

@@ -6,11 +6,12 @@ import csv
 import os
 from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass, field
-from pathlib import PurePath
+from pathlib import Path, PurePath
 from typing import Any
 
 from deckwright.errors import DeckwrightError, RestartError
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service.archive import archived
 from deckwright.service.ends import SERVICE_ENDED, WHY_HELD
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
@@ -21,8 +22,8 @@ from deckwright.service.state import State, read_state
 from deckwright.service.status import places_of_runs
 from deckwright.service.tables import Row
 
-STATES = ("inbox", "waiting", "running", "held", "done", "returned", "gone")
-"""Where a deck may be; `gone` are ended runs whose folders are not there any more."""
+STATES = ("inbox", "waiting", "running", "held", "done", "returned", "archived", "gone")
+"""Where a deck may be; `archived`: in a sealed archive; `gone`: ended, and nowhere here."""
 
 TIDIED = "tidied.csv"
 """The list of removed runs."""
@@ -165,6 +166,7 @@ def _entries(workspace: Workspace) -> Iterator[Entry]:
     told = read_state(workspace)
     held = JobHolds(workspace, Fs()).all()
     removed = _removed(workspace)
+    packed = archived(workspace)
     ledger = ledger_of(workspace)
     try:
         rows = ledger.rows(*_ALL)
@@ -173,6 +175,8 @@ def _entries(workspace: Workspace) -> Iterator[Entry]:
     repaired = {row.follows: row.run for row in rows if row.follows}
     for row in rows:
         state = _state(row, places, told)
+        pack = packed.get(row.run) if state == "gone" else None
+        state = "archived" if pack else state
         yield Entry(
             state,
             row.job,
@@ -186,7 +190,7 @@ def _entries(workspace: Workspace) -> Iterator[Entry]:
             row.cards_returned,
             row.follows or "",
             repaired.get(row.run, ""),
-            _files(row.run, places.get(row.run, "")),
+            _files(row.run, places.get(row.run, ""), pack),
         )
 
 
@@ -203,19 +207,21 @@ def _why(
     if state == "done":
         back = f", {row.cards_returned:,} of them came back" if row.cards_returned else ""
         return f"{row.cards:,} cards{back}"
-    if state == "gone":
+    if state in {"gone", "archived"}:
         by = removed.get(row.run)
-        return f"removed; accepted by {by}" if by else "its folder was carried away"
-    if state == "waiting" and row.job in held:
-        return f"the job is held: {shown(held[row.job])}"
+        what = "accepted by" if state == "archived" else "removed; accepted by"
+        return f"{what} {by}" if by else "its folder was carried away"
     if state == "waiting":
-        return told.retries.get(row.run, "") if told else ""
+        later = told.retries.get(row.run, "") if told else ""
+        return f"the job is held: {shown(held[row.job])}" if row.job in held else later
     if state == "held" and row.code == SERVICE_ENDED:
         return WHY_HELD
     return {"held": "held by an operator", "returned": row.code}.get(state, "")
 
 
-def _files(run: str, place: str) -> list[str]:
+def _files(run: str, place: str, pack: Path | None) -> list[str]:
+    if pack:
+        return [f"{pack.parent.name}/{pack.name}/{run}"]
     home = f"{place}/{run}"
     inner = {
         "done": ["out/control.html", "out/out"],

@@ -6,24 +6,28 @@ import csv
 import io
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service.archive import MOST, archived, seal
 from deckwright.service.byname import unlink
 from deckwright.service.clock import Clock
-from deckwright.service.fs import Fs
+from deckwright.service.fs import Fs, names_in
 from deckwright.service.ledger import Ledger
+from deckwright.service.logfiles import history_name
 from deckwright.service.places import DECK, MANIFEST, Workspace, shown
+from deckwright.service.status import places_of_runs
 from deckwright.service.tables import Row
 from deckwright.service.verify import check_run
 
 LIST = "tidied.csv"
 _SIZE = re.compile(rb'"size": ([0-9]{1,19})\b')
-_MOST = 64 << 20
+_LARGEST = 64 << 20
 _HEAD = ("run", "state", "job", "deck", "deck_sha256", "cards", "taken_at", "ended_at",
-         "removed_at", "accepted_by")  # fmt: skip
+         "removed_at", "accepted_by", "archive")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,15 +93,39 @@ def _size(home: str, deck: int) -> int:
     """Return the bytes of a run as its manifest tells them; a look at every file takes long."""
     try:
         with open(f"{home}/{MANIFEST}", "rb") as file:  # noqa: PTH123 # text is faster
-            data = file.read(_MOST)
+            data = file.read(_LARGEST)
     except OSError:  # a returned deck has none
         return deck
     return sum(map(int, _SIZE.findall(data))) + len(data)
 
 
-def remove(
-    workspace: Workspace, fs: Fs, clock: Clock, candidate: Candidate, accepted_by: str
-) -> None:
+def archive(
+    workspace: Workspace, fs: Fs, clock: Clock, runs: Sequence[Candidate], accepted_by: str
+) -> list[Path]:
+    """Seal runs into archives and remove their folders; return the archives.
+
+    A run that an archive holds already, after a cut, is only removed.
+
+    Raises:
+        ArchiveError, OSError: what was not archived stays where it is; call again.
+    """
+    packed = archived(workspace)
+    fresh = [each for each in runs if each.row.run not in packed]
+    made = []
+    for begin in range(0, len(fresh), MOST):
+        some = [
+            (each.row.state, each.row.run, each.row.job) for each in fresh[begin : begin + MOST]
+        ]
+        path = seal(workspace, fs, clock, some, accepted_by)
+        made.append(path)
+        packed |= {run: path for _, run, _ in some}
+    for each in runs:
+        remove(workspace, fs, clock, each, accepted_by, packed[each.row.run].name)
+    return made
+
+
+def remove(workspace: Workspace, fs: Fs, clock: Clock, candidate: Candidate, accepted_by: str,
+           archive: str = "") -> None:  # fmt: skip
     """Remove a run; first enter it, with who accepted its result, in the list of removed runs.
 
     The ledger goes on to know it, so that the same deck is still recognised.
@@ -107,7 +135,7 @@ def remove(
     """
     row = candidate.row
     line = (row.run, row.state, row.job, shown(row.name), row.sha256, row.cards, row.taken_at,
-            row.ended_at, clock.now(), accepted_by)  # fmt: skip
+            row.ended_at, clock.now(), accepted_by, archive)  # fmt: skip
     path = workspace.root / LIST
     text = io.StringIO()
     writer = csv.writer(text)
@@ -124,3 +152,13 @@ def remove(
     fs.rename_new(workspace.root / row.state / row.run, aside)
     fs.sync_folder(workspace.root / row.state)
     fs.remove_tree(aside)
+
+
+def drop_histories(workspace: Workspace, fs: Fs, ledger: Ledger) -> None:
+    """Remove the histories of days on which no run was taken that is still there."""
+    rows = ledger.rows("waiting", "running", "hold", "done", "returned")
+    there = places_of_runs(workspace).keys() | archived(workspace).keys()
+    kept = min((row.taken_at[:10] for row in rows if row.run in there), default="")
+    for name in sorted(names_in(workspace.log)):
+        if name.startswith("history-") and kept and name < history_name(kept):
+            fs.unlink(workspace.log / name)

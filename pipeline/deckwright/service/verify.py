@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import contextlib
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.errors import DeckwrightError
+from deckwright.service.archive import Archive, archives, difference
 from deckwright.service.checking import files_below
 from deckwright.service.fs import Fs, digest_of_file, names_in
 from deckwright.service.lanes import CURRENT
@@ -78,7 +80,12 @@ def verify(workspace: Workspace, run: str = "") -> Iterator[tuple[str, list[Diff
     for place in foreign_in(workspace):
         yield place, [Difference(place, "is not the folder of a run; it does not belong there")]
     yield from _configs(workspace)
-    yield from _masters(workspace)
+    packs = list(archives(workspace))
+    for path, record in packs:
+        place = f"{path.parent.name}/{path.name}"
+        what = difference(path, record)
+        yield place, [Difference(place, what)] if what else []
+    yield from _masters(workspace, packs)
 
 
 def check_run(workspace: Workspace, state: str, run: str) -> list[Difference]:
@@ -194,16 +201,11 @@ def _configs(workspace: Workspace) -> Iterator[tuple[str, list[Difference]]]:
         yield place, [] if same else [Difference(place, "is not what its name says")]
 
 
-def _masters(workspace: Workspace) -> Iterator[tuple[str, list[Difference]]]:
+def _masters(
+    workspace: Workspace, packs: Sequence[tuple[Path, Archive]]
+) -> Iterator[tuple[str, list[Difference]]]:
     """Follow each master from run to run: every parent must be the next of the run before."""
-    steps: dict[str, list[tuple[LaneStep, str]]] = {}
-    for run in runs_in(workspace.done):
-        try:
-            manifest = load(Manifest, workspace.done / run / MANIFEST)
-        except BadRecordError:
-            continue
-        if manifest.lane:
-            steps.setdefault(manifest.lane.lane, []).append((manifest.lane, run))
+    steps = _steps(workspace, packs)
     for lane, found in sorted(steps.items()):
         place = f"master/{lane}"
         wrong = []
@@ -220,3 +222,20 @@ def _masters(workspace: Workspace) -> Iterator[tuple[str, list[Difference]]]:
         if now != expected:
             wrong.append(Difference(f"{place}/{CURRENT}", "is not what the last run left"))
         yield place, wrong
+
+
+def _steps(
+    workspace: Workspace, packs: Sequence[tuple[Path, Archive]]
+) -> dict[str, list[tuple[LaneStep, str]]]:
+    """Return how each master was moved on, by runs that are here or archived."""
+    found: dict[str, LaneStep] = {}
+    for run in runs_in(workspace.done):
+        with contextlib.suppress(BadRecordError):
+            step = load(Manifest, workspace.done / run / MANIFEST).lane
+            found |= {run: step} if step else {}
+    for _, record in packs:
+        found |= {each.run: each.lane for each in record.runs if each.lane}
+    steps: dict[str, list[tuple[LaneStep, str]]] = {}
+    for run, step in found.items():
+        steps.setdefault(step.lane, []).append((step, run))
+    return steps
