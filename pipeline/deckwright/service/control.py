@@ -140,7 +140,7 @@ class Operator:
         job = request.what
         known = self.taking_of(job) is not None
         if request.wish in {"requeue", "acknowledge"} or not (known or job in self.runs.holds):
-            said = f"there is no run {job!r}" + ("" if known else " and no such job")
+            said = f"no run {'' if known else 'or job '}is called {job!r}; see `deckwright status`"
             return Answer(done=False, said=said)
         if request.wish == "hold":
             self.runs.hold_job(job, "held by an operator")
@@ -207,7 +207,7 @@ class Operator:
         try:
             kept = acknowledge(self.spool, row, request.by, request.why)
         except FileNotFoundError:
-            return Answer(done=False, said=f"the folder of {run} has been taken away")
+            return Answer(done=False, said=f"the folder of {run} was carried away")
         except BadRecordError as error:
             return Answer(done=False, said=f"{row.state}/{run}: {error}; restore it from a copy")
         except ValidationError:
