@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from markupsafe import Markup
 from numpy.typing import NDArray
 
-from deckwright.report.figures import (
-    CHECK,
-    CROSS,
-    EDGE,
-    LOOK_SIGN,
-    cell,
-    count,
-    equation,
-    plain,
-    table,
-)
+from deckwright.report.figures import CHECK, CROSS, LOOK_SIGN
+from deckwright.report.html import drawn, page
 from deckwright.report.model import card_name, run_number
 from deckwright.report.readingmap import doubt_map, doubt_scale, holes_map, place_name
 from deckwright.report.readingpieces import card_picture, column_picture, line_picture
-from deckwright.report.readingstyle import POLICY, READING_STYLE
-from deckwright.wording import plural
+from deckwright.wording import percent, plural
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -44,7 +35,6 @@ _MEANINGS = {
     "column of it is taken as read.",
 }
 _MOST_PLACES = 12
-_NONE = "\u2013"
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +129,7 @@ class ReadingPage:
         look: cards with columns that a person must look at.
         bad: cards that were not read as a whole.
         silent_limit: the highest share of columns that may be read wrongly with no mark, as
-            measured for this reader (upper limit, 95 %); 0 where none is known.
+            measured for this reader (95 % upper bound); 0 where none is known.
         facts: what was found in the pictures, and on how many.
         holes: float64 (12, 80), share of cards with a hole; rows 12, 11, 0 to 9.
         doubt: float64 (12, 80), mean of the smaller of the two probabilities.
@@ -164,162 +154,120 @@ class ReadingPage:
     printed: tuple[PrintedLine, ...] = field(default=())
 
 
-def reading_page(page: ReadingPage) -> str:
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A picture on the page with what is said of it. beside: the picture's name, and the like."""
+
+    name: str
+    beside: str
+    picture: Markup
+    says: str = ""
+    state: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Cards of one state on the contact sheet."""
+
+    title: str
+    word: str
+    sign: Markup
+    cards: Sequence[_Shown]
+
+
+def reading_page(deck: ReadingPage) -> str:
     """Return the page; the same data give the same page, byte for byte.
 
     It holds its pictures and its style, needs no script, and forbids a reader's program to fetch or
     run anything, should a name in it ever be taken for more than text.
     """
-    parts = [_header(page), _verdict(page), _facts(page), _doubt(page), _worst(page.worst)]
-    parts += [_printed(page.printed), _holes(page), _sheet(page), _words()]
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        f"<title>Pictures read: {plain(page.deck)}</title>\n<style>{READING_STYLE}</style></head>\n"
-        f"<body>\n{''.join(parts)}</body>\n</html>\n"
+    adds_up = deck.cards == deck.read + deck.look + deck.bad
+    good = adds_up and deck.read == deck.cards
+    total = int(deck.unsure.sum())
+    left = deck.cards - len(deck.shown)
+    groups = [_group(deck, state) for state in (BAD, LOOK, READ)]
+    return page(
+        "reading.html",
+        "Reading report",
+        deck.deck,
+        deck=deck,
+        sign=drawn(CHECK if good else LOOK_SIGN if adds_up else CROSS),
+        says=_says(deck, adds_up=adds_up),
+        state="" if adds_up else "bad",
+        sides=_sides(deck, adds_up=adds_up),
+        unseen=_unseen(deck),
+        facts=[
+            (name, number, percent(min(number, deck.cards) / deck.cards) if deck.cards else "")
+            for name, number in deck.facts
+        ],
+        unsure=f"{plural(total, 'place')} on all cards together {_were(total)} unsure"
+        if total
+        else "no place of any card was unsure",
+        scale=drawn(doubt_scale()),
+        doubt=drawn(doubt_map(deck.doubt, deck.unsure)),
+        often=_most_unsure(deck) if total else "",
+        worst=[_column(one) for one in deck.worst],
+        lines=[_line(one) for one in deck.printed],
+        holes=drawn(holes_map(deck.holes)) if np.nan_to_num(deck.holes).any() else "",
+        of_all=f", {len(deck.shown):,} of {deck.cards:,}" if left > 0 else "",
+        groups=[group for group in groups if group.cards],
+        words=[(drawn(sign), word, _MEANINGS[state]) for state, (sign, word) in _STATES.items()],
     )
 
 
-def _header(page: ReadingPage) -> str:
-    pictures = plural(page.cards, "picture")
-    return (
-        f'<header><p class="kicker">Pictures read</p><h1>{plain(page.deck)}</h1>'
-        f'<p class="soft">{pictures} of cards, each with 960 places for a hole</p>{EDGE}</header>\n'
-    )
-
-
-def _verdict(page: ReadingPage) -> str:
-    adds_up = page.cards == page.read + page.look + page.bad
-    good = adds_up and page.read == page.cards
-    parts = [
-        ("", page.cards, "pictures"),
-        ("=" if adds_up else "\u2260", page.read, "read"),
-        ("+", page.look, "to be looked at"),
-        ("+", page.bad, "not readable"),
+def _sides(deck: ReadingPage, *, adds_up: bool) -> list[list[tuple[str, int, str]]]:
+    return [
+        [("", deck.cards, "pictures")],
+        [
+            ("=" if adds_up else "\u2260", deck.read, "read"),
+            ("+", deck.look, "to be looked at"),
+            ("+", deck.bad, "not readable"),
+        ],
     ]
-    return (
-        f'<section class="verdict{"" if adds_up else " bad"}"><div class="says">'
-        f"{CHECK if good else CROSS}<span>{_says(page, adds_up=adds_up)}</span></div>"
-        f"{equation(parts)}{_unseen(page)}</section>\n"
-    )
 
 
-def _says(page: ReadingPage, *, adds_up: bool) -> str:
+def _says(deck: ReadingPage, *, adds_up: bool) -> str:
     if not adds_up:
         return "The counts do not add up. Do not use this reading."
-    if not page.cards:
+    if not deck.cards:
         return "There was no picture to read."
-    if page.read == page.cards:
-        every = "The one card was" if page.cards == 1 else f"All {count(page.cards)} cards were"
+    if deck.read == deck.cards:
+        every = "The one card was" if deck.cards == 1 else f"All {deck.cards:,} cards were"
         return f"{every} read; nothing is left to look at."
     left = []
-    if page.look:
-        left.append(f"{count(page.look)} {'has' if page.look == 1 else 'have'} to be looked at")
-    if page.bad:
-        left.append(f"{count(page.bad)} could not be read")
-    read = f"{count(page.read)} of {plural(page.cards, 'card')} {_were(page.read)} read"
-    return f"{read}; {', and '.join(left)}."
+    if deck.look:
+        left.append(f"{deck.look:,} {'has' if deck.look == 1 else 'have'} to be looked at")
+    if deck.bad:
+        left.append(f"{deck.bad:,} could not be read")
+    share = percent(deck.read / deck.cards)
+    cards = f"{deck.read:,} of {plural(deck.cards, 'card')} ({share})"
+    return f"{cards} {_were(deck.read)} read; {', and '.join(left)}."
 
 
 def _were(number: int) -> str:
     return "was" if number == 1 else "were"
 
 
-def _unseen(page: ReadingPage) -> str:
+def _unseen(deck: ReadingPage) -> str:
     """Return a sentence on errors that nobody would be told of."""
-    if not (page.silent_limit > 0 and page.read + page.look):
+    if not (deck.silent_limit > 0 and deck.read + deck.look):
         return ""
+    columns = f"{deck.silent_limit * 1e6:,.3g} of 1,000,000 columns"
     return (
-        "<p class=soft>Nothing unsure is guessed. On simulated cards at most "
-        f"{page.silent_limit * 1e6:,.3g} of 1,000,000 columns were read wrongly with no mark "
-        "(upper limit, 95\u00a0%). Real cards may differ from those: have somebody compare a "
-        "sample of these with what was read.</p>"
+        f"Nothing unsure is guessed. On simulated cards, {columns} were read wrongly without a "
+        "warning (95 % upper bound). Real cards may differ "
+        "from those: have somebody compare a sample of these with what was read."
     )
 
 
-def _facts(page: ReadingPage) -> str:
-    if not page.facts:
-        return "<section><h2>What the pictures show</h2><p>Nothing out of the way.</p></section>\n"
-    rows = (
-        f"<td class=name>{plain(name)}</td>{cell(number)}<td class=n>{_share(number, page.cards)}"
-        f"</td><td class=much>{_measure(number, page.cards)}</td>"
-        for name, number in page.facts
-    )
-    body = table(["Found", "Pictures", "Share", ""], rows, numbers=(1, 2))
-    return (
-        "<section><h2>What the pictures show</h2><p class=soft>A picture may show more than one of "
-        f"these.</p>{body}</section>\n"
-    )
-
-
-def _share(number: int, of: int) -> str:
-    return f"{100 * number / of:.1f} %" if of else _NONE
-
-
-def _measure(number: int, of: int) -> str:
-    """Return a bar; what is there at all is seen."""
-    wide = max(1.0, 200 * min(number / of, 1)) if of and number else 0
-    return (
-        f'<svg viewBox="0 0 200 10" preserveAspectRatio="none" aria-hidden="true">'
-        '<path d="M0 5h200" stroke="currentColor" stroke-opacity=".25"/>'
-        f'<path d="M0 1h{wide:g}v8h-{wide:g}z" fill="currentColor"/></svg>'
-    )
-
-
-def _doubt(page: ReadingPage) -> str:
-    total = int(page.unsure.sum())
-    if total:
-        says = f"{plural(total, 'place')} on all cards together {_were(total)} unsure"
-        listed = _most_unsure(page)
-    else:
-        says = "no place of any card was unsure"
-        listed = ""
-    return (
-        "<section><h2>How sure the reading is</h2><div class=whole><p>Every place of every card "
-        "has a probability of a hole. The darker and larger a mark, the further the reading was "
-        f"from certain there, on the mean of all cards; {says}.</p>{doubt_scale()}"
-        f'<figure class="wide">{doubt_map(page.doubt, page.unsure)}</figure></div>'
-        f"{listed}</section>\n"
-    )
-
-
-def _most_unsure(page: ReadingPage) -> str:
+def _most_unsure(deck: ReadingPage) -> str:
     """Return the places that were unsure most often."""
-    order = np.argsort(-page.unsure, axis=None, kind="stable")[:_MOST_PLACES]
-    places = [divmod(int(place), page.unsure.shape[1]) for place in order]
-    said = "; ".join(
-        f"{place_name(row, column)} ({count(int(page.unsure[row, column]))})"
+    order = np.argsort(-deck.unsure, axis=None, kind="stable")[:_MOST_PLACES]
+    places = [divmod(int(place), deck.unsure.shape[1]) for place in order]
+    return "; ".join(
+        f"{place_name(row, column)} ({int(deck.unsure[row, column]):,})"
         for row, column in places
-        if page.unsure[row, column]
-    )
-    return f"<p><b>Unsure most often</b>, with the number of cards: {said}.</p>"
-
-
-def _holes(page: ReadingPage) -> str:
-    if not np.nan_to_num(page.holes).any():
-        return ""
-    return (
-        "<section><h2>Where the cards are punched</h2><p>Each place is filled from below by the "
-        "share of the cards that were read with a hole there; at the right, holes a card in each "
-        f'row.</p><figure class="wide">{holes_map(page.holes)}</figure></section>\n'
-    )
-
-
-def _worst(worst: Sequence[ShownColumn]) -> str:
-    if not worst:
-        return ""
-    figures = "".join(
-        f"<figure><figcaption>{plain(_named(one))}, column {one.column}<small>{plain(_beside(one))}"
-        f"</small></figcaption>{_column(one)}"
-        f"<p>{plain(one.state)}</p></figure>\n"
-        for one in worst
-    )
-    return (
-        "<section><h2>Columns to look at, enlarged</h2><p>The column lies between the two ticks, "
-        "its neighbours beside it. A bar tells the probability of a hole in its row; a hollow bar "
-        "with a question mark is unsure: between the two, or like neither hole nor paper whatever "
-        f'its probability.</p><div class="columns">{figures}</div></section>\n'
+        if deck.unsure[row, column]
     )
 
 
@@ -332,66 +280,28 @@ def _beside(one: ShownCard | ShownColumn | PrintedLine) -> str:
     return ", ".join(filter(None, [one.name, run_number(one.card, one.deck)]))
 
 
-def _column(one: ShownColumn) -> str:
-    title = f"{_named(one)}, column {one.column}, with the probability of a hole in each row"
-    return column_picture(one.png, one.probability, one.unsure, title)
+def _column(one: ShownColumn) -> _Shown:
+    name = f"{_named(one)}, column {one.column}"
+    title = f"{name}, with the probability of a hole in each row"
+    picture = column_picture(one.png, one.probability, one.unsure, title)
+    return _Shown(name, _beside(one), drawn(picture), one.state)
 
 
-def _printed(lines: Sequence[PrintedLine]) -> str:
-    if not lines:
-        return ""
-    figures = "".join(
-        f"<figure><figcaption>{plain(_named(one))}<small>{plain(_beside(one))}</small></figcaption>"
-        f'<div class="wide">{line_picture(one.png, one.read, one.seen, _named(one))}</div>'
-        "</figure>\n"
-        for one in lines
-    )
-    return (
-        "<section><h2>Printed lines beside the punched characters</h2><p>Boxed characters differ. "
-        "What was recognised in print is a second opinion: it can cast doubt on a column, never "
-        f'settle one.</p><div class="lines">{figures}</div></section>\n'
-    )
+def _line(one: PrintedLine) -> _Shown:
+    name = _named(one)
+    return _Shown(name, _beside(one), drawn(line_picture(one.png, one.read, one.seen, name)))
 
 
-def _sheet(page: ReadingPage) -> str:
-    if not page.shown:
-        return ""
-    groups = "".join(_group(page, state) for state in (BAD, LOOK, READ))
-    left = page.cards - len(page.shown)
-    more = f", {count(len(page.shown))} of {count(page.cards)}" if left > 0 else ""
-    return f"<section><h2>Contact sheet{more}</h2>{groups}</section>\n"
-
-
-def _group(page: ReadingPage, state: str) -> str:
-    cards = [one for one in page.shown if one.state == state]
-    if not cards:
-        return ""
-    total = {READ: page.read, LOOK: page.look, BAD: page.bad}[state]
-    of = f" of {count(total)}" if total > len(cards) else ""
+def _group(deck: ReadingPage, state: str) -> _Group:
+    cards = [one for one in deck.shown if one.state == state]
+    total = {READ: deck.read, LOOK: deck.look, BAD: deck.bad}[state]
+    of = f" of {total:,}" if total > len(cards) else ""
     sign, word = _STATES[state]
-    figures = "".join(_contact(cards))
-    return (
-        f'<h3>{sign} {word.capitalize()}: {count(len(cards))}{of}</h3><div class="contact">'
-        f"{figures}</div>\n"
-    )
+    title = f"{word.capitalize()}: {len(cards):,}{of}"
+    return _Group(title, word, drawn(sign), [_contact(one) for one in cards])
 
 
-def _contact(cards: Sequence[ShownCard]) -> Iterator[str]:
-    for one in cards:
-        sign, word = _STATES[one.state]
-        why = f"<p>{plain(one.why)}</p>" if one.why != one.state else ""
-        yield (
-            f'<figure class="{one.state}">{card_picture(one.png, _named(one))}<figcaption>'
-            f"{sign}<span><b>{plain(_named(one))}</b> {word}</span>"
-            f"<small>{plain(_beside(one))}</small>"
-            f"</figcaption>{why}</figure>\n"
-        )
-
-
-def _words() -> str:
-    rows = (
-        f"<td>{sign}</td><td class=name>{word}</td><td>{_MEANINGS[state]}</td>"
-        for state, (sign, word) in _STATES.items()
-    )
-    body = table(["", "Word", "It means"], rows)
-    return f"<section><h2>What the words mean</h2>{body}</section>\n"
+def _contact(one: ShownCard) -> _Shown:
+    name = _named(one)
+    says = one.why if one.why != one.state else ""
+    return _Shown(name, _beside(one), drawn(card_picture(one.png, name)), says, one.state)
