@@ -12,7 +12,6 @@ from importlib.util import find_spec
 from pathlib import Path
 
 BROWSER = shutil.which("chromium")
-WIDTHS = (1280, 390)
 FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
@@ -46,7 +45,6 @@ window.addEventListener('message', function (message) {
 </body></html>
 """
 """A window is never narrower than some 500 pixels; a frame is as narrow as a telephone."""
-
 _POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy"[^>]*>')
 
 
@@ -67,24 +65,24 @@ def axe() -> str:
     return (Path(found.submodule_search_locations[0]) / "axe.min.js").read_text(encoding="utf-8")
 
 
-def looked_at(page: str, width: int, *, dark: bool = False) -> dict:
-    """Return what axe finds in a page, and how it is laid out; ends by itself within a minute.
+def looked_at(page: str, width: int, *, dark: bool) -> dict:
+    """Return what axe finds in a page at a width, and how it is laid out; ends by itself.
 
     The page forbids all scripts, so that is taken out of the copy that is looked at.
     """
     with tempfile.TemporaryDirectory(prefix="deckwright-page-") as room:
-        copy = Path(room) / "page.html"
         script = axe().replace("</script", "<\\/script")
         tail = f"<script>{script}</script><script>{_RUN}</script></head>"
-        copy.write_text(_POLICY.sub("", page).replace("</head>", tail, 1), encoding="utf-8")
+        copy = _POLICY.sub("", page).replace("</head>", tail, 1)
+        (Path(room) / "page.html").write_text(copy, encoding="utf-8")
         frame = Path(room) / "frame.html"
         frame.write_text(_FRAME % width, encoding="utf-8")
         scheme = ["--blink-settings=preferredColorScheme=0"] if dark else []
-        said = subprocess.run(
-            [BROWSER, *FLAGS, *scheme, f"--user-data-dir={room}/own", f"--window-size={width + 40},940",
-             "--virtual-time-budget=20000", "--timeout=40000", "--dump-dom", frame.as_uri()],
-            capture_output=True, timeout=60, check=False,
-        )  # fmt: skip
-    found = re.search(r'<pre id="found">(.*?)</pre>', said.stdout.decode(), re.DOTALL)
+        command = [BROWSER, *FLAGS, *scheme, f"--user-data-dir={room}/own", "--timeout=100000"]
+        command += ["--window-size=1400,940", "--virtual-time-budget=20000", "--dump-dom"]
+        said = subprocess.run(  # noqa: S603 # our own files
+            [*command, frame.as_uri()], capture_output=True, timeout=120, check=False
+        )
+    found = re.search(r'<pre id="found">(.+?)</pre>', said.stdout.decode(), re.DOTALL)
     assert found is not None, said.stderr.decode()[-2000:]
     return json.loads(unescape(found[1]))
