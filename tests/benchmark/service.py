@@ -3,7 +3,7 @@
     python tests/benchmark/service.py --work DIR many [--decks 10000] [--cards 50]
     python tests/benchmark/service.py --work DIR idle [--repeat 10]
     python tests/benchmark/service.py --work DIR mixed [--large 1000000] [--small 200]
-    python tests/benchmark/service.py --work DIR soak [--minutes 480] [--kills]
+    python tests/benchmark/service.py --work DIR soak [--minutes 30] [--kills] [--figure FILE]
 
 Each makes a workspace of its own below DIR, starts `deckwright watch` with two workers and ends it.
 """
@@ -26,8 +26,14 @@ from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 
+from soak_figure import draw
+
 WATCH = "from deckwright.cli.main import main; main()"
 SETTLE_S = 0.5
+FIGURE = Path(__file__).parent / "figures" / "soak.png"
+BEGUN = time.monotonic()
+SAMPLES: list[dict[str, float]] = []
+"""What the service held at each look of a soak."""
 
 
 ITEMS = ("2041154", "1002007", "1003100", "3300188")
@@ -209,12 +215,14 @@ def mixed(work: Path, large: int, small: int) -> None:
     print(f"95th percentile with the large deck: {p95[1] / p95[0]:.2f} times that without")
 
 
-def soak(work: Path, minutes: float, *, kills: bool) -> None:
+def soak(work: Path, minutes: float, *, kills: bool, figure: Path) -> None:
     """Drop decks of all kinds for a while, with reloads, holds and, if asked for, kills.
 
     Every deck dropped must have ended in the end; without kills the service must hold no more
-    descriptors and threads at the end than at first, and its memory must stay as it was.
+    descriptors and threads at the end than at first, and its memory must stay as it was. What it
+    held is drawn as a picture. It ends by itself some minutes after the time.
     """
+    SAMPLES.clear()
     root = workspace(work, "soak")
     dice, dropped = random.Random(1), 0
     end = time.monotonic() + 60 * minutes
@@ -231,6 +239,8 @@ def soak(work: Path, minutes: float, *, kills: bool) -> None:
                 look(root, process, dropped)
     with service(root):
         all_end(root, dropped)
+    draw(SAMPLES, figure)
+    print(f"drawn in {figure}")
     print(f"{dropped} dropped, {count(root / 'done')} done, {count(root / 'returned')} returned")
 
 
@@ -264,9 +274,17 @@ def look(root: Path, process: subprocess.Popen[str], dropped: int) -> None:
     pid = process.pid
     status = Path(f"/proc/{pid}/status").read_text()
     facts = dict(line.split(":", 1) for line in status.splitlines() if ":" in line)
+    open_files, done = count(Path(f"/proc/{pid}/fd")), ended(root)
+    SAMPLES.append({
+        "seconds": time.monotonic() - BEGUN,
+        "MiB": int(facts["VmRSS"].split()[0]) / 1024,
+        "descriptors": open_files,
+        "threads": int(facts["Threads"]),
+        "waiting": dropped - done,
+    })  # fmt: skip
     print(
-        f"{dropped:6} dropped, {ended(root):6} ended; {facts['VmRSS'].split()[0]} KiB resident,"
-        f" {count(Path(f'/proc/{pid}/fd'))} descriptors, {facts['Threads'].strip()} threads",
+        f"{dropped:6} dropped, {done:6} ended; {facts['VmRSS'].split()[0]} KiB resident,"
+        f" {open_files} descriptors, {facts['Threads'].strip()} threads",
         flush=True,
     )
 
@@ -298,7 +316,8 @@ def main() -> None:
     three.add_argument("--large", type=int, default=1_000_000)
     three.add_argument("--small", type=int, default=200)
     four = which.add_parser("soak")
-    four.add_argument("--minutes", type=float, default=480)
+    four.add_argument("--minutes", type=float, default=30)
+    four.add_argument("--figure", type=Path, default=FIGURE)
     four.add_argument("--kills", action="store_true")
     given = parser.parse_args()
     given.work.mkdir(parents=True, exist_ok=True)
@@ -307,7 +326,7 @@ def main() -> None:
     elif given.which == "idle":
         idle(given.work, given.repeat)
     elif given.which == "soak":
-        soak(given.work, given.minutes, kills=given.kills)
+        soak(given.work, given.minutes, kills=given.kills, figure=given.figure)
     else:
         mixed(given.work, given.large, given.small)
 

@@ -165,7 +165,9 @@ def test_whoever_holds_a_workspace_keeps_the_service_out_and_is_named() -> None:
             code, _, err = made.say("watch", made.root)
             assert code == 75
             assert "is held by process 7 on elsewhere" in err
-            assert made.status()["service"] == "running"
+            assert (made.status()["service"], made.status()["exit_code"]) == ("starting", 0)
+            os.utime(made.workspace.lock, (1, 1))
+            assert made.status()["exit_code"] == 13
         finally:
             os.close(folder)
         assert made.status()["service"] == "not running"

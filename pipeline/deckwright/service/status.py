@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -18,7 +19,15 @@ from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.lock import is_locked
 from deckwright.service.passedby import passed_by
-from deckwright.service.places import DECK, PLACES, Workspace, foreign_in, runs_in, shown
+from deckwright.service.places import (
+    ACKNOWLEDGED,
+    DECK,
+    PLACES,
+    Workspace,
+    foreign_in,
+    runs_in,
+    shown,
+)
 from deckwright.service.settling import UNSETTLED, matcher
 from deckwright.service.standing import expect_workspace
 from deckwright.service.state import State, read_state
@@ -122,6 +131,9 @@ def gather(workspace: Workspace, spec: ServiceSpec, faults: Sequence[str] = ()) 
         _list_strays(workspace, last, status, stopped=not alive)
     if told is not None:
         _tell(status, told)
+    elif alive and _held_for(workspace) > _SILENT_S:
+        status.silent = True
+        status.health.append("a process holds the workspace, and tells nothing of itself")
     status.free_bytes = _free(workspace)
     wanted = parse_size(spec.limits.min_free)
     if status.free_bytes < wanted and not status.full:
@@ -182,6 +194,14 @@ def _list_strays(workspace: Workspace, last: State, status: Status, *, stopped: 
     status.strays_in_all = len(strays) if stopped else last.strays_in_all
 
 
+def _held_for(workspace: Workspace) -> float:
+    """Return the seconds since a process has written its name into the lock file."""
+    try:
+        return time.time() - workspace.lock.stat().st_mtime
+    except OSError:
+        return 0.0
+
+
 def _seconds_since(at: str) -> float:
     try:
         return (datetime.now(UTC) - datetime.fromisoformat(at)).total_seconds()
@@ -206,10 +226,15 @@ def _count(workspace: Workspace, spec: ServiceSpec, last: State | None, status: 
     status.waiting, status.held = len(folders["work"]), len(folders["hold"])
     status.done, status.returned = len(folders["done"]), len(folders["returned"])
     with contextlib.suppress(sqlite3.Error), _reading(workspace.ledger) as ledger:
-        _look_up(ledger, folders, status)
+        _look_up(workspace, ledger, folders, status)
 
 
-def _look_up(ledger: sqlite3.Connection, folders: dict[str, set[str]], status: Status) -> None:
+def _look_up(
+    workspace: Workspace,
+    ledger: sqlite3.Connection,
+    folders: dict[str, set[str]],
+    status: Status,
+) -> None:
     """Take over what only the ledger knows."""
     today = datetime.now(UTC).date().isoformat()
     query = "SELECT run, job, name, state, code, ended_at, late FROM runs ORDER BY ended_at DESC"
@@ -227,7 +252,7 @@ def _look_up(ledger: sqlite3.Connection, folders: dict[str, set[str]], status: S
             if len(status.returned_runs) < MOST_NAMED:
                 place = f"returned/{run}/reasons.txt"
                 status.returned_runs.append(RunLine(run, job, shown(name), code, place))
-        if late:
+        if late and not (workspace.root / state / run / ACKNOWLEDGED).exists():
             status.late_runs.append(run)
     _list_unknown(unknown, status)
 
