@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from deckwright.cards.values import Values
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.layout.reading import Layout
 from layout_cards import compiled, deck, one_field
@@ -114,6 +115,39 @@ def test_cards_of_several_types_are_read_each_by_its_own_fields():
         ("unknown-card-type", "card_type", (1, 10), [3, 4]),
         ("rule:odd-head", "note", (5, 9), [5]),
     ]
+
+
+def test_a_rule_for_one_card_type_judges_no_other():
+    fields = [{"name": "id", "columns": "2-4", "kind": "digits"}]
+    types = [{"name": name, "when": [{"columns": "1", "is": [name.upper()]}], "field": fields}
+             for name in ("a", "b")]  # fmt: skip
+    rule = {"name": "low", "card": "b", "holds": "id < '500'", "message": "is high"}
+    text = deck("A900", "B900", "B100", "A100", length=10)
+    _, failures = compiled(record_length=10, card=types, rule=[rule]).check(text)
+    assert [(f.reason, f.rows.tolist()) for f in failures] == [("rule:low", [1])]
+    _, failures = compiled(record_length=10, card=types, rule=[{**rule, "card": ""}]).check(text)
+    assert sorted(row for f in failures for row in f.rows.tolist()) == [0, 1]
+
+
+@given(st.text("abdehil ", max_size=9))
+def test_a_card_type_is_its_whole_word(word):
+    """What only begins with the name of a type is another word."""
+    layout = two_types()
+    data = np.frombuffer(f"{word:<9}".encode(), np.uint8)[None, :].copy()
+    base = deck(" " * 10, length=10).copy()
+    values = {"card_type": Values("text", data), "id": text_values("777")}
+    layout.write(values, base)
+    assert (bytes(base[0, 1:4]) == b"777") == (word.rstrip() in {"head", "line"})
+    for known in ("head", "line"):
+        for more in ("", "s", " x"):
+            base = deck(" " * 10, length=10).copy()
+            values["card_type"] = text_values(f"{known}{more}")
+            layout.write(values, base)
+            assert (bytes(base[0, 1:4]) == b"777") == (not more)
+
+
+def text_values(word):
+    return Values("text", np.frombuffer(word.encode(), np.uint8)[None, :].copy())
 
 
 @given(st.lists(st.sampled_from(["H001ABC   ", "L0029902Z ", "L0x20199  ", "?", ""]), max_size=9))
