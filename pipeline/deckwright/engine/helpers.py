@@ -71,8 +71,11 @@ def take_helpers(count: int) -> Helpers:
     if not _early:
         return Helpers(count)
     helpers = _early.pop()
+    if len(helpers.members) < count:
+        helpers.close()
+        return Helpers(count)
     helpers.close(leave=count)
-    return helpers if len(helpers.members) == count else Helpers(count)
+    return helpers
 
 
 def drop_early() -> None:
