@@ -79,8 +79,21 @@ def test_each_pass_added_cards_and_every_one_is_known_as_added(journal) -> None:
         assert journal.deck_of(card) == ("", 0)
         lines = trace(journal, card)
         assert lines[0] == f"card {card}: added by a stage"
-        assert lines[1].split()[:2] == [str(stage), "twice"]
-        assert lines[1].endswith("added")
+        (line,) = (line for line in lines if line.startswith(f"  {stage} twice "))
+        assert "added; " in line
+
+
+def test_an_added_card_was_nothing_before(journal) -> None:
+    cards = added(journal)
+    changes = [each for each in events(journal) if each["event"] == "card_changed"]
+    new = {each["card"]: each["fields"] for each in changes if each["stage"] in {3, 5, 7}}
+    assert set(new) == set(cards)
+    for card, fields in new.items():
+        assert set(fields) == {"item", "amount", "note", "columns 31-80"}
+        assert [set(change) for change in fields.values()] == [{"after"}] * 4
+        line = next(line for line in trace(journal, card) if "item added" in line)
+        assert f"item added {fields['item']['after']!r}" in line
+        assert "\\x00" not in line
 
 
 def test_the_events_of_a_card_are_those_of_all_that_name_it(journal) -> None:

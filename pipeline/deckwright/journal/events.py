@@ -157,12 +157,17 @@ def _changes(
             if word == "met":
                 if value:
                     yield {"event": "card_matched", "card": card, "stage": stage, "record": value}
-            elif value is not None:
+            elif value is not None and not (card > journal.count and _is_nothing(value)):
                 fields[stage].setdefault(_name(journal, stage, what), {})[word] = _plain(value)
         for stage, changed in fields.items():
             kept = {n: v for n, v in changed.items() if v.get("before") != v.get("after")}
             if kept:
                 yield {"event": "card_changed", "card": card, "stage": stage, "fields": kept}
+
+
+def _is_nothing(value: object) -> bool:
+    """Tell whether a span is zero bytes: what an added card was before."""
+    return isinstance(value, str) and not value.strip("\0")
 
 
 def _name(journal: Journal, stage: int, what: str) -> str:
