@@ -196,10 +196,14 @@ class Workshop:
         return Said(code, out.getvalue(), err.getvalue())
 
     @staticmethod
-    def call(*arguments: object, env: Mapping[str, str] | None = None, **options: Any) -> Said:
-        """Give a command line in a process of its own."""
+    def call(
+        *arguments: object, env: Mapping[str, str] | None = None, name: str = "", **options: Any
+    ) -> Said:
+        """Give a command line in a process of its own; name: what the command is called by."""
+        before, start = COMMAND[:-1], COMMAND[-1]
+        called = f"import sys; sys.argv[0] = {name!r}; {start}" if name else start
         done = subprocess.run(  # noqa: S603 # our own command
-            [*COMMAND, *map(str, arguments)],
+            [*before, called, *map(str, arguments)],
             capture_output=True,
             check=False,
             text=True,

@@ -27,10 +27,11 @@ Anything else is a defect of the program and keeps its traceback.
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 
 from typing_extensions import override
+
+from deckwright.wording import nearest
 
 NAMED = 5
 """Cards that a message names."""
@@ -92,11 +93,7 @@ class UnknownKindError(PluginError):
 
     def __init__(self, group: str, kind: str, known: list[str]) -> None:
         self.group, self.kind, self.known = group, kind, known
-        near = difflib.get_close_matches(kind, known, n=2)
-        hint = f"; there are: {', '.join(known)}" if known else ""
-        if near:
-            hint = f"; did you mean {' or '.join(map(repr, near))}"
-        super().__init__(f"no plugin brings the {group} kind {kind!r}{hint}")
+        super().__init__(f"there is no {group} {kind!r}; {nearest(kind, known)}")
 
 
 class PluginLoadError(PluginError):

@@ -46,3 +46,8 @@ def nearest(name: str, names: Iterable[str], *, all_of_them: str = "") -> str:
     if all_of_them:
         return f"see {all_of_them}"
     return f"there are: {', '.join(known)}" if known else "there are none"
+
+
+def hyphened(name: str) -> str:
+    """Return a name of several words as the command line takes it."""
+    return name.replace(" ", "-")

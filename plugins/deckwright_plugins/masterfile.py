@@ -61,7 +61,11 @@ class MasterFile:
         self.name, self.config, self.setting = config.file, config, setting
         self.path: Path = setting.files[config.file]
         if not self.path.is_file():
-            what = f"master {self.name!r}: there is no file {str(self.path)!r}"
+            where = f"{self.path.parent.name}/{self.path.name}"
+            what = (
+                f"master {self.name!r}: there is no file {where!r}; correct [files], or give "
+                f"another with --with {self.name}=PATH"
+            )
             raise OptionProblem(what, "master")
         self.kind = config.kind or (
             "fixed" if config.layout else _SUFFIXES.get(self.path.suffix.lower())

@@ -87,7 +87,7 @@ def test_a_deck_that_is_not_there_is_named(tmp_path, shop) -> None:
     job = shop.job(tmp_path, shop.chain())
     said = shop.say("run", job, tmp_path / "none.txt", "--out", tmp_path / "run")
     assert said.code == 4
-    assert f"deck '{tmp_path / 'none.txt'}' is not a file that can be read" in said.err
+    assert f"deck '{tmp_path / 'none.txt'}' does not exist" in said.err
     said = shop.say("run", job, tmp_path, "--out", tmp_path / "run")
     assert said.code == 4
     assert "is a folder, which the medium 'text' does not read" in said.err

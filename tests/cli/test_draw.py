@@ -83,7 +83,7 @@ def test_a_run_shows_its_returned_cards_with_reasons_and_fields(made, shop, tmp_
     svg = (tmp_path / "back-2.svg").read_text(encoding="utf-8")
     assert np.array_equal(holes_of(svg), patterns(CARDS[1]))
     shown = texts(svg)
-    assert "column 4: item: should hold digits only (found '000X2')" in shown
+    assert "column 4: item: must be digits only (found '000X2')" in shown
     assert {"item", "amount", "note"} <= set(shown)
     assert (tmp_path / "back-4.svg").exists()
     assert "Card 4" in said_well(shop.say("draw", made / "run"))
@@ -222,8 +222,8 @@ def test_holes_that_are_no_character_are_drawn_and_explained(shop, tmp_path) -> 
         (("9",), 2, "there is no card 9; deck 'cards.txt' has cards 1 to 4"),
         (("1", "--out", "card.jpg"), 2, "should end in .svg, .png or .pdf"),
         (("1", "--sheet", "a4"), 2, "say where with --out"),
-        (("1", "--medium", "{ kind = 5"), 2, "is not TOML"),
-        (("1", "--medium", '{ kind = "text", nonsense = 1 }'), 2, "is wrong at 'nonsense'"),
+        (("1", "--medium", "{ kind = 5"), 2, "is no TOML table"),
+        (("1", "--medium", '{ kind = "text", nonsense = 1 }'), 2, "unknown key 'nonsense'"),
         (("1", "--code", "nonsense"), 2, "nonsense"),
         (("1", "--out", "missing/card.svg"), 73, "cannot be written"),
         (("1", "--out", "card.pdf", "--font", "cards.txt"), 2, "font"),

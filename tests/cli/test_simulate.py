@@ -87,7 +87,7 @@ def test_what_was_read_is_compared_with_the_truth(shop, tmp_path):
     ).write_parquet(tmp_path / "run" / "out" / "reading.parquet")
     said = shop.say("simulate", "--score", str(tmp_path / "run"), "--truth", str(truth))
     lines = said.out.splitlines()
-    assert lines[1].split() == ["clean", "1", "0.00", "%", "0", "0", "2"]
+    assert lines[1].split() == ["clean", "1", "0", "%", "0", "0", "2"]
     assert lines[2].split() == ["pencil", "1", "100.00", "%", "0", "3", "0"]
     assert lines[3].split() == ["tear", "1", "100.00", "%", "1", "0", "0"]
     assert lines[-3].split() == ["all", "4", "50.00", "%", "1", "3", "2"]
@@ -100,8 +100,8 @@ def test_what_was_read_is_compared_with_the_truth(shop, tmp_path):
     [
         ([], 2, "say with --out where the pictures go"),
         (["--out", "x.zip", "--condition", "wet"], 2, "there is no condition 'wet'; there are"),
-        (["--out", "x.zip", "--damage", "blur"], 2, "'blur' is no damage and strength such as"),
-        (["--out", "x.zip", "--damage", "rain=1"], 2, "'rain=1' is no damage and strength"),
+        (["--out", "x.zip", "--damage", "blur"], 2, "--damage 'blur': the strength should be"),
+        (["--out", "x.zip", "--damage", "rain=1"], 2, "there is no damage 'rain'; did you mean"),
         (["--score", "run"], 2, "--score wants the truth"),
         (["--score", "run", "--truth", "none.csv"], 4, "none.csv: cannot be read"),
         (["--out", "there"], 73, "exists already; name another or move it away"),

@@ -88,10 +88,10 @@ def test_two_codes_that_read_the_cells_equally_well_are_asked_about(write, plant
 @pytest.mark.parametrize(
     ("medium", "said"),
     [
-        ("blocks", "is not TOML"),
+        ("blocks", "is no TOML table"),
         ("{ code = 'cp037' }", "lacks the key 'kind'"),
         ("kind = 'blocks', length = 3", "'length'"),
-        ("kind = 'blocks', code = 'cp03'", "did you mean"),
+        ("kind = 'blocks', code = 'cp03'", "nearest: "),
     ],
 )
 def test_a_medium_that_cannot_be_used_is_explained(write, planted, shop, medium, said) -> None:

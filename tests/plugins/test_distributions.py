@@ -222,7 +222,7 @@ def test_a_kind_that_nobody_brings_is_refused_with_near_names(shop, tmp_path) ->
     job = shop.job(tmp_path, shop.chain({"kind": "soort", "keys": ["item"]}))
     said = shop.say("check", job)
     assert said.code == 2
-    assert "stage 3: no plugin brings the stage " in said.err
+    assert "stage 3: there is no stage " in said.err
     assert "'soort'; did you mean 'sort'" in said.err
 
 

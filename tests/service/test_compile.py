@@ -181,7 +181,7 @@ def fault_of(compiled: Compiled, name: str) -> str:
 
 # tables of a job, and what is told of it after the name of its file
 WRONG: list[tuple[dict[str, Any], str]] = [
-    ({"memroy": "1 GiB"}, ":2: unknown key 'memroy'; did you mean 'memory'"),
+    ({"memroy": "1 GiB"}, ":2: unknown key 'memroy'; did you mean 'memory'?"),
     ({"inbox": "../x"}, ":2: inbox: should be the name of a folder"),
     ({"inbox": ".x"}, ":2: inbox: should be the name of a folder"),
     ({"inbox": "x" * 65}, ":2: inbox: should be the name of a folder"),
@@ -218,7 +218,7 @@ def test_a_job_that_is_wrong_is_told_with_file_and_line_and_the_others_are_there
     lines = (place.root / "config" / "jobs" / "worst.toml").read_text("utf-8").splitlines()
     keys, kind = lines.index('keys = ["nothing"]') + 1, lines.index('kind = "soort"') + 1
     assert worst[0].startswith(f"config/jobs/worst.toml:{keys}: stage 3 (sort): unknown field")
-    assert worst[1].startswith(f"config/jobs/worst.toml:{kind}: stage 4: no plugin brings the")
+    assert worst[1].startswith(f"config/jobs/worst.toml:{kind}: stage 4: there is no ")
 
 
 def test_a_fault_in_a_layout_names_the_layout(place, add) -> None:
@@ -339,7 +339,7 @@ def test_the_observers_of_the_service_file_are_checked_with_file_and_line(place)
     start = "config/service.toml:"
     assert compiled.notice_faults == [
         f"{start}5: notice 2 (append-line): the key 'file' is missing",
-        f"{start}7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'",
+        f"{start}7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'?",
         f"{start}8: notice 2 (append-line): form: should be 'plain' or 'json'",
     ]
     place.workspace.service_file.write_text("[[notice]]\nkin = 1\n", encoding="utf-8")

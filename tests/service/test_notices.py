@@ -217,7 +217,7 @@ def test_an_observer_that_cannot_be_made_without_harm_is_called_no_more(
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ("keps", "no plugin brings the notice kind 'keps'; did you mean 'keeps'"),
+        ("keps", "there is no notice 'keps'; did you mean 'keeps'?"),
         ("lacks", "brings no such kind"),
         ("faulty", "ModuleNotFoundError"),
         ("unmade", "KeyError at tempers.py"),
@@ -378,11 +378,8 @@ def test_faults_of_observers_have_file_and_line(tmp_path) -> None:
     )
     faults = notice_faults(ConfigFile(path), load_service(path))
     assert [str(fault).removeprefix(f"{path}:") for fault in sorted(faults)] == [
-        (
-            "3: notice 1 (append-lin): no plugin brings the notice kind 'append-lin';"
-            " did you mean 'append-line'"
-        ),
+        ("3: notice 1 (append-lin): there is no notice 'append-lin'; did you mean 'append-line'?"),
         "4: notice 2 (append-line): the key 'file' is missing",
         "6: notice 2 (append-line): form: should be 'plain' or 'json'",
-        "7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'",
+        "7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'?",
     ]

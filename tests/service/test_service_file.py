@@ -106,7 +106,7 @@ def test_a_wrong_value_is_named_with_its_line(table, key, tmp_path) -> None:
         faults = faults_of(tmp_path / "service.toml", text)
         assert len(faults) == 1, faults
         # a table that lacks what it needs is named by what it lacks
-        within = r"(the key ')?(limits\.|retry\.|jobs\.first\.|deliver\.|notice\[0\]\.)*"
+        within = r"(the key ')?(limits\.|retry\.|jobs\.first\.|deliver\.|notice\[1\]\.)*"
         assert re.match(rf"4: {within}{key}\b", faults[0]), value
         assert not faults[0].endswith(".")
 
@@ -117,7 +117,7 @@ def test_a_misspelt_key_is_named_with_what_comes_near(table, model, tmp_path) ->
         wrong = f"{key[:-1]}x" if len(key) > 3 else f"{key}x"
         text = f"{table}\n{NEEDED.get(table, '')}\n{wrong} = 1\n"
         [fault] = faults_of(tmp_path / "service.toml", text)
-        assert re.match(rf"3: unknown key '.*{wrong}'; (did you mean|known keys:)", fault)
+        assert re.match(rf"3: unknown key '.*{wrong}'; (did you mean|there are:)", fault)
         if len(key) > 4:
             assert f"'{key}'" in fault
 
@@ -173,11 +173,11 @@ def test_every_fault_of_a_file_is_named_at_once(room, data) -> None:
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
-        ("workers = \n", "1: is not TOML: invalid value"),
-        ("workers = 1\nworkers = 2\n", "2: is not TOML: cannot overwrite a value"),
-        ("[limits\n", "1: is not TOML: expected"),
+        ("workers = \n", "1: is not valid TOML: what follows the = is no value"),
+        ("workers = 1\nworkers = 2\n", "2: is not valid TOML: a key is given twice"),
+        ("[limits\n", "1: is not valid TOML: a bracket"),
         ('[jobs."a b"]\n', "1: jobs.a b"),
-        ("[[notice]]\n", "1: the key 'notice[0].kind' is missing"),
+        ("[[notice]]\n", "1: the key 'notice[1].kind' is missing"),
         ("[jobs.first.deliver]\nfiles = []\n", "1: the key 'jobs.first.deliver.to' is missing"),
     ],
 )

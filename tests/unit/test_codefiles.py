@@ -115,7 +115,7 @@ def test_a_faulty_csv_file_is_refused_with_file_and_line(
             3,
             ["'B' and 'A'", ":2)", "both have the byte 41"],
         ),
-        ('[holes]\nA = "1"\nA = "2"\n', 3, ["is not TOML"]),
+        ('[holes]\nA = "1"\nA = "2"\n', 3, ["is not valid TOML"]),
         ('name = "x"\n[holes]\nA = "1"\n', 1, ["unknown key 'name'"]),
         ('title = 3\n[holes]\nA = "1"\n', 1, ["'title' must be a text"]),
         ("[holes]\nA = 1\n", 1, ["'holes' must be a table of texts"]),

@@ -177,7 +177,7 @@ def _from_toml(text: str, notes: _Notes) -> CodeFile:
         tables: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         line = _LINE_IN_MESSAGE.search(str(error))
-        notes.add(int(line[1]) if line else 0, f"is not TOML: {error}")
+        notes.add(int(line[1]) if line else 0, f"is not valid TOML: {error}")
         return CodeFile("", "", [])
     for key in sorted(set(tables) - _TOML_KEYS):
         notes.add(

@@ -58,8 +58,8 @@ class UnknownCodeError(DeckwrightError, LookupError):
 
     def __init__(self, name: str, near: Sequence[str]) -> None:
         self.name, self.near = name, list(near)
-        hint = f"; did you mean {' or '.join(map(repr, near))}" if near else ""
-        super().__init__(f"unknown code {name!r}{hint}")
+        hint = f"nearest: {', '.join(near)}; all: " if near else "see "
+        super().__init__(f"unknown code {name!r}; {hint}deckwright guide codes")
 
 
 class UnfitCodeError(DeckwrightError, ValueError):

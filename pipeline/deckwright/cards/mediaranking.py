@@ -44,7 +44,7 @@ from deckwright.cards.ranking import (
     rank_codes,
 )
 from deckwright.cards.wrappings import wrapping_of
-from deckwright.wording import percent
+from deckwright.wording import percent, plural
 
 LEAST_MARGIN = 0.05
 """How far the best medium must be before the next, or a person should choose."""
@@ -123,9 +123,11 @@ class Readable:
     @property
     def said(self) -> str:
         """What was left out, as the end of a sentence."""
-        parts = [f"{self.columns} columns"] if self.columns else []
+        parts = [plural(self.columns, "column")] if self.columns else []
         parts += [f"{percent(self.cards)} of the records"] if self.cards else []
-        return f"; {' and '.join(parts)} hold no text and are left out" if parts else ""
+        one = parts == ["1 column"]
+        verbs = "holds no text and is left out" if one else "hold no text and are left out"
+        return f"; {' and '.join(parts)} {verbs}" if parts else ""
 
 
 def rank_readable(

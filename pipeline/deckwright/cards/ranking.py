@@ -20,6 +20,8 @@ from deckwright.cards.holes import PATTERNS, format_pattern
 from deckwright.cards.plausible import Characters, Reading, characters_of, read_cells
 from deckwright.wording import percent
 
+_NAMED = 3  # codes that a sentence names
+
 HOLE_CODES = (
     "ebcdic",
     "ascii-card",
@@ -308,8 +310,11 @@ def _ranking(
 
 def _said(candidates: tuple[Candidate, ...], cards: int, *, sure: bool) -> str:
     best = candidates[0]
-    alike = f" (as do {', '.join(best.same)})" if best.same else ""
-    said = f"code {best.name!r}{alike} reads {cards:,} cards best: {best.sentence}"
+    said = f"code {best.name!r} reads {cards:,} cards best: {best.sentence}"
+    if best.same:
+        many = f"{len(best.same)} other codes give"
+        named = f"{', '.join(best.same)} {'gives' if len(best.same) == 1 else 'give'}"
+        said += f"; {many if len(best.same) > _NAMED else named} the same text"
     if len(candidates) > 1:
         after = candidates[1]
         said += f"; next is {after.name!r} with {after.score:.3f} against {best.score:.3f}"

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import os
+import textwrap
 from pathlib import Path
 
 import click
 
 from deckwright.cli.run import named_files
+from deckwright.cli.terminal import width
 from deckwright.engine.nextmasters import declared
 from deckwright.engine.plan import Plan, load_plan
 from deckwright.errors import ConfigError
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.service import load_service
 from deckwright.service.nextmasters import lane_problems
+from deckwright.wording import plural
 
 
 def _check_service(path: Path, plan: Plan) -> None:
@@ -43,7 +46,10 @@ def command(job: Path, replaced: tuple[str, ...]) -> None:
     click.echo(f"{job}: {plan.spec.title}")
     for step in plan.steps:
         fields = len(step.before.fields)
-        click.echo(
-            f"  {step.number} {step.kind:<10} {fields} fields known before it ({step.origin})"
-        )
-    click.echo(f"  passes: {len(plan.passes)}; fields at the end: {', '.join(plan.known.fields)}")
+        known = plural(fields, "field") if fields else "no fields yet"
+        click.echo(f"  {step.number} {step.kind:<10} knows {known}")
+    passes = plural(len(plan.passes), "pass", "passes")
+    click.echo(f"OK: {plural(len(plan.steps), 'stage')}, {passes}.")
+    said = f"Fields at the end: {', '.join(plan.known.fields) or 'none'}."
+    click.echo(textwrap.fill(said, width(), subsequent_indent="  "))
+    click.echo(f"Next: deckwright run {job} DECK --out DIR")

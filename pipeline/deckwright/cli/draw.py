@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import re
-import shutil
-import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 import click
-from pydantic import ValidationError
 
 from deckwright.cli.drawable import (
     CARDS_A_SPAN,
@@ -25,11 +21,12 @@ from deckwright.cli.drawable import (
     source_of_job,
 )
 from deckwright.cli.drawablerun import RunCards
+from deckwright.cli.mediumoption import MEDIUM_HELP, complete_codes, medium_named
+from deckwright.cli.terminal import ascii_only, width
 from deckwright.engine.deckfile import must_be_a_deck
 from deckwright.errors import OutputError, UnreadableDeckError
-from deckwright.examine.opening import MediumTextError, parse_medium
+from deckwright.examine.opening import parse_medium
 from deckwright.journal.reader import NoSuchCardError
-from deckwright.plugin.stages import OptionProblem
 from deckwright.report.drawing import card_scene
 from deckwright.report.drawing_scene import Scene
 from deckwright.report.drawing_sheet import PAPERS, contact_pages, true_size_pages
@@ -73,20 +70,20 @@ class Wish:
 @click.command(name="draw")
 @click.argument("file", type=PATH)
 @click.argument("cards", nargs=-1, metavar="[CARD]...")
-@click.option("--out", type=PATH, metavar="PATH",
+@click.option("-o", "--out", type=PATH, metavar="PATH",
               help="Where to draw: a file .svg, .png or .pdf, or a folder.")  # fmt: skip
 @click.option("--form", type=click.Choice(FORMS), default="svg", show_default=True,
               help="Form of the drawings in a folder.")  # fmt: skip
 @click.option("--ppi", type=click.FloatRange(30, 2400), default=200, show_default=True,
-              help="Pixels an inch of a PNG.")  # fmt: skip
+              help="Pixels per inch of a PNG.")  # fmt: skip
 @click.option("--sheet", type=click.Choice(list(PAPERS)), metavar="PAPER",
               help="Several cards on a page, at true size: a4 or letter.")  # fmt: skip
 @click.option("--contact", type=click.IntRange(1, 12), metavar="N",
               help="Small cards, N in a row, with their faults.")  # fmt: skip
 @click.option("--layout", type=PATH, metavar="FILE", help="A layout whose fields are shown.")
 @click.option("--job", type=PATH, metavar="JOB", help="The job that reads the deck.")
-@click.option("--medium", metavar="TOML", help="The medium as a job says it.")
-@click.option("--code", metavar="NAME", help="The code.")
+@click.option("--medium", metavar="TOML", help=MEDIUM_HELP)
+@click.option("--code", metavar="NAME", shell_complete=complete_codes, help="The code.")
 @click.option("--deck", "decks", type=PATH, multiple=True, metavar="DECK",
               help="A deck of the run, for cards that went on.")  # fmt: skip
 @click.option("--font", type=PATH, metavar="TTF", help="The typeface of PNG and PDF.")
@@ -172,16 +169,8 @@ def _reader(file: Path, job: Path | None, medium: str | None, code: str | None) 
     options = None if medium is None else parse_medium(medium)
 
     def opened() -> Source:
-        try:
+        with medium_named(medium, code):
             return source_of_deck(file, options, code)
-        except OptionProblem as problem:
-            what = f"cannot be used: {problem.what}"
-            raise MediumTextError(medium or code or "", what) from problem
-        except ValidationError as error:
-            detail: Any = error.errors(include_url=False)[0]
-            where = ".".join(map(str, detail["loc"]))
-            what = f"is wrong at {where!r}: {detail['msg']}"
-            raise MediumTextError(medium or "", what) from error
 
     return opened
 
@@ -229,15 +218,11 @@ def _of_run(
 
 
 def _say(lines: Sequence[CardLine]) -> None:
-    """Print cards, drawn with characters."""
-    width = shutil.get_terminal_size((100, 24)).columns if sys.stdout.isatty() else 100
-    coding = sys.stdout.encoding or "utf-8"
+    """Print cards, drawn with characters; a list of fields once for the cards that share it."""
+    plain, across = ascii_only(), width()
     for place, card in enumerate(lines):
-        drawn = "\n".join(card_lines(card, width))
-        try:
-            drawn.encode(coding)
-        except UnicodeEncodeError:
-            drawn = "\n".join(card_lines(card, width, plain=True))
+        last = place + 1 == len(lines) or lines[place + 1].fields != card.fields
+        drawn = "\n".join(card_lines(card, across, plain=plain, legend=last))
         click.echo(("\n" if place else "") + drawn)
 
 

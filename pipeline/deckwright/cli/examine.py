@@ -6,18 +6,17 @@ import sys
 from pathlib import Path
 
 import click
-from pydantic import ValidationError
 
+from deckwright.cli.mediumoption import MEDIUM_HELP, complete_codes, medium_named
 from deckwright.cli.terminal import ascii_only, width
 from deckwright.errors import OutputError
 from deckwright.examine.deck import examine
 from deckwright.examine.figures import figures_json
 from deckwright.examine.model import Examination
-from deckwright.examine.opening import MediumTextError, parse_medium
+from deckwright.examine.opening import parse_medium
 from deckwright.examine.page import deck_report
 from deckwright.examine.proposing import propose
 from deckwright.examine.terminal import Line, lines
-from deckwright.plugin.stages import OptionProblem
 
 PATH = click.Path(path_type=Path)
 
@@ -32,8 +31,9 @@ _STYLES = {"head": "bold underline", "strong": "bold", "soft": "dim", "alarm": "
 @click.option("--propose", "proposal", type=PATH, metavar="DIR",
               help="Write a commented layout and job that run as they are.")  # fmt: skip
 @click.option("--medium", metavar="TOML",
-              help="The medium as a job says it, where you know it.")  # fmt: skip
-@click.option("--code", metavar="NAME", help="The code, where you know it.")
+              help=f"{MEDIUM_HELP} Where you know it.")  # fmt: skip
+@click.option("--code", metavar="NAME", shell_complete=complete_codes,
+              help="The code, where you know it.")  # fmt: skip
 @click.option("--brief", is_flag=True, help="Print no card contents and no reasons.")
 def command(
     files: tuple[Path, ...],
@@ -51,14 +51,8 @@ def command(
     What is printed, and the page, repeat contents of cards.
     """
     options = None if medium is None else parse_medium(medium)
-    try:
+    with medium_named(medium, code):
         found = examine(files, medium=options, code=code)
-    except OptionProblem as problem:
-        raise MediumTextError(medium or code or "", f"cannot be used: {problem.what}") from problem
-    except ValidationError as error:
-        detail = error.errors(include_url=False)[0]
-        where = ".".join(map(str, detail["loc"]))
-        raise MediumTextError(medium or "", f"is wrong at {where!r}: {detail['msg']}") from error
     if figures == Path("-"):
         click.echo(figures_json(found), nl=False)
     else:

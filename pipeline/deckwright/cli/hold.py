@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER, operate
+from deckwright.cli.operate import FOLDER, complete_jobs, operate
 
 
 @click.command(name="hold")
 @FOLDER
-@click.argument("what", metavar="RUN_DECK_OR_JOB")
+@click.argument("what", metavar="RUN_DECK_OR_JOB", shell_complete=complete_jobs)
 def command(folder: Path, what: str) -> None:
     """Take a waiting deck, or a whole job, aside until it is resumed.
 

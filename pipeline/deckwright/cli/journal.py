@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import islice
 from pathlib import Path
 
 import click
@@ -10,16 +11,53 @@ import click
 from deckwright.cli.archived import readable_run
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
+from deckwright.wording import nearest, plural
+
+_LOOKED_AT = 10_000
 
 
 @click.command(name="journal")
 @click.argument("run", type=click.Path(path_type=Path))
-@click.option("--stage", type=click.IntRange(1), help="Only this stage, by its number.")
-@click.option("--card", type=click.IntRange(1), help="Only this card.")
-@click.option("--field", default="", help="Only events that concern this field.")
-@click.option("--reason", default="", help="Only events with this reason.")
+@click.option(
+    "--stage", type=click.IntRange(1), metavar="N", help="Only this stage, by its number."
+)
+@click.option("--card", type=click.IntRange(1), metavar="N", help="Only this card.")
+@click.option("--field", default="", metavar="FIELD", help="Only events that concern this field.")
+@click.option(
+    "--reason",
+    default="",
+    metavar="REASON",
+    help="Only events with this reason.",
+)
 def command(run: Path, stage: int | None, card: int | None, field: str, reason: str) -> None:
     """Print what happened to the cards of the run folder RUN, one JSON object a line."""
     with readable_run(run) as folder:
-        for event in events(Journal(folder), card=card, stage=stage, field=field, reason=reason):
+        journal, told = Journal(folder), False
+        for event in events(journal, card=card, stage=stage, field=field, reason=reason):
             click.echo(json.dumps(event, ensure_ascii=False))
+            told = True
+        if not told:
+            click.echo(f"deckwright: {_nothing(journal, stage, card, field, reason)}", err=True)
+
+
+def _nothing(journal: Journal, stage: int | None, card: int | None, field: str, reason: str) -> str:
+    """Return why nothing was printed, and what there is."""
+    entries = journal.entries
+    reasons = sorted(filter(None, entries["reason"].unique().to_list()))
+    fields = sorted({*filter(None, entries["field"].unique().to_list()), *_changed(journal)})
+    if stage is not None and stage not in journal.stages:
+        stages = (f"{number} {found['kind']}" for number, found in sorted(journal.stages.items()))
+        return f"there is no stage {stage}; there are: {', '.join(stages)}"
+    if card is not None and card > journal.count:
+        return f"there is no card {card:,}; the run has {plural(journal.count, 'card')}"
+    if reason and reason not in reasons:
+        return f"no card of this run has the reason {reason!r}; {nearest(reason, reasons)}"
+    if field and field not in fields:
+        return f"no event of this run concerns a field {field!r}; {nearest(field, fields)}"
+    return "nothing happened to these cards that the journal would tell"
+
+
+def _changed(journal: Journal) -> set[str]:
+    """Return the fields that stages changed."""
+    events_seen = islice(events(journal), _LOOKED_AT)
+    return {name for event in events_seen for name in event.get("fields", {})}

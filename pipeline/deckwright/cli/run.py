@@ -18,10 +18,10 @@ PATH = click.Path(path_type=Path)
 @click.command(name="run")
 @click.argument("job", type=PATH)
 @click.argument("decks", type=PATH, nargs=-1, required=True, metavar="DECK...")
-@click.option("--out", type=PATH, required=True, help="Run folder to make; it must not exist.")
-@click.option(
-    "--workers", type=click.IntRange(1, 256), help="Worker processes; one a core when left out."
-)
+@click.option("-o", "--out", type=PATH, required=True, metavar="DIR",
+              help="Run folder to make; it must not exist.")  # fmt: skip
+@click.option("-w", "--workers", type=click.IntRange(1, 256), metavar="N",
+              help="Number of worker processes [default: one per core].")  # fmt: skip
 @click.option("--with", "replaced", multiple=True, metavar="NAME=PATH",
               help="Use another file in place of one that the job names.")  # fmt: skip
 def command(

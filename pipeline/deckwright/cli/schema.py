@@ -18,6 +18,7 @@ from deckwright.plugin.registry import Registry
 
 @click.command(name="schema")
 @click.option(
+    "-o",
     "--out",
     type=click.Path(path_type=Path),
     help="Folder for job.schema.json, layout.schema.json and service.schema.json.",

@@ -2,38 +2,32 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Self
 
 import click
 
-from deckwright.engine.run import Outcome
+if TYPE_CHECKING:
+    from deckwright.cli.progress import Bar
+    from deckwright.engine.run import Outcome
 
 
 class Watcher:
-    """Shows how far a run is: a bar on a terminal, plain lines elsewhere."""
+    """Shows how far a run is: a line on a terminal, plain lines elsewhere."""
 
-    def __init__(self) -> None:
-        self._bar: Any = None
-        self._task: Any = None
+    def __init__(self, unit: str = "cards") -> None:
+        self._bar: Bar | None = None
+        self._unit = unit
         self._title = ""
         self._tenth = -1
 
     def __enter__(self) -> Self:
-        if sys.stderr.isatty():
-            from rich.console import Console  # noqa: PLC0415 # only on a terminal
-            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn  # noqa: PLC0415
+        if sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
+            from deckwright.cli.progress import Bar  # noqa: PLC0415 # only on a terminal
 
-            self._bar = Progress(
-                TextColumn("{task.description}"),
-                BarColumn(),
-                MofNCompleteColumn(),
-                TextColumn("cards"),
-                console=Console(stderr=True),
-                transient=True,
-            )
-            self._bar.start()
+            self._bar = Bar(self._unit)
         return self
 
     def __exit__(
@@ -48,12 +42,10 @@ class Watcher:
     def __call__(self, what: str, done: int, total: int) -> None:
         """Take note of progress."""
         if self._bar is not None:
-            if what != self._title:
-                self._task = self._bar.add_task(what, total=total)
-            self._bar.update(self._task, completed=done)
+            self._bar.show(what, done, total)
         elif total and (what != self._title or done * 10 // total > self._tenth):
             self._tenth = done * 10 // total
-            click.echo(f"{what}: {done:,} of {total:,} cards", err=True)
+            click.echo(f"{what}: {done:,} of {total:,} {self._unit}", err=True)
         self._title = what
 
 

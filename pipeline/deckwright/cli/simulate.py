@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from deckwright.cli.show import Watcher
 from deckwright.errors import DeckError, OutputError, UnreadableDeckError
+from deckwright.wording import hyphened, nearest
 
 if TYPE_CHECKING:
     import numpy as np
@@ -57,20 +59,22 @@ class _Deck:
 
 @click.command(name="simulate")
 @click.argument("deck", type=PATH, required=False)
-@click.option("--out", type=PATH, metavar="PATH",
+@click.option("-o", "--out", type=PATH, metavar="PATH",
               help="Where the pictures go: a file .zip, .tar or .tif, or a folder.")  # fmt: skip
 @click.option("--truth", type=PATH, metavar="FILE",
               help="The truth file; left out, PATH.truth.csv beside the pictures.")  # fmt: skip
-@click.option("--cards", type=click.IntRange(1, 1_000_000), metavar="N",
+@click.option("-n", "--cards", type=click.IntRange(1, 1_000_000), metavar="N",
               help="How many cards; left out, all of DECK or 24.")  # fmt: skip
 @click.option("--condition", "conditions", multiple=True, metavar="NAME",
+              shell_complete=lambda _c, _p, start: [n for n in _condition_names()
+                                                    if n.startswith(start)],
               help="How the cards look, several in turn; all for every one.")  # fmt: skip
 @click.option("--damage", "damages", multiple=True, metavar="NAME=STRENGTH",
-              help="One damage more, from 0 to 1, or beyond.")  # fmt: skip
+              help="Add one kind of damage, strength 0 to 1 or more.")  # fmt: skip
 @click.option("--backing", type=click.Choice(("dark", "light")),
               help="What lies behind the cards; left out, either.")  # fmt: skip
 @click.option("--ppi", type=click.FloatRange(100, 1200), default=300, show_default=True,
-              help="Pixels an inch.")  # fmt: skip
+              help="Pixels per inch.")  # fmt: skip
 @click.option("--form", type=click.Choice(("png", "jpg", "tif")), default="png",
               show_default=True, help="Form of each picture.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
@@ -130,14 +134,22 @@ def _make(deck: _Deck, plan: Plan, count: int | None, places: tuple[Path, Path, 
     paged = out.suffix.lower() in {".tif", ".tiff"}
 
     def drawn() -> Iterator[tuple[str, NDArray[np.uint8]]]:
-        for name, card in plan.cards(_cards(deck, count, plan.seed)):
+        for name, card in plan.cards(told()):
             rows.append(
                 card.truth(f"{out.name}.page-{len(rows) + 1:04d}.png" if paged else name + suffix)
             )
             yield name, card.image
 
+    def told() -> Iterator[tuple[NDArray[np.uint16], str]]:
+        wanted, cards = _cards(deck, count, plan.seed)
+        for place, card in enumerate(cards):
+            watcher("drawing", place, wanted)
+            yield card
+        watcher("drawing", wanted, wanted)
+
     try:
-        write_album(out, drawn(), form, plan.ppi)
+        with Watcher("pictures") as watcher:
+            write_album(out, drawn(), form, plan.ppi)
         write_truth(truth, rows)
     except OSError as error:
         raise OutputError(
@@ -147,19 +159,28 @@ def _make(deck: _Deck, plan: Plan, count: int | None, places: tuple[Path, Path, 
     click.echo(f"what is on them: {truth}")
 
 
-def _cards(deck: _Deck, count: int | None, seed: int) -> Iterator[tuple[NDArray[np.uint16], str]]:
-    """Return patterns and printed lines of the cards to draw."""
+def _cards(
+    deck: _Deck, count: int | None, seed: int
+) -> tuple[int, Iterator[tuple[NDArray[np.uint16], str]]]:
+    """Return how many cards there are to draw, and patterns and printed line of each."""
     if deck.path is None:
         from deckwright.pictures.invented import invented_cards  # noqa: PLC0415
 
-        yield from invented_cards(count or _USUAL, seed)
-        return
-    from deckwright.cli.drawable import CARDS_A_SPAN, card_line, picked  # noqa: PLC0415
+        wanted = count or _USUAL
+        return wanted, iter(invented_cards(wanted, seed))
+    from deckwright.cli.drawable import CARDS_A_SPAN  # noqa: PLC0415
 
     source = _source(deck.path, deck.medium, deck.code)
-    cards = source.medium.survey(source.path, CARDS_A_SPAN).cards
-    numbers = range(1, min(count or cards, cards) + 1)
-    for first in range(0, len(numbers), _USUAL):
+    there = source.medium.survey(source.path, CARDS_A_SPAN).cards
+    wanted = min(count or there, there)
+    return wanted, _of_deck(source, wanted)
+
+
+def _of_deck(source: Source, wanted: int) -> Iterator[tuple[NDArray[np.uint16], str]]:
+    from deckwright.cli.drawable import card_line, picked  # noqa: PLC0415
+
+    numbers = range(1, wanted + 1)
+    for first in range(0, wanted, _USUAL):
         some = picked(source.medium, source.path, numbers[first : first + _USUAL])
         for number, card in some.items():
             line = card_line(number, card, source.medium.code, None)
@@ -169,25 +190,36 @@ def _cards(deck: _Deck, count: int | None, seed: int) -> Iterator[tuple[NDArray[
 
 def _source(path: Path, medium: str | None, code: str | None) -> Source:
     from deckwright.cli.drawable import source_of_deck  # noqa: PLC0415
-    from deckwright.examine.opening import MediumTextError, parse_medium  # noqa: PLC0415
-    from deckwright.plugin.stages import OptionProblem  # noqa: PLC0415
+    from deckwright.cli.mediumoption import medium_named  # noqa: PLC0415
+    from deckwright.examine.opening import parse_medium  # noqa: PLC0415
 
-    try:
+    with medium_named(medium, code):
         return source_of_deck(path, None if medium is None else parse_medium(medium), code)
-    except OptionProblem as problem:
-        raise MediumTextError(medium or code or "", f"cannot be used: {problem.what}") from problem
+
+
+def _condition_names() -> list[str]:
+    """Return the names of conditions as they are given: with hyphens, and `all`."""
+    from deckwright.pictures.simulate import CONDITIONS  # noqa: PLC0415
+
+    return [*(hyphened(name) for name in CONDITIONS), "all"]
+
+
+def _spaced(kind: str, name: str, known: list[str]) -> str:
+    """Return a name of a condition or a damage as the simulator has it."""
+    told = hyphened(name)
+    if told not in known:
+        msg = f"there is no {kind} {name!r}; {nearest(told, known)}"
+        raise click.UsageError(msg)
+    if told != name:
+        click.echo(f"write {told!r} with hyphens; {name!r} is taken for now", err=True)
+    return told.replace("-", " ")
 
 
 def _conditions(names: tuple[str, ...]) -> tuple[str, ...]:
     from deckwright.pictures.simulate import CONDITIONS  # noqa: PLC0415
 
-    if "all" in names:
-        return tuple(CONDITIONS)
-    for name in names:
-        if name not in CONDITIONS:
-            msg = f"there is no condition {name!r}; there are {', '.join(CONDITIONS)}, and all"
-            raise click.UsageError(msg)
-    return names or ("ordinary",)
+    found = tuple(_spaced("condition", name, _condition_names()) for name in names)
+    return tuple(CONDITIONS) if "all" in found else found or ("ordinary",)
 
 
 def _damages(texts: tuple[str, ...]) -> dict[str, float]:
@@ -196,15 +228,13 @@ def _damages(texts: tuple[str, ...]) -> dict[str, float]:
     found: dict[str, float] = {}
     for text in texts:
         name, _, strength = text.partition("=")
+        damage = _spaced("damage", name.strip(), [hyphened(each) for each in DAMAGES])
         try:
-            found[name.strip()] = float(strength)
+            found[damage] = float(strength)
         except ValueError:
-            found[name.strip()] = -1.0
-        if name.strip() not in DAMAGES or not 0 <= found[name.strip()] <= 10:  # noqa: PLR2004
-            msg = (
-                f"{text!r} is no damage and strength such as 'blur=0.5'; there are "
-                f"{', '.join(DAMAGES)}"
-            )
+            found[damage] = -1.0
+        if not 0 <= found[damage] <= 10:  # noqa: PLR2004
+            msg = f"--damage {text!r}: the strength should be a number from 0 to 10, as in blur=0.5"
             raise click.UsageError(msg)
     return found
 

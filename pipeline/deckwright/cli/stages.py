@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 import click
 from pydantic import BaseModel
 
+from deckwright.cli.terminal import width
 from deckwright.errors import PluginError, UnknownKindError
 from deckwright.jobs.describe import described_schema
 from deckwright.plugin.registry import Registry
 
 
+def _complete(_: click.Context, __: click.Parameter, start: str) -> list[str]:
+    registry = Registry()
+    kinds = [*registry.kinds("stages"), *registry.kinds("media")]
+    return [kind for kind in kinds if kind.startswith(start)]
+
+
 @click.command(name="stages")
-@click.argument("kind", required=False)
+@click.argument("kind", required=False, shell_complete=_complete)
 def command(kind: str | None) -> None:
     """List the stages and media that are installed, or the options of one KIND."""
     registry = Registry()
@@ -22,12 +30,23 @@ def command(kind: str | None) -> None:
         for group, title in (("stages", "Stages"), ("media", "Media")):
             click.echo(title)
             for name in registry.kinds(group):
-                click.echo(f"  {name:<14} {_about(registry, group, name)}")
+                _say(_about(registry, group, name), f"  {name:<14} ", " " * 17)
         return
     model, origin = _model(registry, kind)
-    click.echo(f"{kind} ({origin}): {_first_line(model)}")
+    _say(f"{kind} ({origin}): {_first_line(model)}", "", "  ")
     for line in options(model):
-        click.echo(line)
+        indent = " " * (len(line) - len(line.lstrip()))
+        _say(line.strip(), indent, f"{indent}  ")
+
+
+def _say(text: str, lead: str, indent: str) -> None:
+    """Print a text, wrapped to the terminal."""
+    across = max(width(), len(indent) + 20)
+    click.echo(
+        textwrap.fill(
+            text, across, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False
+        )
+    )
 
 
 def _about(registry: Registry, group: str, name: str) -> str:
@@ -62,7 +81,7 @@ def _table(schema: Mapping[str, Any], known: Mapping[str, Any], indent: str) -> 
     needed = schema.get("required", [])
     for name, option in schema.get("properties", {}).items():
         state = "needed" if name in needed else f"default {option.get('default')!r}"
-        if "default" not in option and name not in needed:
+        if name not in needed and option.get("default") in (None, ""):
             state = "optional"
         yield f"{indent}{name} ({_kind(option)}, {state})"
         if "description" in option:
@@ -75,7 +94,8 @@ def _kind(option: Mapping[str, Any]) -> str:
     if "enum" in option:
         return " | ".join(map(str, option["enum"]))
     if "anyOf" in option:
-        return " or ".join(dict.fromkeys(_kind(part) for part in option["anyOf"]))
+        kinds = dict.fromkeys(_kind(part) for part in option["anyOf"])
+        return " or ".join(kind for kind in kinds if kind != "nothing")
     if "$ref" in option:
         return "table"
     if option.get("type") == "array":

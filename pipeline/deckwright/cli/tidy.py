@@ -19,7 +19,7 @@ from deckwright.service.tidy import LIST, archive, candidates, differs, drop_his
 @click.command(name="tidy")
 @FOLDER
 @click.option("--older-than", "days", type=click.FloatRange(min=0), required=True, metavar="DAYS",
-              help="Runs that ended at least so many days ago.")  # fmt: skip
+              help="Only runs that ended at least DAYS days ago.")  # fmt: skip
 @click.option("--returned", is_flag=True, help="Returned decks instead of done runs.")
 @click.option("--accepted-by", default="", metavar="NAME",
               help="Who has accepted the results; without it nothing is removed.")  # fmt: skip

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ from deckwright.plugin.columncodes import in_codes
 from deckwright.plugin.media import Medium
 from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import OptionProblem, unknown_name
+from deckwright.wording import nearest
 
 
 class Configs:
@@ -106,13 +106,8 @@ class Configs:
         names = sorted(
             {p.stem for f in self._folders(part) if f.is_dir() for p in f.glob("*.toml")}
         )
-        near = difflib.get_close_matches(name, names, n=2)
-        hint = (
-            f"did you mean {' or '.join(map(repr, near))}"
-            if near
-            else f"looked in {self.folder} and its 'layouts'"
-        )
-        msg = f"there is no layout {name!r}; {hint}"
+        looked = f"; looked in {self.folder} and its 'layouts'"
+        msg = f"there is no layout {name!r}{looked}; {nearest(name, names)}"
         raise OptionProblem(msg)
 
 

@@ -32,7 +32,8 @@ def must_be_a_deck(deck: Path, medium: Medium[Any]) -> None:
     if deck.is_dir():
         what = f"is a folder, which the medium {medium.kind!r} does not read"
         raise UnreadableDeckError(str(deck), what, "give the files in it, each as a deck")
-    raise UnreadableDeckError(str(deck), "is not a file that can be read")
+    what = "is no file that can be read" if deck.exists() else "does not exist"
+    raise UnreadableDeckError(str(deck), what, "correct the path")
 
 
 def stamp_of(deck: Path) -> Stamp:

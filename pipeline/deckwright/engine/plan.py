@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from deckwright.engine.configs import Configs
 from deckwright.engine.sortkeys import KeyPlan
 from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
-from deckwright.jobs.faults import ConfigFile
+from deckwright.jobs.faults import ConfigFile, sentences
 from deckwright.jobs.job import JobSpec, parse_size
 from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import (
@@ -105,6 +105,7 @@ def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
     """
     replaced = dict(replaced or {})
     file = ConfigFile(job)
+    _must_be_a_job(file)
     spec = file.validate(JobSpec, file.tables)
     plugins = [_plugin_file(job, plugin) for plugin in spec.plugins]
     registry = Registry(plugins)
@@ -155,6 +156,17 @@ def _in_codes(steps: list[Step], known: Known) -> list[Step]:
         again.append(replace(step, before=now))
         now = step.stage.outline(now)
     return again
+
+
+def _must_be_a_job(file: ConfigFile) -> None:
+    if "stage" in file.tables:
+        return
+    layout = "field" in file.tables or "card" in file.tables
+    what = "is a layout; name the job that uses it" if layout else _NO_JOB
+    raise ConfigError([Fault(file.name, 0, what)])
+
+
+_NO_JOB = "has no [[stage]] table, so it is no job; deckwright guide job shows what a job is"
 
 
 def _plugin_file(job: Path, plugin: str) -> Path:
@@ -209,7 +221,8 @@ class _Maker:
                 [self.file.fault((*where, *problem.path), prefix + problem.what)]
             ) from problem
         except ValidationError as error:
-            what = "; ".join(_inner(detail) for detail in error.errors(include_url=False))
+            said = sentences(error, self.configs.registry.model_named(error.title))
+            what = f"medium: {'; '.join(said)}"
             raise ConfigError([self.file.fault((*where, "medium"), prefix + what)]) from error
         origin = self.configs.registry.origin("stages", kind)
         return Step(index + 1, kind, stage, origin, before)
@@ -226,13 +239,6 @@ class _Maker:
         )
 
 
-def _inner(detail: Mapping[str, Any]) -> str:
-    name = ".".join(map(str, detail["loc"]))
-    if detail["type"] == "extra_forbidden":
-        return f"unknown key {name!r} of the medium"
-    return f"medium {name}: {str(detail['msg']).removeprefix('Value error, ')}"
-
-
 def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
     faults = []
     written: set[str] = set()
@@ -246,7 +252,7 @@ def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
             written |= names
         first = isinstance(step.stage, SourceStage)
         if first != (index == 0):
-            what = "only the first stage brings cards; it must be one that decodes"
+            what = "the chain must begin with decode, and have no other"
             faults.append(file.fault(("stage", index), f"{step.label}: {what}"))
         if isinstance(step.stage, GroupStage):
             fault = _group_fault(step, steps[:index])

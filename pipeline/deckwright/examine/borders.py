@@ -12,6 +12,9 @@ from deckwright.examine.look import BLANK, ZERO, Look
 from deckwright.layout.overpunch import NO_DIGIT, ZONES
 from deckwright.wording import percent
 
+NO_DIGITS = "the column before holds no digits"
+FIRST = "the first column of a card"
+
 Nature = Literal["blank", "number", "code", "text", "holes", "constant"]
 
 NEARLY_BLANK = 0.995
@@ -137,7 +140,7 @@ def _start_of_number(look: Look, first: int, right: int) -> tuple[int, str]:
             return left, why
         left -= 1
         least = min(least, look.bits[left])
-    return left, "the column before holds no digits"
+    return left, NO_DIGITS if left else FIRST
 
 
 def _is_units(look: Look, column: int) -> bool:
@@ -155,7 +158,7 @@ def _border(look: Look, left: int, right: int, least: float) -> str:
         and drop >= _DROP
         and not _tapers(look, left, right)
     ):
-        return f"the column before varies by {drop:.1f} bits more, as units do"
+        return "a new number seems to start here"
     blank = look.columns[[left, right]] == BLANK
     if (~blank[0] & blank[1]).mean() > _BLANK_STEP:
         return "it is blank on cards where the column before is punched"

@@ -311,13 +311,13 @@ def _types(
         said = "no column divides the deck into types of cards"
         return Types(0, said, (TypeFacts("card", (), counts.data_cards, tuple(guesses)),))
     inside = [[shown(value) for value in group] for group in division.groups]
-    found = []
+    found: list[TypeFacts] = []
     total = 0
     for values, group, (look, _) in zip(inside, division.groups, looks, strict=False):
         cards = counts.types.cards(group) if counts.types else 0
         total += cards
-        name = "type_" + "_".join(_word(value) for value in values)
-        found.append(TypeFacts(name, values, cards, tuple(guess_fields(look, sequences))))
+        name, guesses = type_name(values, len(found) + 1), guess_fields(look, sequences)
+        found.append(TypeFacts(name, values, cards, tuple(guesses)))
     others = counts.data_cards - total
     if others:
         guesses = guess_fields(looks[-1][0], ())
@@ -333,14 +333,18 @@ def _types(
     return Types(division.first + 1, sentence, tuple(found), division.strength, division.last + 1)
 
 
-def _word(value: str) -> str:
-    if value.isascii() and value.isalnum():
-        return value.lower()
-    if not value.strip(" "):
-        return "blank"
-    return "".join(
-        sign.lower() if sign.isascii() and sign.isalnum() else f"x{ord(sign):02x}" for sign in value
-    )
+_NAMED_BY = 3  # values at most that name a type of cards
+
+
+def type_name(values: Sequence[str], number: int) -> str:
+    """Return a name for the cards that hold one of these values: by them, or by its number.
+
+    By the values where they are few and plain, so that a person knows the type by its name.
+    """
+    plain = all((value.isascii() and value.isalnum()) or not value.strip(" ") for value in values)
+    if plain and len(values) <= _NAMED_BY:
+        return "type_" + "_".join(value.strip(" ").lower() or "blank" for value in values)
+    return f"type_number_{number}"
 
 
 __all__ = ["CLASSES", "MixedDecksError", "examine"]

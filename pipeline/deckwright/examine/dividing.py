@@ -54,7 +54,7 @@ class Division:
 
     @property
     def values(self) -> list[bytes]:
-        """What stands in the columns, of all types."""
+        """What the columns hold, of all types."""
         return [value for group in self.groups for value in group]
 
 

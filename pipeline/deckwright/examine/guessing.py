@@ -91,7 +91,7 @@ def _sequence_guess(look: Look, facts: SequenceFacts) -> Guess:
         share=share,
         chance=0.1,
         sentence=sequence_sentence(facts),
-        reasons=("its columns turn from card to card as the wheels of a counter do", *before),
+        reasons=("counts up from card to card", *before),
         options=options,
         failing=failing_of(look, first, last, options),
     )
@@ -113,8 +113,8 @@ def _date_guess(look: Look, date: DateGuess) -> Guess:
     if date.years[0] == date.years[1]:
         years = f"all in {date.years[0]}"
     sentence = (
-        f"{percent(date.share)} of {cards_said(look, date.first, date.last)} read as a day that "
-        f"exists in the form {date.form}, {years}; of random digits {percent(date.chance)} would"
+        f"{_valid(date.share)} of {cards_said(look, date.first, date.last)} are valid "
+        f"{_dates(date.form)} ({date.form}), {years}; {percent(date.chance)} would pass by chance"
     )
     reasons = ["the form fits"]
     if not date.varied:
@@ -135,6 +135,14 @@ def _date_guess(look: Look, date: DateGuess) -> Guess:
     )
 
 
+def _valid(share: float) -> str:
+    return "all" if share == 1 else percent(share)
+
+
+def _dates(form: str) -> str:
+    return "dates" if "D" in form else "months"
+
+
 def _check_guess(look: Look, check: CheckGuess) -> Guess:
     segment = Segment(check.first - 1, check.last - 1, "number", "the check digit holds from here")
     plain = number_guess(look, segment)
@@ -143,7 +151,7 @@ def _check_guess(look: Look, check: CheckGuess) -> Guess:
         f"the last of its {check.last - check.first + 1} digits is a check digit by "
         f"{name_of(check.scheme)} on {percent(check.share)} of "
         f"{cards_said(look, check.first, check.last)} ({check.numbers:,} different numbers looked "
-        f"at); by chance {percent(check.chance)} would be"
+        f"at); {percent(check.chance)} would pass by chance"
     )
     reasons = tuple(f"{name} holds on {percent(share)} too" for name, share in check.other[:2])
     return replace(

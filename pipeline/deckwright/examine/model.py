@@ -65,7 +65,7 @@ class Odd:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
-    """What stands in the columns of the data cards.
+    """What the columns hold of the data cards.
 
     classes: int64 (L, 6), cells by CLASSES. distinct: int (L), different values. top: the most
     frequent value of each column as text, with how often it stands there.

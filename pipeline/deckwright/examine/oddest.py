@@ -14,7 +14,7 @@ from deckwright.examine.model import DrawnCard
 from deckwright.examine.sampling import Sample
 from deckwright.report.drawing import COLUMNS
 from deckwright.report.model import Mark
-from deckwright.wording import percent
+from deckwright.wording import plural
 
 _ODDEST = 3
 _MARKS = 4
@@ -83,14 +83,9 @@ def _marks(look: Look, row: int, bits: NDArray[np.float32]) -> tuple[Mark, ...]:
 
 def _mark(look: Look, cells: NDArray[np.uint8], first: int, last: int) -> Mark:
     counts = [int(look.values[column, cells[column]]) for column in range(first, last + 1)]
-    share = min(counts) / look.count
-    said = "a blank" if (cells[first : last + 1] == BLANK).all() else "what is here"
-    if first == last:
-        sentence = f"{said} stands in this column on {percent(share)} of {look.count:,} cards"
-    else:
-        sentence = (
-            f"{said} stands so in the rarest of these columns on {percent(share)} of the cards"
-        )
+    said = "a blank is rare" if (cells[first : last + 1] == BLANK).all() else "rare"
+    where = "here" if first == last else "in one of these columns"
+    sentence = f"{said} {where}: {min(counts):,} of {plural(look.count, 'card')}"
     return first + 1, last + 1, sentence
 
 

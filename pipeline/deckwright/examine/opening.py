@@ -11,17 +11,16 @@ from deckwright.errors import DeckError
 from deckwright.examine.archives import open_wrapped
 from deckwright.examine.outside import Media, OpenDeck, must_be_a_deck, ranked
 
+_AS_IN_A_JOB = """; write it as in a job: '{ kind = "blocks", code = "cp037" }'"""
+
 
 class MediumTextError(DeckError):
     """The options of --medium cannot be used."""
 
     exit_code = 2
 
-    def __init__(self, text: str, what: str) -> None:
-        super().__init__(
-            f"--medium {text!r} {what}; write it as in a job: "
-            '\'{ kind = "blocks", code = "cp037" }\''
-        )
+    def __init__(self, option: str, what: str) -> None:
+        super().__init__(f"{option}: {what}")
 
 
 def open_deck(
@@ -56,14 +55,14 @@ def parse_medium(text: str) -> dict[str, object]:
     Raises:
         MediumTextError: it is none.
     """
-    table = text.strip()
+    named, table = f"--medium {text!r}", text.strip()
     table = table if table.startswith("{") else f"{{ {table} }}"
     try:
         options: dict[str, object] = tomllib.loads(f"medium = {table}")["medium"]
     except tomllib.TOMLDecodeError as error:
-        raise MediumTextError(text, f"is not TOML ({error})") from None
+        raise MediumTextError(named, "is no TOML table" + _AS_IN_A_JOB) from error
     if not isinstance(options.get("kind"), str):
-        raise MediumTextError(text, "lacks the key 'kind'")
+        raise MediumTextError(named, "lacks the key 'kind'" + _AS_IN_A_JOB)
     return options
 
 

@@ -50,9 +50,9 @@ def verdict(found: Examination) -> str:
     if reading.media is None:
         return f"Read as named, in code {code}"
     best = reading.candidates[0].score
-    ahead = f"{best:.2f} of 1, the next medium {best - reading.media.margin:.2f}"
-    alike = "" if reading.runner_up else "; no other code reads a cell differently"
-    return f"Medium and code are clear: {ahead}{alike}"
+    ahead = f"score {best:.2f}; runner-up {best - reading.media.margin:.2f}"
+    alike = "" if reading.runner_up else "; no other likely code would change a single character"
+    return f"Medium and code are clear ({ahead}){alike}"
 
 
 def basis(found: Examination) -> str:
@@ -87,7 +87,7 @@ def picture_lines(facts: PictureFacts) -> list[tuple[str, str]]:
     damages = ", ".join(f"{n:,} {damage}" for damage, n in facts.damages.items())
     return [
         ("Size", facts.sizes or "none could be opened"),
-        ("Pixels an inch", f"{ppi}, by the length of the cards"),
+        ("Pixels per inch", f"{ppi}, by the length of the cards"),
         ("Shown", ", ".join(_shown(what, n) for what, n in facts.what.items()) or "nothing"),
         ("Lying", ", ".join(part for part in (turns, unknown) if part) or "not known"),
         ("Sureness", share if facts.columns else "no card could be read"),
@@ -113,10 +113,10 @@ def differing_said(found: Examination) -> str:
     left = len(reading.differs) - len(most)
     more = f" and {plural(left, 'more column')}" if left > 0 else ""
     if not cells:
-        return f"{reading.runner_up} reads no cell differently."
+        return f"{reading.runner_up} would change no character."
     return (
-        f"The next code, {reading.runner_up}, reads {plural(cells, 'cell')} of the cards looked at "
-        f"differently, in columns {columns}{more}."
+        f"The next code, {reading.runner_up}, would change {plural(cells, 'character')} of the "
+        f"cards looked at, in columns {columns}{more}."
     )
 
 

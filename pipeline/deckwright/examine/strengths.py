@@ -9,8 +9,8 @@ Strength = Literal["holds", "strong", "likely", "possible"]
 
 MEANINGS: dict[Strength, str] = {
     "holds": "on every card that was looked at, 1,000 of them or more, and hardly by chance",
-    "strong": "at least 98 % of the way from chance to every card",
-    "likely": "at least 90 % of the way",
+    "strong": "at least 98 % better than chance",
+    "likely": "at least 90 % better than chance",
     "possible": "less than that, or too few different values to tell",
 }
 """What each word says of a guess; the legend of page and terminal."""

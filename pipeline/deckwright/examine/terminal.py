@@ -23,6 +23,7 @@ from deckwright.examine.said import (
 )
 from deckwright.examine.sequencesaid import sequence_sentence
 from deckwright.examine.strengths import MEANINGS
+from deckwright.wording import plural
 
 Line = list[tuple[str, str]]
 """Pieces of a line: text, and style (`head`, `soft`, `alarm`, `strong` or none)."""
@@ -193,12 +194,12 @@ def _types(found: Examination, *, brief: bool) -> Iterator[_Piece]:
         said = f"columns {facts.first}-{facts.last}: {sequence_sentence(facts)}"
         yield _Paragraph("  ", said, "")
     if not found.sequences:
-        yield [("  no column runs on from card to card", "")]
+        yield [("  no column counts the cards", "")]
     yield []
 
 
 def _guess(guess: Guess, fields: int, *, brief: bool) -> Iterator[_Piece]:
-    each = f", {fields} of {guess.width // fields} columns" if fields > 1 else ""
+    each = f", {fields} fields of {plural(guess.width // fields, 'column')}" if fields > 1 else ""
     yield [
         (f"  {guess.columns:>7}  ", "strong"),
         (f"{guess.what}{each}".ljust(46), ""),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import difflib
+import contextlib
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from functools import cached_property, lru_cache
@@ -15,6 +16,7 @@ from pydantic_core import ErrorDetails
 from deckwright.errors import ConfigError, Fault
 from deckwright.jobs.base import models_in
 from deckwright.jobs.lines import LineMap
+from deckwright.wording import nearest
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -41,7 +43,11 @@ class ConfigFile:
             text = self.data.decode("utf-8-sig")
             self.tables: dict[str, Any] = _parsed(text.replace("\r\n", "\n"))
         except OSError as error:
-            raise ConfigError([Fault(self.name, 0, f"cannot be read: {error.strerror}")]) from error
+            raise ConfigError([Fault(self.name, 0, _unread(path, error))]) from error
+        except RecursionError as error:
+            raise ConfigError(
+                [Fault(self.name, 0, "its brackets are nested too deeply")]
+            ) from error
         except UnicodeDecodeError as error:
             line = self.data[: error.start].count(b"\n") + 1
             raise ConfigError([Fault(self.name, line, "is not UTF-8 text")]) from error
@@ -82,18 +88,82 @@ class ConfigFile:
         try:
             return model.model_validate(tables)
         except ValidationError as error:
-            faults = []
+            found: dict[tuple[str | int, ...], list[str]] = {}
             for detail in error.errors(include_url=False):
                 place = (*path, *_clean(detail["loc"], tables))
                 sentence = _sentence(detail, model, tables, repeat=repeat)
-                faults.append(self.fault(place, prefix + sentence))
+                found.setdefault(place, []).append(sentence)
+            faults = [
+                self.fault(place, prefix + sentence)
+                for place, said in found.items()
+                for sentence in _clearest(said)
+            ]
             raise ConfigError(faults) from error
+
+
+def _unread(path: Path, error: OSError) -> str:
+    if path.is_dir():
+        return "is a folder; name the file in it"
+    if isinstance(error, FileNotFoundError):
+        return "does not exist; correct the path"
+    return f"cannot be read: {(error.strerror or '').lower()}"
+
+
+def sentences(error: ValidationError, model: type[BaseModel]) -> list[str]:
+    """Return what is wrong with the options of a model, a sentence for each key."""
+    found: dict[tuple[str | int, ...], list[str]] = {}
+    for detail in error.errors(include_url=False):
+        extra = detail["type"] == "extra_forbidden"
+        loc = detail["loc"] if extra else _of_model(detail["loc"], model)
+        inner: Any = detail["input"]
+        for part in reversed(loc):
+            inner = {part: inner}
+        told = _sentence({**detail, "loc": loc}, model, inner, repeat=True)
+        found.setdefault(loc, []).append(told)
+    return [sentence for said in found.values() for sentence in _clearest(said)]
+
+
+def _of_model(loc: tuple[str | int, ...], model: type[BaseModel]) -> tuple[str | int, ...]:
+    """Drop parts of a location that name a branch of a union instead of a key of the model."""
+    if model is BaseModel:
+        return loc
+    kept: tuple[str | int, ...] = ()
+    for part in loc:
+        if isinstance(part, int) or part in _keys_at(model, kept):
+            kept = (*kept, part)
+    return kept
+
+
+def _clearest(said: list[str]) -> list[str]:
+    """Return what is said of one key; of the branches of a union the one that tells what to do."""
+    return [one for one in said if "without quotes" in one] or list(dict.fromkeys(said))
 
 
 def _syntax_fault(name: str, message: str) -> Fault:
     where = message.rpartition("(at line ")[2].partition(",")[0]
     line = int(where) if where.isdigit() else 0
-    return Fault(name, line, f"is not TOML: {message.partition(' (at ')[0].lower()}")
+    return Fault(name, line, f"is not valid TOML: {_why(message.partition(' (at ')[0])}")
+
+
+_WHYS = {
+    "Illegal character '\\n'": "a quote is not closed",
+    "Unterminated string": "a quote is not closed",
+    "Invalid statement": "a line should be a [table], a key = value, or a # comment",
+    "Expected '=' after a key in a key/value pair": "a key is not followed by =",
+    "Invalid value": "what follows the = is no value; texts stand between quotes",
+    "Expected ']' at the end of a table declaration": "a bracket ] is missing",
+    "Expected ']]' at the end of an array declaration": "brackets ]] are missing",
+    "Unclosed array": "a bracket [ is not closed",
+    "Unclosed inline table": "a brace { is not closed",
+    "Cannot overwrite a value": "a key is given twice",
+    "Expected newline or end of document after a statement": "something follows the value",
+    "Unescaped '\\' in a string": "a backslash stands for itself only between single quotes",
+}
+
+
+def _why(message: str) -> str:
+    """Return what is wrong with the text, in words of the person who wrote it."""
+    return _WHYS.get(message, message[:1].lower() + message[1:])
 
 
 def _clean(loc: tuple[str | int, ...], tables: object) -> tuple[str | int, ...]:
@@ -113,26 +183,52 @@ def _clean(loc: tuple[str | int, ...], tables: object) -> tuple[str | int, ...]:
 def _dotted(loc: tuple[str | int, ...]) -> str:
     text = ""
     for part in loc:
-        text += f"[{part}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
     return text
+
+
+def _named(loc: tuple[str | int, ...], tables: object) -> tuple[str, str]:
+    """Return which named table of a list a location lies in, and the key in it."""
+    if len(loc) > 2 and isinstance(loc[1], int):  # noqa: PLR2004 # a list, a place, a key
+        with contextlib.suppress(LookupError, TypeError):
+            name = cast("Any", tables)[loc[0]][loc[1]]["name"]
+            if isinstance(name, str):
+                return f"{loc[0]} {name!r}: ", _dotted(loc[2:])
+    return "", _dotted(loc)
 
 
 def _sentence(detail: ErrorDetails, model: type[BaseModel], tables: object, *, repeat: bool) -> str:
     loc = _clean(detail["loc"], tables)
-    name = _dotted(loc)
+    where, name = _named(loc, tables)
     if detail["type"] == "extra_forbidden":
-        keys = _keys_at(model, loc[:-1])
-        near = difflib.get_close_matches(str(loc[-1]), keys, n=2)
-        if near:
-            return f"unknown key {name!r}; did you mean {' or '.join(map(repr, near))}"
-        return f"unknown key {name!r}; known keys: {', '.join(keys)}"
+        return f"{where}unknown key {name!r}; {nearest(str(loc[-1]), _keys_at(model, loc[:-1]))}"
     if detail["type"] == "missing":
-        return f"the key {name!r} is missing"
+        return f"{where}the key {name!r} is missing"
+    given = detail["input"]
+    if repeat and isinstance(given, str):
+        said = _text_said(detail, given)
+        if said:
+            return f"{where}{name}{said}"
     message = detail["msg"].removeprefix("Value error, ").removeprefix("Input ")
     message = message[:1].lower() + message[1:]
-    short = repeat and not isinstance(detail["input"], (dict, list))
-    found = f" (got {detail['input']!r})" if short else ""
-    return f"{name}: {message}{found}" if name else message + found
+    short = repeat and not isinstance(given, (dict, list))
+    found = f" (got {given!r})" if short else ""
+    return f"{where}{name}: {message}{found}" if name else message + found
+
+
+_NUMBERS = {"int_type", "int_parsing", "float_type", "float_parsing"}
+
+
+def _text_said(detail: ErrorDetails, given: str) -> str:
+    """Return what is to be said of a text that stands where something else should."""
+    if detail["type"] == "literal_error":
+        known = re.findall(r"'([^']*)'", str(detail.get("ctx", {}).get("expected", "")))
+        return f" is {given!r}; {nearest(given, known)}" if known else ""
+    if detail["type"] in _NUMBERS and re.fullmatch(r"[+-]?\d+(\.\d+)?", given):
+        return f": write the number without quotes: {given}"
+    if detail["type"] == "bool_type" and given in {"true", "false"}:
+        return f": write it without quotes: {given}"
+    return ""
 
 
 def _keys_at(model: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator
 
 import polars as pl
@@ -13,6 +12,7 @@ from deckwright.jobs.fieldcodes import field_code_problems
 from deckwright.jobs.fieldproblems import field_problems
 from deckwright.jobs.fieldspecs import MAX_WIDTH, CheckSpec, ColumnsModel, FieldSpec, Severity
 from deckwright.jobs.sqltext import names_in, parse_expression
+from deckwright.wording import nearest
 
 __all__ = [
     "CardSpec",
@@ -270,9 +270,7 @@ def _expression_problems(
 
 def unknown(what: str, name: str, names: list[str]) -> str:
     """Return the sentence for a name that is not there, with near matches."""
-    near = difflib.get_close_matches(name, list(dict.fromkeys(names)), n=2)
-    hint = f"; did you mean {' or '.join(map(repr, near))}" if near else ""
-    return f"unknown {what} {name!r}{hint}"
+    return f"unknown {what} {name!r}; {nearest(name, names)}"
 
 
 def _is_latin(text: str) -> bool:

@@ -16,13 +16,13 @@ def trace(journal: Journal, card: int) -> list[str]:
     by_stage: dict[int, list[Event]] = {}
     for event in events(journal, card=card):
         by_stage.setdefault(event["stage"], []).append(event)
-    came = f"card {place} of deck {deck!r}" if deck else "added by a stage"
-    lines = [f"card {card}: {came}"]
+    came = f"{deck}, card {place}" if deck else "added by a stage"
+    lines = [f"card {card} ({came})"]
     for number, stage in sorted(journal.stages.items()):
         found = by_stage.get(number, [])
         if not deck and len(lines) == 1 and not found:
             continue
-        said = "; ".join(_say(event) for event in found) or "kept as it was"
+        said = "; ".join(_say(event) for event in found) or "unchanged"
         lines.append(f"  {number} {stage['kind']:<10} {said}")
         if any(event["event"] in {"card_returned", "card_set_aside"} for event in found):
             break

@@ -81,28 +81,28 @@ _DETAILS = {
     Reason.BLANK: "should not be blank",
     Reason.BAD_SIGN: "should have one sign, right before the first digit",
     Reason.ZONE_ALONE: "should have a digit under every zone punch",
-    Reason.ILLEGAL_PATTERN: "should hold only patterns that the code knows",
-    Reason.UNDEFINED_CHARACTER: "should hold only characters that the code knows",
+    Reason.ILLEGAL_PATTERN: "holes that are no character in this code",
+    Reason.UNDEFINED_CHARACTER: "characters that are none in this code",
     Reason.NO_HOLES: "needs a medium with holes; this one has characters only",
 }
 
 
 def _digits_wanted(field: FieldSpec) -> str:
     if field.kind == "date":
-        return f"should hold digits in the form {field.form}"
+        return f"must be digits in the form {field.form}"
     extras = {
         "none": "",
         "leading": ", with or without a sign before them",
-        "overpunch-right": ", the last with or without a sign over it",
-        "overpunch-left": ", the first with or without a sign over it",
+        "overpunch-right": "; only the last may carry a sign",
+        "overpunch-left": "; only the first may carry a sign",
     }
     extra = extras[field.sign]
     if field.overpunch:
-        zones = " or ".join(sorted(field.overpunch))
-        extra = f", the last with or without zone {zones} over it"
-    if field.point == "punched":
-        extra = f" and one point{extra}"
-    return f"should hold digits{extra or ' only'}"
+        zones = sorted(field.overpunch)
+        article = "an" if zones[0] == "11" else "a"
+        extra = f"; only the last may carry {article} {' or '.join(zones)} punch"
+    digits = "digits and one point" if field.point == "punched" else "digits"
+    return f"must be {digits}{extra or ' only'}"
 
 
 def _number_wanted(field: FieldSpec) -> str:

@@ -158,4 +158,4 @@ def check_mask(text: Bytes, spec: FieldSpec, check: CheckSpec) -> Mask:
 def _check_detail(check: CheckSpec) -> str:
     if check.scheme == "sum10":
         return f"should be the sum of the digits in columns {check.over}, modulo 10"
-    return f"should have the right check digit by {check.scheme}"
+    return f"wrong check digit ({check.scheme})"

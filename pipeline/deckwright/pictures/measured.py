@@ -11,7 +11,7 @@ DEVELOPERS.md, *Measurements*, has the command.
 """
 
 SILENT_LIMIT: Final = 3 / COLUMNS_MEASURED
-"""Upper limit, 95 %, of the share of columns that are read wrongly with no mark.
+"""Upper limit, 95 %, of the share of columns that are read wrongly without a warning.
 
 Where none of n was wrong, 3 / n (the rule of three: 0.05 ** (1 / n) is about 1 - 3 / n).
 """

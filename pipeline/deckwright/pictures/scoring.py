@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.holes import gather_rows
 from deckwright.pictures.geometry import COLUMNS, ROWS
+from deckwright.wording import hyphened, percent
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,8 +115,8 @@ def score_lines(found: Mapping[str, Score]) -> list[str]:
 
 
 def _line(name: str, score: Score) -> str:
-    share = f"{100 * score.person / score.cards:.2f} %" if score.cards else ""
+    share = percent(score.person / score.cards) if score.cards else ""
     return (
-        f"{name:<16}{score.cards:>8,}{share:>13}{score.bad:>6,}{score.unsure:>16,}"
+        f"{hyphened(name):<16}{score.cards:>8,}{share:>13}{score.bad:>6,}{score.unsure:>16,}"
         f"{score.silent:>15,}"
     )

@@ -104,7 +104,7 @@ def verdict_of(
     if clipped:
         faults["clipped"] = f"the picture cuts off the card at its {' and '.join(clipped)}"
     for name in flaws.names:
-        faults[name] = {"torn": "paper is missing", "folded": "a corner is folded over"}[name]
+        faults[name] = _FLAWS[name]
     faults.update(_shape_faults(outline, lattice, clipped))
     if not way.certain:
         faults["which side" if way.side_asked else "which way up"] = way.doubt
@@ -117,6 +117,12 @@ def verdict_of(
     if sharpness < _LEAST_STEP + evidence.noise / 2:
         faults["blurred"] = "the picture is too blurred for holes to be told from paper"
     return Verdict(_kind(decision), tuple(faults), tuple(faults.values()))
+
+
+_FLAWS = {
+    "torn": "paper is missing; please check the card",
+    "folded": "a corner is folded over",
+}
 
 
 def _shape_faults(outline: Outline, lattice: Lattice, clipped: tuple[str, ...]) -> dict[str, str]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from weakref import WeakSet
 
 import pluggy
+from pydantic import BaseModel
 from typing_extensions import override
 
 from deckwright.errors import (
@@ -85,6 +86,12 @@ class Registry:
             UnknownKindError, DuplicateKindError, PluginLoadError
         """
         return self._find("notices", kind)
+
+    def model_named(self, title: str) -> type[BaseModel]:
+        """Return the options' model of a medium that is loaded, by its name; else the base."""
+        media = (brought for (group, _), brought in self._kinds.items() if group == "media")
+        models = (medium.config_model for medium in media)
+        return next((model for model in models if model.__name__ == title), BaseModel)
 
     def origin(self, group: str, kind: str) -> str:
         """Return the distribution and version that brought a kind."""

@@ -80,4 +80,5 @@ def _advice(deck: Path, total: int, size: int) -> str:
         head = file.read(size + 2)
     if head[size : size + 1] == b"\n" or head[size : size + 2] == b"\r\n":
         return f"its records end with line ends, so read it with kind = 'text' (of {total:,} bytes)"
-    return f"{total:,} bytes are no whole number of records; check the record length and the copy"
+    said = f"{total:,} bytes do not divide into {size:,}-byte records"
+    return f"{said}; check the record length and the copy"

@@ -23,6 +23,7 @@ from deckwright.plugin.guard import UNNAMED, guard
 from deckwright.plugin.guard import OptionProblem as OptionProblem  # noqa: PLC0414 # a part of this API
 from deckwright.plugin.media import DeckPart, Medium
 from deckwright.plugin.nextmaster import MasterAccount
+from deckwright.wording import nearest
 
 
 class StageConfig(ConfigModel):
@@ -79,14 +80,9 @@ class Known:
 
 def unknown_name(what: str, name: str, names: Sequence[str] | Mapping[str, object]) -> str:
     """Return the sentence for a name that is not there, with near matches."""
-    import difflib  # noqa: PLC0415 # only needed for a fault
-
-    near = difflib.get_close_matches(name, list(names), n=2)
-    if near:
-        hint = f"; did you mean {' or '.join(map(repr, near))}"
-    else:
-        hint = f"; there are: {', '.join(list(names)[:12])}" if names else "; there are none"
-    return f"unknown {what} {name!r}{hint}"
+    if what == "code":
+        return f"unknown code {name!r}; {nearest(name, names)}; all: deckwright guide codes"
+    return f"unknown {what} {name!r}; {nearest(name, names)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,22 +17,41 @@ _PLAIN = str.maketrans(
 )  # fmt: skip
 
 
-def card_lines(card: CardLine, width: int = 100, *, plain: bool = False) -> list[str]:
+def card_lines(
+    card: CardLine, width: int = 100, *, plain: bool = False, legend: bool = True
+) -> list[str]:
     """Return a card as lines of text; in two halves where it is wider than the terminal.
+
+    Columns at its end that hold nothing are left out where they do not fit.
 
     Args:
         card: a card with patterns.
         width: columns of the terminal.
         plain: use ASCII where a character of the drawing lies outside it.
+        legend: list the fields below.
     """
-    a_part = COLUMNS if width >= COLUMNS + _SIDE else COLUMNS // 2
-    lines = [shown(card.full_name)]
-    for first in range(1, COLUMNS + 1, a_part):
-        lines += _part(card, first, first + a_part - 1)
-    lines += _said(card, max(40, min(width, COLUMNS + _SIDE)))
+    used = _last_used(card)
+    lines = textwrap.wrap(shown(card.full_name), width)
+    if used + _SIDE <= width:
+        lines += _part(card, 1, min(COLUMNS, width - _SIDE))
+    else:
+        half = COLUMNS // 2
+        lines += _part(card, 1, half)
+        if used > half:
+            lines += _part(card, half + 1, COLUMNS)
+    lines += _said(card, max(40, min(width, COLUMNS + _SIDE)), legend=legend)
     if not plain:
         return lines
     return [line.translate(_PLAIN).encode("ascii", "replace").decode() for line in lines]
+
+
+def _last_used(card: CardLine) -> int:
+    """Return the last column (from 1) that holds anything or is at fault."""
+    assert card.patterns is not None  # noqa: S101 # as the callers see to
+    holes = max(
+        (place for place, holes in enumerate(card.patterns.tolist(), 1) if holes), default=0
+    )
+    return max(holes, len(card.text.rstrip()), *(min(end, COLUMNS) for _, end, _ in card.marks), 1)
 
 
 def _part(card: CardLine, first: int, last: int) -> Iterator[str]:
@@ -63,27 +82,34 @@ def _tick(column: int) -> str:
 
 
 def _fields(fields: Sequence[FieldSpan], first: int, last: int) -> Iterator[str]:
-    """Yield a line with the first column of each field marked, and its name as far as it fits."""
+    """Yield a line with the first column of each field marked, and its name where it fits.
+
+    Where it does not, its number in the list of fields stands for it.
+    """
     cells = [" "] * (last - first + 1)
-    for start, end, name in fields:
+    for number, (start, end, name) in enumerate(fields, 1):
         left, right = max(start, first), min(end, last)
         if left <= right:
             width = right - left + 1
-            cells[left - first : right - first + 1] = f"\u2502{shown(name)}"[:width].ljust(width)
+            said = next((t for t in (shown(name), str(number), "") if len(t) < width), "")
+            cells[left - first : right - first + 1] = f"\u2502{said}".ljust(width)
     if fields:
         yield f"    {''.join(cells).rstrip()}"
 
 
-def _said(card: CardLine, width: int) -> Iterator[str]:
+def _said(card: CardLine, width: int, *, legend: bool) -> Iterator[str]:
     for number, mark in enumerate(card.marks, 1):
         text = f"{where(mark)}: {shown(mark[2])}"
         yield from textwrap.wrap(
             text, width, initial_indent=f"{number:>2}  ", subsequent_indent="    "
         )
-    if card.fields:
-        spans = (f"{shown(name)} {_columns(first, last)}" for first, last, name in card.fields)
-        legend = f"fields: {', '.join(spans)}"
-        yield from textwrap.wrap(legend, width, initial_indent="    ", subsequent_indent="    ")
+    if card.fields and legend:
+        spans = (
+            f"{number} {shown(name)} {_columns(first, last)}"
+            for number, (first, last, name) in enumerate(card.fields, 1)
+        )
+        listed = f"fields: {', '.join(spans)}"
+        yield from textwrap.wrap(listed, width, initial_indent="    ", subsequent_indent="    ")
     for note in card.notes:
         yield from textwrap.wrap(
             shown(note), width, initial_indent="    ", subsequent_indent="    "
