@@ -163,7 +163,7 @@ def test_a_layout_of_ones_own_is_shown(made, shop) -> None:
     found = said_well(
         shop.say("draw", made / "cards.txt", *TEXT, "--layout", made / "receipts.toml")
     )
-    assert "fields: item 1\u20135, amount 6\u201311, note 12\u201330" in found
+    assert "fields: 1 item 1\u20135, 2 amount 6\u201311, 3 note 12\u201330" in found
 
 
 def test_a_deck_that_may_be_several_things_is_not_guessed(shop, tmp_path) -> None:
@@ -290,5 +290,5 @@ def test_a_run_folder_has_a_page_of_all_returned_cards(made) -> None:
     assert "All 2 returned cards" in page
     assert page.count("<figure") == 2
     sheet = (made / "run" / "control.html").read_text(encoding="utf-8")
-    assert '<a href="returned.html">' in sheet
+    assert 'href="returned.html' in sheet
     assert ">amount</text>" in sheet

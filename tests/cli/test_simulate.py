@@ -88,9 +88,9 @@ def test_what_was_read_is_compared_with_the_truth(shop, tmp_path):
     said = shop.say("simulate", "--score", str(tmp_path / "run"), "--truth", str(truth))
     lines = said.out.splitlines()
     assert lines[1].split() == ["clean", "1", "0", "%", "0", "0", "2"]
-    assert lines[2].split() == ["pencil", "1", "100.00", "%", "0", "3", "0"]
-    assert lines[3].split() == ["tear", "1", "100.00", "%", "1", "0", "0"]
-    assert lines[-3].split() == ["all", "4", "50.00", "%", "1", "3", "2"]
+    assert lines[2].split() == ["pencil", "1", "100", "%", "0", "3", "0"]
+    assert lines[3].split() == ["tear", "1", "100", "%", "1", "0", "0"]
+    assert lines[-3].split() == ["all", "4", "50", "%", "1", "3", "2"]
     assert lines[-2] == "80 columns went on without a person, 2 of them wrong"
     assert lines[-1] == "1 of the pictures in the truth is not in the reading"
 
