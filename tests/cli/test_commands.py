@@ -283,7 +283,11 @@ def test_the_journal_can_be_filtered(finished, shop) -> None:
 
 def test_the_journal_holds_what_the_log_tells(finished, shop) -> None:
     log = [json.loads(line) for line in (finished / "log.jsonl").read_text("utf-8").splitlines()]
-    cards = [{k: v for k, v in event.items() if k not in {"level", "kind"}} for event in log if "card" in event]
+    cards = [
+        {k: v for k, v in event.items() if k not in {"level", "kind"}}
+        for event in log
+        if "card" in event
+    ]
     assert cards == told(shop, finished)
 
 

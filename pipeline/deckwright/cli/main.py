@@ -92,9 +92,9 @@ def cli(*, verbose: bool) -> None:  # main looks at it
 
     Exit codes: 0 done; 1 a service did not do what was asked; 2 a config file or an option is
     wrong; 3 a plugin failed; 4 the deck or the master cannot be used; 10, 11, 12, 13 what status
-    found; 70 a worker process ended by itself; 73 the run folder cannot be written; 75 the service must begin again, or another
-    one holds the workspace; 78 the workspace cannot be used as it is; 130, 143 stopped by a
-    signal; 141 the reader of what is printed went away.
+    found; 70 a worker process ended by itself; 73 the run folder cannot be written; 75 the service
+    must begin again, or another one holds the workspace; 78 the workspace cannot be used as it is;
+    130, 143 stopped by a signal; 141 the reader of what is printed went away.
     """
 
 
