@@ -129,7 +129,7 @@ MEDIA = {
     "variable-blocked": 'kind = "records", form = "variable-blocked", block_length = 8000',
     "fixed-blocked": 'kind = "records", form = "fixed-blocked", block_length = 8000',
     "decimal": 'kind = "records", form = "decimal", code = "ascii"',
-    "spanned": 'kind = "records", form = "spanned", block_length = 3000',
+    "spanned": 'kind = "records", form = "spanned", block_length = 20000',
     "columns written out": 'kind = "transcript"',
     "rows written out": 'kind = "transcript", form = "rows", between = "count"',
     "gzip": 'kind = "wrapped", wrapped = "gzip", inside = { kind = "text" }',

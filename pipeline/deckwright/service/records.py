@@ -51,10 +51,7 @@ class Record(BaseModel):
 
     def to_bytes(self) -> bytes:
         """Return the record as it is written: the same content gives the same bytes."""
-        try:
-            text = self.model_dump_json(indent=2, ensure_ascii=True).replace("\x7f", r"\u007f")
-        except ValueError:  # names that are no UTF-8
-            text = json.dumps(self.model_dump(mode="json"), indent=2, ensure_ascii=True)
+        text = json.dumps(self.model_dump(mode="json"), indent=2, ensure_ascii=True)
         return text.encode("ascii") + b"\n"
 
     @classmethod
