@@ -6,8 +6,10 @@ for a further one. A tar that is compressed as a whole, as tars mostly are, coun
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import io
+import lzma
 import tarfile
 import tempfile
 import zipfile
@@ -32,7 +34,7 @@ _BLOCK = 1 << 20
 _PIECE = 1 << 10
 _NAMED = 5
 _SHOWN = 60
-_WINDOW = 1 << 27  # bytes that a zstd frame may look back
+_WINDOW = 1 << 27  # bytes that a zstd frame may look back, or an xz stream may take
 _DIRECTORY = 1 << 20  # bytes that the list of members of a zip may have
 BROKEN = (
     EOFError,
@@ -46,6 +48,7 @@ BROKEN = (
     tarfile.TarError,
     zipfile.BadZipFile,
     zlib.error,
+    lzma.LZMAError,
 )
 """What the libraries raise for an archive or compressed file that is broken."""
 
@@ -105,7 +108,7 @@ def _unpacked(
     deck: Path, wrapping: Wrapping, limit: int, folder: Path | None
 ) -> Iterator[tuple[Path, Wrapping]]:
     """Give a file and what it is wrapped in: the tar itself where that is compressed as a whole."""
-    if wrapping in {"gzip", "zstd"}:
+    if wrapping not in {"zip", "tar"}:
         with _opened(deck, wrapping, "") as file:
             is_tar = wrapping_of(_read(deck, wrapping, file)[: tarfile.BLOCKSIZE]) == "tar"
         if is_tar:
@@ -154,6 +157,8 @@ def _opened(
     openers: dict[Wrapping, Callable[[], AbstractContextManager[Reader]]] = {
         "gzip": lambda: _gzip(path),
         "zstd": lambda: _zstd(path),
+        "xz": lambda: _xz(path),
+        "bzip2": lambda: _bzip2(path),
         "zip": lambda: _zip(named, path, member),
         "tar": lambda: _tar(named, path, member),
     }
@@ -181,6 +186,61 @@ def _damaged(deck: Path, wrapping: Wrapping, error: Exception) -> UnreadableDeck
 def _gzip(deck: Path) -> Iterator[Reader]:
     with gzip.open(deck, "rb") as file:
         yield file
+
+
+@contextmanager
+def _bzip2(deck: Path) -> Iterator[Reader]:
+    with bz2.open(deck, "rb") as file:
+        yield file
+
+
+@contextmanager
+def _xz(deck: Path) -> Iterator[Reader]:
+    with deck.open("rb") as raw:
+        yield _Streams(raw)
+
+
+class _Streams:
+    """Reads the streams of an xz file to their ends; none may ask for much memory."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._stream: lzma.LZMADecompressor | None = None
+        self._rest = b""
+
+    def read(self, size: int = -1, /) -> bytes:
+        """Return the next bytes, at most as many as are asked for.
+
+        Raises:
+            EOFError: the last stream is cut short.
+            lzma.LZMAError: what is there is no xz.
+        """
+        while True:
+            stream = self._stream
+            if stream is None or stream.needs_input:
+                self._rest = self._rest or self._file.read(_PIECE)
+                if stream is None:
+                    self._rest = self._rest.lstrip(b"\0")  # what may lie between two streams
+                    if not self._rest and not self._more():
+                        return b""
+                    stream = lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_WINDOW)
+                    self._stream = stream
+                if not self._rest:
+                    msg = "it is cut short"
+                    raise EOFError(msg)
+            data, self._rest = stream.decompress(self._rest, size), b""
+            if stream.eof:
+                self._stream, self._rest = None, stream.unused_data
+            if data:
+                return data
+
+    def _more(self) -> bool:
+        """Read on over the zero bytes that may lie behind a stream."""
+        while piece := self._file.read(_PIECE):
+            self._rest = piece.lstrip(b"\0")
+            if self._rest:
+                return True
+        return False
 
 
 @contextmanager

@@ -1,14 +1,16 @@
 """Decks that lie compressed, or alone in an archive: any other medium lies inside.
 
-Decks that are written are compressed with gzip or zstd, piece by piece, which such files allow. A
-zip or tar cannot be written piece by piece: under `zip`, `tar` and `auto` a written deck is not
-wrapped, and one that is not wrapped is read as it is.
+Decks that are written are compressed with gzip, zstd, xz or bzip2, piece by piece, which such files
+allow. A zip or tar cannot be written piece by piece: under `zip`, `tar` and `auto` a written deck
+is not wrapped, and one that is not wrapped is read as it is.
 """
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import hashlib
+import lzma
 import os
 import shutil
 import tempfile
@@ -43,11 +45,11 @@ GIBIBYTE = 1 << 30
 
 _LEVEL = 6
 _ZSTD_LEVEL = 3
-_SUFFIXES = {"gzip": ".gz", "zstd": ".zst"}
+_SUFFIXES = {"gzip": ".gz", "zstd": ".zst", "xz": ".xz", "bzip2": ".bz2"}
 
 
 class WrappedConfig(MediumConfig):
-    """Another medium inside gzip, zstd, or a zip or (compressed) tar of one file."""
+    """Another medium inside gzip, zstd, xz, bzip2, or a zip or (compressed) tar of one file."""
 
     kind: str = "wrapped"
     """Which medium."""
@@ -58,7 +60,7 @@ class WrappedConfig(MediumConfig):
     inside: dict[str, Any]
     """The medium inside: a table with `kind` and its options."""
 
-    wrapped: Literal["auto", "none", "gzip", "zstd", "zip", "tar"] = "auto"
+    wrapped: Literal["auto", "none", "gzip", "zstd", "xz", "bzip2", "zip", "tar"] = "auto"
     """What the deck is wrapped in; auto: as its first bytes say, or in nothing."""
 
     member: str = ""
@@ -191,6 +193,10 @@ class Wrapped(Medium[WrappedConfig]):
     def _compressed(self, data: bytes) -> bytes:
         if data and self.config.wrapped == "gzip":
             return gzip.compress(data, _LEVEL, mtime=0)
+        if data and self.config.wrapped == "xz":
+            return lzma.compress(data)
+        if data and self.config.wrapped == "bzip2":
+            return bz2.compress(data)
         if data and self.config.wrapped == "zstd":
             made: Any = zstd_package()
             compressed: bytes = made.ZstdCompressor(level=_ZSTD_LEVEL).compress(data)

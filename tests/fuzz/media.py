@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 
 from deckwright import Medium, RawTray, UnreadableDeckError
-from deckwright.errors import DeckError
+from deckwright.errors import DeckError, StageError
 from deckwright.examine.deck import examine
 from deckwright.examine.opening import Media, open_deck
 from deckwright.examine.page import deck_report
@@ -72,6 +72,8 @@ def judge_examine(deck: Path, media: Media, dice: random.Random) -> str:
         opened = open_deck(deck, media, None, None)
         if dice.random() < _WHOLE:
             deck_report(examine([deck]))
+    except StageError:  # a medium that raises by mistake
+        raise
     except DeckError as error:
         return _refused(error)
     sure = "" if opened.inner is not None else "asked: "

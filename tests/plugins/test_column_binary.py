@@ -13,6 +13,7 @@ from hypothesis.extra import numpy as hnp
 
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import PATTERNS, parse_pattern
+from deckwright.errors import PluginFailedError
 from deckwright.plugin.media import RawTray
 from deckwright_plugins.column_binary import ColumnBinary, ColumnBinaryConfig
 
@@ -147,7 +148,7 @@ def test_spare_bits_are_never_dropped(tmp_path: Path) -> None:
 
 def test_a_pattern_beyond_twelve_rows_is_not_written() -> None:
     medium = binary_medium(record_length=1)
-    with pytest.raises(ValueError, match="4096 is not a pattern"):
+    with pytest.raises(PluginFailedError, match="4096 is not a pattern"):
         medium.encode(
             np.zeros((1, 1), np.uint8), np.array([[4096]], np.uint16), None, medium.code.alphabet
         )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import io
+import lzma
 import tarfile
 import zipfile
 from collections.abc import Mapping
@@ -19,6 +21,7 @@ from pydantic import ValidationError
 
 from deckwright import Medium, OptionProblem, UnreadableDeckError
 from deckwright.cards.codes import load_code
+from deckwright.errors import PluginFailedError
 from deckwright_plugins import unwrap
 from deckwright_plugins.blocks import Blocks
 from deckwright_plugins.column_binary import ColumnBinary
@@ -37,7 +40,7 @@ from media_help import (
 )
 
 KINDS = {kind.kind: kind for kind in (TextLines, Blocks, ColumnBinary, Records, Transcript)}
-WRAPPINGS = ["gzip", "zstd", "zip", "tar"]
+WRAPPINGS = ["gzip", "zstd", "xz", "bzip2", "zip", "tar"]
 each_wrapping = pytest.mark.parametrize("wrapping", WRAPPINGS)
 CARDS = b"".join(b"%-80d\n" % n for n in range(40))
 TEXT = {"kind": "text"}
@@ -62,6 +65,10 @@ def wrap(wrapping: str, data: bytes, name: str = "deck.txt", **more: bytes) -> b
         return gzip.compress(data, mtime=0)
     if wrapping == "zstd":
         return zstandard.ZstdCompressor().compress(data)
+    if wrapping == "xz":
+        return lzma.compress(data)
+    if wrapping == "bzip2":
+        return bz2.compress(data)
     members = {name: data, **more}
     if wrapping == "zip":
         with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -106,12 +113,12 @@ def test_what_is_written_reads_back_as_the_same_cards(tmp_path, how, kind, cards
 
 def test_written_decks_are_the_same_bytes_every_time() -> None:
     text = np.full((9, 80), 65, np.uint8)
-    for how in ("gzip", "zstd"):
+    for how in ("gzip", "zstd", "xz", "bzip2"):
         made = wrapped(wrapped=how)
         once, twice = (made.encode(text, None, None, made.code.alphabet) for _ in range(2))
         assert once == twice
         assert (made.suffix(), made.card_bytes()) == (
-            {"gzip": "txt.gz", "zstd": "txt.zst"}[how], None
+            {"gzip": "txt.gz", "zstd": "txt.zst", "xz": "txt.xz", "bzip2": "txt.bz2"}[how], None
         )  # fmt: skip
 
 
@@ -120,7 +127,7 @@ def test_code_and_length_are_those_of_the_medium_inside(tmp_path) -> None:
     assert (made.code.name, made.config.record_length) == ("cp037", 6)
     assert wrapped({"kind": "blocks"}, code="cp500").code.name == "cp500"
     assert wrapped({"kind": "blocks"}, wrapped="none").card_bytes() == 80
-    with pytest.raises(RuntimeError, match="needs with_media"):
+    with pytest.raises(PluginFailedError, match="needs with_media"):
         medium(Wrapped, inside=TEXT).survey(tmp_path / "x", 1)
 
 
@@ -156,7 +163,7 @@ def test_expanded_files_go_when_the_medium_goes(tmp_path, monkeypatch) -> None:
 def test_one_wrapping_is_opened_and_no_more(tmp_path, wrapping) -> None:
     for inner in WRAPPINGS:
         (tmp_path / "deck").write_bytes(wrap(wrapping, wrap(inner, CARDS)))
-        if wrapping in {"gzip", "zstd"} and inner == "tar":
+        if wrapping not in {"zip", "tar"} and inner == "tar":
             # what everyone calls a compressed tar is one wrapping
             assert wrapped().survey(tmp_path / "deck", 9).cards == 40
             continue
@@ -301,3 +308,33 @@ def test_memory_stays_bounded_whatever_a_header_claims(tmp_path) -> None:
     (tmp_path / "deck").write_bytes(info.tobuf(tarfile.USTAR_FORMAT) + bytes(2048))
     with pytest.raises(UnreadableDeckError, match=r"is a damaged tar: .*claims too much"):
         wrapped().survey(tmp_path / "deck", 9)
+
+
+@property_test
+@given(st.lists(st.binary(max_size=3_000), min_size=1, max_size=4), st.integers(0, 3))
+def test_streams_of_xz_one_behind_the_other_are_read_to_their_ends(tmp_path_factory, parts, gap):
+    path = tmp_path_factory.mktemp("xz") / "deck.xz"
+    parts[0] = b"1" + parts[0]  # no mark of another wrapping
+    # bytes of zero may lie between two streams and behind the last, by fours
+    path.write_bytes(b"".join(lzma.compress(part) + bytes(4 * gap) for part in parts))
+    into = (path.parent / "out").open("wb")
+    with into:
+        unwrap.expand(path, "xz", "", 1 << 20, into)
+    assert (path.parent / "out").read_bytes() == b"".join(parts)
+
+
+def test_an_xz_that_asks_for_much_memory_or_is_no_xz_further_on_is_damaged(tmp_path) -> None:
+    large = [{"id": lzma.FILTER_LZMA2, "preset": 0, "dict_size": 1 << 29}]
+    deck = tmp_path / "deck"
+    deck.write_bytes(lzma.compress(CARDS, filters=large))
+    with pytest.raises(UnreadableDeckError, match="is a damaged xz: 'Memory usage limit"):
+        wrapped().survey(deck, 100)
+    for data in (lzma.compress(CARDS) + b"more", lzma.compress(CARDS)[:-20]):
+        deck.write_bytes(data)
+        with pytest.raises(UnreadableDeckError, match="is a damaged xz"):
+            wrapped().survey(deck, 100)
+
+
+def test_a_card_that_begins_as_bzip2_does_is_a_card(tmp_path) -> None:
+    tray = read(wrapped(), tmp_path / "deck", f"{'BZh9 TONS':<80}\n".encode())
+    assert bytes(tray.text[0][:9]) == b"BZh9 TONS"
