@@ -11,6 +11,7 @@
     |  `- NextMasterError               a next master that does not follow from the one before
     |- DeckError                    4   the deck cannot be run
     |  |- UnreadableDeckError
+    |  |  `- CutOffDeckError
     |  |- TooManyReturnedError
     |  |- GroupTooLargeError
     |  `- StageError                    3   a plugin raised
@@ -155,6 +156,14 @@ class UnreadableDeckError(DeckError):
     def __init__(self, deck: str, what: str, remedy: str = "") -> None:
         self.deck, self.what, self.remedy = deck, what, remedy
         super().__init__(f"deck {deck!r} {what}" + (f"; {remedy}" if remedy else ""))
+
+
+class CutOffDeckError(UnreadableDeckError):
+    """A deck ends inside a card. whole: bytes up to there; cards: how many are whole."""
+
+    def __init__(self, deck: str, what: str, remedy: str, whole: int, cards: int) -> None:
+        self.whole, self.cards = whole, cards
+        super().__init__(deck, what, remedy)
 
 
 class TooManyReturnedError(DeckError):

@@ -290,5 +290,5 @@ def test_a_run_folder_has_a_page_of_all_returned_cards(made) -> None:
     assert "All 2 returned cards" in page
     assert page.count("<figure") == 2
     sheet = (made / "run" / "control.html").read_text(encoding="utf-8")
-    assert 'href="returned.html' in sheet
+    assert '<a href="./returned.html">' in sheet
     assert ">amount</text>" in sheet

@@ -12,12 +12,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.report import drawing
-from deckwright.report.drawing import COLUMNS, column_centre, draw_card
+from deckwright.report.drawing import (
+    COLUMNS,
+    CUT_ALONG,
+    CUT_DOWN,
+    PRINT_BASE,
+    card_scene,
+    column_centre,
+    draw_card,
+)
+from deckwright.report.drawing_scene import Area, Letters
 from drawing_help import BLANK, MARKS, PATTERNS, SVG, drawn, holes_of, texts
 
 
 def printed_line(svg: str) -> ET.Element | None:
-    found = [n for n in drawn(svg).iter(f"{SVG}text") if n.get("y") == "122"]
+    found = [n for n in drawn(svg).iter(f"{SVG}text") if n.get("y") == str(PRINT_BASE)]
     return found[0] if found else None
 
 
@@ -132,3 +141,14 @@ def test_nothing_is_fetched():
     assert re.findall(r"https?://[^\"]*", svg) == ["http://www.w3.org/2000/svg"]
     assert "href" not in svg
     assert "<script" not in svg
+
+
+def test_the_printed_line_touches_neither_the_corner_cut_nor_the_frame_of_a_fault() -> None:
+    scene = card_scene(BLANK, "M" * 80, [(1, 3, "odd")])
+    (line,) = [shape for shape in scene.shapes if isinstance(shape, Letters)]
+    left, top = line.middles[0] - 0.31 * line.size, line.base - 0.73 * line.size
+    assert top > 0
+    assert left > CUT_ALONG * (1 - top / CUT_DOWN) + 14  # the edge is 14 wide
+    frames = [shape for shape in scene.shapes if isinstance(shape, Area) and shape.hatch]
+    highest = min(down for frame in frames for run in frame.outlines for _, down in run)
+    assert line.base < highest - 7

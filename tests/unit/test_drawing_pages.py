@@ -242,6 +242,14 @@ def test_the_page_says_what_is_not_drawn_and_names_every_card() -> None:
     assert len(page) < 1_000_000
 
 
+def test_what_a_group_says_is_not_said_again_below_each_card() -> None:
+    marks = [(3, 8, "item: must be even (found '7')"), (9, 9, "note: must be blank")]
+    page = unescape(returned_page("Odd", [group([line(1, BLANK, marks=marks)])], 1))
+    assert page.count("ust be even") == 1
+    assert "<li>columns 3\u20138 (found '7')</li>" in page
+    assert "<li>column 9: note: must be blank</li>" in page
+
+
 def test_a_card_that_was_not_read_shows_its_picture_and_no_empty_card() -> None:
     card = CardLine(5, BLANK, "", [(0, 0, "paper is missing")], picture=png())
     page = returned_page("Torn", [group([card])], 1)

@@ -25,6 +25,7 @@ from deckwright.cli.mediumoption import MEDIUM_HELP, complete_codes, medium_name
 from deckwright.cli.terminal import ascii_only, width
 from deckwright.engine.deckfile import must_be_a_deck
 from deckwright.errors import OutputError, UnreadableDeckError
+from deckwright.examine.cutoff import of_whole_cards
 from deckwright.examine.opening import parse_medium
 from deckwright.journal.reader import NoSuchCardError
 from deckwright.report.drawing import card_scene
@@ -118,8 +119,14 @@ def command(
             lines = _of_run(file, numbers, decks, layout, wish, Path(room))
             title = f"Cards of {file.resolve().name}"
         else:
-            reader = _reader(file, job, medium, code)
-            lines = _of_deck(file, numbers, reader, layout, wish, Path(room))
+
+            def look(files: list[Path]) -> list[CardLine]:
+                at = _reader(files[0], job, medium, code)
+                return _of_deck(files[0], numbers, at, layout, wish, Path(room))
+
+            lines, warnings = of_whole_cards([file], look)
+            for warning in warnings:
+                click.echo(f"warning: {warning}", err=True)
             title = f"Cards of {file.name}"
     if out is None:
         _say(lines)

@@ -53,6 +53,8 @@ def command(
     options = None if medium is None else parse_medium(medium)
     with medium_named(medium, code):
         found = examine(files, medium=options, code=code)
+    for warning in found.warnings:
+        click.echo(f"warning: {warning}", err=True)
     if figures == Path("-"):
         click.echo(figures_json(found), nl=False)
     else:

@@ -14,6 +14,7 @@ from deckwright.cards.codes import CodeTable
 from deckwright.errors import DeckError
 from deckwright.examine.classes import byte_classes, cells_of
 from deckwright.examine.counting import Counts
+from deckwright.examine.cutoff import of_whole_cards
 from deckwright.examine.dividing import Division, divide, rows_of_types
 from deckwright.examine.evidence import reading_of
 from deckwright.examine.guessing import guess_fields
@@ -72,11 +73,20 @@ def examine(
         medium: the table `medium` of a job; None to find out.
         code: the code; None to find out.
 
+    A deck that ends inside a card is examined up to its last whole one, and `warnings` says so.
+
     Raises:
-        UnreadableDeckError: one of them is no deck, or ends inside a card.
+        UnreadableDeckError: one of them is no deck.
         MixedDecksError: they lie on different media.
         OptionProblem, ValidationError, UnknownCodeError: medium or code cannot be used.
     """
+    found, warnings = of_whole_cards(decks, lambda paths: _look(paths, medium, code))
+    return replace(found, warnings=warnings) if warnings else found
+
+
+def _look(
+    decks: Sequence[Path], medium: Mapping[str, object] | None, code: str | None
+) -> Examination:
     media = Media()
     kinds = _picture_files(decks, media, medium)
     if kinds:

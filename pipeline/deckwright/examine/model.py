@@ -209,7 +209,8 @@ class DrawnCard:
 class Examination:
     """All that was found out about a deck. looked_at: cards of the sample behind the guesses.
 
-    own_codes: code files that are not packaged and were used, by name.
+    own_codes: code files that are not packaged and were used, by name. warnings: what is wrong with
+    decks that were looked at all the same.
     """
 
     decks: Sequence[DeckFacts]
@@ -227,6 +228,7 @@ class Examination:
     drawn: Sequence[DrawnCard] = ()
     pictures: PictureFacts | None = None
     own_codes: Mapping[str, bytes] = field(default_factory=dict)
+    warnings: Sequence[str] = ()
 
     @property
     def counted(self) -> bool:

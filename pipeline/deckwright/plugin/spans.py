@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.errors import UnreadableDeckError
+from deckwright.errors import CutOffDeckError, UnreadableDeckError
 from deckwright.plugin.media import Span, Survey
 
 
@@ -35,7 +35,7 @@ def survey_records(deck: Path, size: int, width: int, cards_a_span: int) -> Surv
     cards, rest = divmod(total, size)
     if rest:
         what = f"ends inside card {cards + 1}, after {rest} of the {size} bytes of a record"
-        raise UnreadableDeckError(str(deck), what, _advice(deck, total, size))
+        raise CutOffDeckError(str(deck), what, _advice(deck, total, size), cards * size, cards)
     offsets = np.arange(0, cards, cards_a_span, dtype=np.int64) * size
     return Survey(cards, width, cut_spans(offsets, total, cards, cards_a_span))
 

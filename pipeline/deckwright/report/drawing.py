@@ -33,7 +33,10 @@ WIDTH, HEIGHT = 7375, 3250
 COLUMN_PITCH, ROW_PITCH = 87, 250
 HOLE_WIDTH, HOLE_HEIGHT = 55, 125
 FIRST_COLUMN, FIRST_ROW = 251, 250
-CUT_ALONG, CUT_DOWN = 250, 433
+CUT_ALONG, CUT_DOWN = 220, 381
+
+PRINT_BASE = 106
+"""Base line of the printed line: clear of the corner cut and of the frame of a faulty column."""
 
 COLUMNS = 80
 ROWS = (12, 11, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9)
@@ -218,7 +221,7 @@ def _printed(text: str) -> Iterator[Letters]:
     places = [column for column, character in enumerate(line, 1) if character != " "]
     if places:
         letters = "".join(line[column - 1] for column in places)
-        yield Letters(tuple(map(column_centre, places)), 122, letters, 104, INK)
+        yield Letters(tuple(map(column_centre, places)), PRINT_BASE, letters, 96, INK)
 
 
 def _bands(marks: Sequence[Mark], asked: Collection[int]) -> Iterator[Area]:

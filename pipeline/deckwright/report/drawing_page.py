@@ -125,7 +125,7 @@ def _view(place: int, group: ReturnedGroup) -> GroupView:
         title,
         f"{_sentence(group.sentence)} (stage {group.stage})",
         group.count,
-        [small_card(card) for card in group.cards],
+        [small_card(card, group) for card in group.cards],
         left,
         numbers,
     )
@@ -135,8 +135,8 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def small_card(card: CardLine) -> SmallCard:
-    """Return a card as it is shown small."""
+def small_card(card: CardLine, group: ReturnedGroup) -> SmallCard:
+    """Return a card as it is shown small; what its group says already is not said again."""
     small, left_out = Markup(), 0
     line: list[Pieces] = []
     rows: list[RecordRow] = []
@@ -153,9 +153,18 @@ def small_card(card: CardLine) -> SmallCard:
         line,
         rows,
         left_out,
-        reasons(card.marks[:_MOST_FAULTS]),
+        [_short(said, group) for said in reasons(card.marks[:_MOST_FAULTS])],
         max(0, len(card.marks) - _MOST_FAULTS),
     )
+
+
+def _short(said: str, group: ReturnedGroup) -> str:
+    """Return `columns 3-8 (found '287555')` where the rest is what the group says."""
+    where, _, rest = said.partition(": ")
+    full = f"{group.field}: {group.sentence}" if group.field else group.sentence
+    if group.sentence and rest.startswith(full):
+        return f"{where}{rest.removeprefix(full)}"
+    return said
 
 
 def _pieces(card: CardLine, start: int) -> Pieces:
