@@ -127,7 +127,8 @@ def seal(
         fs.unlink(aside)
     homes = [(state, run, workspace.root / state / run) for state, run, _ in runs]
     try:
-        digests = {run: _pack(aside, run, home) for _, run, home in homes}
+        with zipfile.ZipFile(aside, "x", zipfile.ZIP_DEFLATED) as pack:
+            digests = {run: _pack(pack, run, home) for _, run, home in homes}
         fs.sync_file(aside)
         _compare(aside, digests)
         size, sha256 = digest_of_file(aside)
@@ -161,21 +162,20 @@ def _lane(workspace: Workspace, state: str, run: str) -> LaneStep | None:
     return load(Manifest, workspace.done / run / MANIFEST).lane if state == "done" else None
 
 
-def _pack(path: Path, run: str, home: Path) -> dict[str, str]:
+def _pack(pack: zipfile.ZipFile, run: str, home: Path) -> dict[str, str]:
     """Append a run to a zip; return the SHA-256 of each of its files by member name."""
     found = {}
-    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as pack:
-        for inner in sorted(each for each in home.rglob("*") if each.is_file()):
-            name = f"{run}/{inner.relative_to(home).as_posix()}"
-            digest = hashlib.sha256()
-            facts = zipfile.ZipInfo(name, _DATE)
-            facts.compress_type = zipfile.ZIP_DEFLATED
-            facts.external_attr = 0o640 << 16
-            with inner.open("rb") as file, pack.open(facts, "w", force_zip64=True) as member:
-                while block := file.read(_BLOCK):
-                    digest.update(block)
-                    member.write(block)
-            found[name] = digest.hexdigest()
+    for inner in sorted(each for each in home.rglob("*") if each.is_file()):
+        name = f"{run}/{inner.relative_to(home).as_posix()}"
+        digest = hashlib.sha256()
+        facts = zipfile.ZipInfo(name, _DATE)
+        facts.compress_type = zipfile.ZIP_DEFLATED
+        facts.external_attr = 0o640 << 16
+        with inner.open("rb") as file, pack.open(facts, "w", force_zip64=True) as member:
+            while block := file.read(_BLOCK):
+                digest.update(block)
+                member.write(block)
+        found[name] = digest.hexdigest()
     return found
 
 
