@@ -94,7 +94,7 @@ def _line_ends(first_card: int, lines: Lines, head: Head) -> Iterator[OddCards]:
         yield OddCards(np.array([last], np.intp), "no-line-end", detail, severity="note")
     rows = np.flatnonzero(other)
     if rows.size:
-        detail = "the line ends otherwise than the first line of the deck"
+        detail = "the line ends otherwise than most of the first lines of the deck"
         yield OddCards(rows, "mixed-line-ends", detail, severity="note")
 
 

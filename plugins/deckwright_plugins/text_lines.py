@@ -28,7 +28,7 @@ from deckwright import (
     read_exactly,
 )
 from deckwright_plugins.text_faults import Faults
-from deckwright_plugins.text_scan import CR, LF, LONGEST_LINE, Head, Lines, read_head, scan
+from deckwright_plugins.text_scan import CR, LF, Head, Lines, read_head, scan
 
 _NO_LINES = np.zeros(0, np.int64)
 
@@ -89,9 +89,7 @@ class TextLines(Medium[TextConfig]):
     def like(self, deck: Path) -> Self:
         if "line_end" in self.config.model_fields_set:
             return self
-        with deck.open("rb") as file:
-            first = file.readline(LONGEST_LINE)
-        if not first.endswith(b"\r\n"):
+        if not read_head(deck).crlf:
             return self
         return type(self)(self.config.model_copy(update={"line_end": "crlf"}), self.code)
 

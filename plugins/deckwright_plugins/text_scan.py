@@ -121,7 +121,10 @@ def read_head(deck: Path) -> Head:
         raise UnreadableDeckError(str(deck), "holds no cards")
     first = head.find(b"\n")
     if first >= 0:
-        return Head(start, LF, crlf=first > start and head[first - 1] == CR)
+        # by most of the first lines, so that one odd line does not make all others odd
+        ends, carriage = head.count(b"\n", start), head.count(b"\r\n", start)
+        first_is = first > start and head[first - 1] == CR
+        return Head(start, LF, crlf=first_is if 2 * carriage == ends else 2 * carriage > ends)
     if b"\r" in head:
         return Head(start, CR, crlf=False)
     if size > WIDEST:
