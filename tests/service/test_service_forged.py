@@ -87,6 +87,13 @@ def test_a_record_with_another_value_is_read_or_refused_without_repeating_it(mod
     assert cause is None
 
 
+def test_a_key_of_a_free_table_is_not_repeated() -> None:
+    content = {**GOOD[Manifest], "counts": {CANARY: CANARY}}
+    with pytest.raises(BadRecordError) as told:
+        parse(Manifest, written(content, Manifest))
+    assert str(told.value) == "manifest: counts.an unknown key"
+
+
 @pytest.mark.parametrize("value", [-1, 2**63, 2**80, 1.0, 1e400, "1", True, None])
 @pytest.mark.parametrize("model", [Claim, Reasons, Progress])
 def test_a_count_is_a_whole_number_within_bounds(model, value) -> None:

@@ -95,11 +95,17 @@ def parse(model: type[RecordT], data: bytes) -> RecordT:
 
 
 def _key(detail: ErrorDetails) -> str:
-    """Return where a fault is; an unknown key is not named, since anything may stand there."""
-    path = [str(part) for part in detail["loc"]]
-    if detail["type"] == "extra_forbidden":
-        path[-1:] = ["an unknown key"]
+    """Return where a fault is; a key of no record is not named, since anything may stand there."""
+    known = _field_names(Record)
+    path = [
+        str(part) if isinstance(part, int) or part in known else "an unknown key"
+        for part in detail["loc"]
+    ]
     return ".".join(path) or "the file"
+
+
+def _field_names(model: type[Record]) -> set[str]:
+    return set(model.model_fields).union(*map(_field_names, model.__subclasses__()))
 
 
 class DeckFacts(Record):
