@@ -112,7 +112,7 @@ _COUNTS = (("in", "in"), ("added", "added"), ("out", "out"), ("returned", "came 
 _WORDS: dict[str, Callable[[Event], str]] = {
     # the service
     "service_ready": lambda e: f"the service is ready; jobs: {_value(e['jobs'])}",
-    "service_stopping": lambda e: f"the service stops; {e['running']:,} running",
+    "service_stopping": lambda e: f"the service stops; {len(e['running']):,} running",
     "service_ended": lambda _: "the service has ended",
     "recovered": lambda e: f"started: {e['waiting']:,} decks wait from before",
     "health": _health,
