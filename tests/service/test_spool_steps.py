@@ -1,0 +1,261 @@
+"""Single steps of the life of a deck: what is refused stays where it lay, and is taken later."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from deckwright.errors import RestartError
+from deckwright.service.clock import Clock
+from deckwright.service.fs import Fs
+from deckwright.service.ledger import Ledger
+from deckwright.service.places import CLAIM, DECK, FAILED_PAGE, FOLDERS, MARKER, Workspace
+from deckwright.service.records import Claim, ReasonEntry
+from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
+from service.contract import sha256
+
+DATA = b"A card\n"
+TAKING = Taking("cards", "0" * 64)
+WHY = ReasonEntry(code="damaged", sentence="it is damaged", remedy="drop it again")
+
+
+@pytest.fixture
+def spool(tmp_path: Path) -> Iterator[Spool]:
+    """Return the steps in a fresh workspace with one inbox folder."""
+    workspace = Workspace(tmp_path / "w")
+    for name in FOLDERS:
+        (workspace.root / name).mkdir(parents=True, exist_ok=True)
+    workspace.used.mkdir(parents=True, exist_ok=True)
+    (workspace.inbox / "cards").mkdir()
+    with closing(Ledger(workspace.ledger)) as ledger:
+        yield Spool(workspace, Fs(), ledger, Clock())
+
+
+def arrived(spool: Spool, name: str = "deck", marker: str = "", sha: str | None = None) -> Arrival:
+    """Lay a deck into the inbox, with a marker where one is named."""
+    path = spool.workspace.inbox / "cards" / name
+    path.write_bytes(DATA)
+    if marker:
+        path.with_name(marker).touch()
+    return Arrival(b"cards", os.fsencode(name), path, sha, os.fsencode(marker))
+
+
+def take(spool: Spool, arrival: Arrival) -> Claim:
+    descriptor = os.open(arrival.path, os.O_RDONLY)
+    try:
+        return spool.take(arrival, descriptor, TAKING)
+    finally:
+        os.close(descriptor)
+
+
+def is_as_it_was(spool: Spool, arrival: Arrival, data: bytes = DATA) -> bool:
+    """Tell whether a deck lies where it lay, and nothing of a run is left."""
+    left = list(spool.workspace.work.iterdir())
+    return arrival.path.read_bytes() == data and not left and not spool.ledger.rows("waiting")
+
+
+# ---- taking
+
+
+def test_a_deck_that_is_taken_lies_in_its_run_and_stands_in_the_ledger(spool) -> None:
+    arrival = arrived(spool, sha=sha256(DATA))
+    claim = take(spool, arrival)
+    home = spool.workspace.work / claim.run
+    assert sorted(path.name for path in home.iterdir()) == sorted([CLAIM, DECK])
+    assert (home / DECK).read_bytes() == DATA
+    assert not arrival.path.exists()
+    assert spool.claim_of(claim.run) == claim
+    assert [row.run for row in spool.ledger.rows("waiting")] == [claim.run]
+    assert (claim.deck.sha256, claim.deck.size, claim.job) == (sha256(DATA), len(DATA), "cards")
+
+
+def test_a_deck_that_is_not_what_its_marker_says_is_not_taken(spool) -> None:
+    arrival = arrived(spool, sha=sha256(b"other"))
+    with pytest.raises(MarkerDiffersError, match="deck"):
+        take(spool, arrival)
+    assert is_as_it_was(spool, arrival)
+
+
+def changed_after_hashing(spool: Spool, change) -> None:
+    """Let something happen between the claim and the last look at the deck."""
+    write = spool._write_claim  # noqa: SLF001 # to come in between
+
+    def between(home: Path, claim: Claim) -> None:
+        write(home, claim)
+        change()
+
+    spool._write_claim = between  # noqa: SLF001 # as above
+
+
+def test_a_deck_that_grows_while_it_is_taken_is_not_taken(spool) -> None:
+    arrival = arrived(spool)
+
+    def grow() -> None:
+        with arrival.path.open("ab") as file:
+            file.write(b"more")
+
+    changed_after_hashing(spool, grow)
+    with pytest.raises(NotTakenError):
+        take(spool, arrival)
+    assert is_as_it_was(spool, arrival, DATA + b"more")
+
+
+def test_a_deck_of_other_bytes_and_the_same_size_is_not_taken(spool) -> None:
+    arrival = arrived(spool)
+    changed_after_hashing(spool, lambda: arrival.path.write_bytes(b"B card\n"))
+    with pytest.raises(NotTakenError):
+        take(spool, arrival)
+    assert is_as_it_was(spool, arrival, b"B card\n")
+
+
+def test_a_deck_that_goes_away_while_it_is_taken_leaves_nothing(spool) -> None:
+    arrival = arrived(spool)
+    changed_after_hashing(spool, arrival.path.unlink)
+    with pytest.raises(NotTakenError, match="deck"):
+        take(spool, arrival)
+    assert list(spool.workspace.work.iterdir()) == []
+
+
+def test_a_deck_that_another_replaces_at_the_last_moment_goes_back(spool) -> None:
+    arrival = arrived(spool)
+    rename = spool.fs.rename_new
+
+    class Late(Fs):
+        """Another file takes the name between the last look and the rename."""
+
+        def rename_new(self, source: Path, target: Path) -> None:
+            if source == arrival.path:
+                other = source.with_name("other")
+                other.write_bytes(b"Z card\n")
+                other.rename(source)
+            rename(source, target)
+
+    spool.fs = Late()
+    with pytest.raises(NotTakenError, match="deck"):
+        take(spool, arrival)
+    assert is_as_it_was(spool, arrival, b"Z card\n")
+
+
+def test_where_the_taking_cannot_be_flushed_the_service_must_start_again(spool) -> None:
+    arrival = arrived(spool, marker="deck.ready")
+
+    class Unflushed(Fs):
+        """A disk that fails once the deck has moved."""
+
+        def sync_folder(self, path: Path) -> None:
+            if not arrival.path.exists():
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            super().sync_folder(path)
+
+    spool.fs = Unflushed()
+    with pytest.raises(RestartError, match=r"Input/output error\); start again"):
+        take(spool, arrival)
+    # the deck is in its run with its claim, where the next start finds it
+    (home,) = spool.workspace.work.iterdir()
+    assert sorted(path.name for path in home.iterdir()) == sorted([CLAIM, DECK])
+    assert arrival.path.with_name("deck.ready").exists()
+
+
+def test_a_marker_that_cannot_follow_its_deck_is_told_as_a_start_again(spool) -> None:
+    arrival = arrived(spool, marker="deck.ready")
+
+    class Stuck(Fs):
+        """Everything moves but the marker."""
+
+        def rename_new(self, source: Path, target: Path) -> None:
+            if target.name == MARKER:
+                raise OSError(errno.EACCES, os.strerror(errno.EACCES))
+            super().rename_new(source, target)
+
+    spool.fs = Stuck()
+    with pytest.raises(RestartError, match="was taken, but not entered"):
+        take(spool, arrival)
+
+
+def test_what_a_cut_off_attempt_left_is_replaced_but_never_a_deck(spool) -> None:
+    arrival = arrived(spool)
+    claim = take(spool, arrival)
+    home = spool.workspace.work / claim.run
+    with pytest.raises(FileExistsError):
+        spool._write_claim(home, claim)  # noqa: SLF001 # a step of taking
+    assert (home / DECK).read_bytes() == DATA
+    (home / DECK).unlink()
+    (home / "scrap").touch()
+    spool._write_claim(home, claim)  # noqa: SLF001 # as above
+    assert [path.name for path in home.iterdir()] == [CLAIM]
+
+
+def test_a_claim_that_finds_no_room_leaves_no_folder(spool) -> None:
+    arrival = arrived(spool)
+
+    class Full(Fs):
+        """A disk without room for the claim."""
+
+        def write_new(self, path: Path, data: bytes) -> None:
+            path.write_bytes(data[:5])
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    spool.fs = Full()
+    with pytest.raises(OSError, match="No space") as caught:
+        take(spool, arrival)
+    assert caught.value.errno == errno.ENOSPC
+    assert is_as_it_was(spool, arrival)
+
+
+# ---- going back
+
+
+def test_a_deck_goes_back_with_its_marker_to_where_it_lay(spool) -> None:
+    arrival = arrived(spool, marker="deck.ready")
+    claim = take(spool, arrival)
+    home = spool.workspace.work / claim.run
+    assert sorted(path.name for path in home.iterdir()) == sorted([CLAIM, DECK, MARKER])
+    assert spool.back_to_inbox(claim)
+    assert arrival.path.read_bytes() == DATA
+    assert arrival.path.with_name("deck.ready").exists()
+    assert list(spool.workspace.work.iterdir()) == []
+
+
+def test_where_another_deck_has_the_name_it_does_not_go_back(spool) -> None:
+    arrival = arrived(spool)
+    claim = take(spool, arrival)
+    arrival.path.write_bytes(b"another")
+    assert not spool.back_to_inbox(claim)
+    assert arrival.path.read_bytes() == b"another"
+    assert (spool.workspace.work / claim.run / DECK).read_bytes() == DATA
+
+
+def test_a_deck_that_comes_back_keeps_the_page_that_shows_why(spool) -> None:
+    claim = take(spool, arrived(spool))
+    home = spool.workspace.work / claim.run
+    (home / FAILED_PAGE).write_text("page", encoding="utf-8")
+    (home / "out.1").mkdir()
+    reasons = spool.give_back(claim, [WHY])
+    back = spool.workspace.returned / claim.run
+    assert [entry.code for entry in reasons.entries] == ["damaged"]
+    assert (back / DECK).read_bytes() == DATA
+    assert (back / FAILED_PAGE).read_text(encoding="utf-8") == "page"
+    assert not (back / "out.1").exists()
+    assert spool.ledger.row(claim.run).state == "returned"
+
+
+# ---- configs
+
+
+def test_a_config_is_kept_once_and_a_broken_one_is_written_again(spool) -> None:
+    snapshot, digest = b"{}", sha256(b"{}")
+    path = spool.workspace.used / f"{digest}.json"
+    spool.keep_config(digest, snapshot)
+    first = path.stat().st_ino
+    spool.keep_config(digest, snapshot)
+    assert path.stat().st_ino == first
+    path.write_bytes(b"torn")
+    path.with_suffix(".tmp").write_bytes(b"left by a cut")
+    spool.keep_config(digest, snapshot)
+    assert path.read_bytes() == snapshot
+    assert not path.with_suffix(".tmp").exists()
