@@ -212,7 +212,7 @@ def _decide(seen: Seen, reading: CardReading, banners: str) -> None:
     if reading.bad and not seen.known.all():
         for damage in reading.facts.damages or ("please-look",):
             reason = damage.replace(" ", "-")
-            seen.odd.append(Odd(reason, f"please look: {SAID.get(reason, damage)}"))
+            seen.odd.append(Odd(reason, _asked(SAID.get(reason, damage))))
     elif not seen.known.all():
         for reason, wanted, why in (
             ("unsure", ~seen.known & ~seen.doubted, ""),
@@ -264,6 +264,11 @@ def _take_answers(seen: Seen, reading: CardReading, answers: Answers) -> None:
         seen.holes[place], seen.known[place] = answer.holes, True
         detail = f"column {column} as {answer.by} read it: {answer.said}"
         seen.odd.append(Odd("read-by-person", detail, "note", column))
+
+
+def _asked(said: str) -> str:
+    """Return what is wrong with a card, and what to do where that is not said."""
+    return said if "; " in said else f"{said}; please check the card"
 
 
 def _notes(seen: Seen, reading: CardReading, banners: str) -> list[Odd]:

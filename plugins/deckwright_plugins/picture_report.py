@@ -112,7 +112,11 @@ def write_report(closing: Closing, files: Sequence[list[Path]]) -> dict[str, int
     sums = _Sums()
     closing.write(CSV, _csv(notes, sums))
     closing.write(PARQUET, _parquet(notes, closing.bench.folder))
-    page = _page(notes, sums, closing.decks)
+    chosen = _chosen(notes, several=len(closing.decks) > 1)
+    for piece in chosen["card"]:
+        if piece["state"] == "bad":  # no hole of it is taken as read, so there is nothing to draw
+            closing.show(piece["card"], piece["png"])
+    page = _page(chosen, sums, closing.decks)
     closing.write(PAGE, [reading_page(page).encode()])
     return {
         "pictures_read": sums.states["read"],
@@ -163,9 +167,10 @@ def _facts(row: dict[str, Any]) -> list[str]:
     return facts + [damage.replace("-", " ") for damage in row["damages"].split(";") if damage]
 
 
-def _page(notes: list[_Notes], sums: _Sums, decks: Sequence[DeckPart]) -> ReadingPage:
+def _page(
+    chosen: dict[str, list[dict[str, Any]]], sums: _Sums, decks: Sequence[DeckPart]
+) -> ReadingPage:
     names = ", ".join(deck.name for deck in decks[:3])
-    chosen = _chosen(notes, several=len(decks) > 1)
     return ReadingPage(
         deck=names + (f" and {len(decks) - 3} more" if len(decks) > 3 else ""),  # noqa: PLR2004
         cards=sums.states.total(),

@@ -131,7 +131,7 @@ def test_a_card_that_is_not_read_as_a_whole_needs_all_its_columns(tmp_path) -> N
 
 
 BACK = saved(card(TEXT)[:, ::-1])
-SIDE_ASKED = "please look: by its cut corner its back is seen; write front or back in its form"
+SIDE_ASKED = "by its cut corner its back is seen; write front or back in its form"
 
 
 def side(said: str, *lines: tuple[int, str, str]) -> bytes:

@@ -116,7 +116,7 @@ PAGE = ReadingPage(
     shown=(
         ShownCard(1, "a.png", png(), READ, "read"),
         ShownCard(2, "b.png", png(), LOOK, "please look at column 17"),
-        ShownCard(3, "c.png", b"", BAD, "please look: paper is missing"),
+        ShownCard(3, "c.png", b"", BAD, "paper is missing; please check the card"),
     ),
     worst=(ShownColumn(2, 17, "b.png", png(), PROBABILITY, "row 11 unsure"),),
     printed=(
@@ -253,7 +253,7 @@ def test_states_are_told_by_word_and_sign_and_the_worst_come_first():
     heads = re.findall(r"<h3>(<svg.*?</svg>) ([^<]*)</h3>", made)
     assert [word for _, word in heads] == ["Not readable: 1", "To be looked at: 1", "Read: 1"]
     assert len({sign for sign, _ in heads}) == 3
-    assert "please look: paper is missing" in made
+    assert "paper is missing; please check the card" in made
     assert "no picture" in made
 
 

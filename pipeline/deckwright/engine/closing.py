@@ -98,6 +98,7 @@ def _finish_stages(ending: Ending) -> None:
             ending.cards,
             ending.decks,
             partial(deliver, ending, step),
+            ending.pictures.__setitem__,
         )
         ending.facts[step.number] = step.stage.finish(closing)
         if isinstance(step.stage, SinkStage):

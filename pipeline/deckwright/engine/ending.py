@@ -27,6 +27,8 @@ class Ending:
     hashes: dict[str, str]
     reasons: dict[ReasonKey, int]
     facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
+    pictures: dict[int, bytes] = field(default_factory=dict)
+    """Small pictures of cards that were not read as a whole, by number in the run."""
     next_masters: list[dict[str, int | str]] = field(default_factory=list)
 
     @property

@@ -146,6 +146,7 @@ def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
                 deck.name if many and deck else "",
                 card - deck.first + 1 if many and deck else 0,
                 fields[place],
+                picture=ending.pictures.get(card, b""),
             ),
         )
     return lines

@@ -58,7 +58,7 @@ class Verdict:
         """Return one sentence on the card and its unsure places (12, 80)."""
         columns = np.flatnonzero(unsure.any(axis=0)) + 1
         if self.reasons:
-            return "please look: " + "; ".join(self.reasons)
+            return f"{'; '.join(self.reasons)}; please check the card"
         if len(columns):
             named = ", ".join(str(column) for column in columns[:8])
             more = f" and {len(columns) - 8} more" if len(columns) > 8 else ""  # noqa: PLR2004

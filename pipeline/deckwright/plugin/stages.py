@@ -105,13 +105,18 @@ class Bench:
     memory: int
 
 
+def _show_nothing(card: int, picture: bytes) -> None:
+    """Show no picture of a card."""
+
+
 @dataclass(frozen=True, slots=True)
 class Closing:
     """What is known when all cards have gone through: for `finish`.
 
     met: for each master, bool (records + 1): which records some card met. write: a file beside the
     deliveries, from its name and its bytes piece by piece. decks: in their order. deliver: a
-    delivery that is only known now, from its stretches in order; their rows are counted.
+    delivery that is only known now, from its stretches in order; their rows are counted. show: a
+    small picture, PNG or JPEG, of a card by its number in the run, for pages about returned cards.
     """
 
     bench: Bench
@@ -121,6 +126,7 @@ class Closing:
     cards: int
     decks: Sequence[DeckPart] = ()
     deliver: Callable[[Iterable[Part]], object] = list
+    show: Callable[[int, bytes], object] = _show_nothing
 
 
 FEW = 20

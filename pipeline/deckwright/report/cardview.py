@@ -63,7 +63,8 @@ def card_view(card: CardLine, ident: str) -> CardView:
     """Return a card as it is drawn large, with its reasons beside the drawing and not in it."""
     drawing, left_out = Markup(), 0
     rows: list[RecordRow] = []
-    if card.patterns is not None and len(card.text) <= COLUMNS:
+    unread = card.picture and card.patterns is not None and not card.patterns.any()
+    if card.patterns is not None and len(card.text) <= COLUMNS and not unread:
         scene = card_scene(
             card.patterns,
             card.text,

@@ -173,7 +173,7 @@ def shown(text: str) -> str:
 def where(mark: Mark) -> str:
     """Return the columns of a mark in words."""
     first, last, _ = mark
-    if first <= 0:
+    if first <= 0 or (first == 1 and last >= COLUMNS):
         return "card"
     return f"column {first}" if first == last else f"columns {first}\u2013{last}"
 

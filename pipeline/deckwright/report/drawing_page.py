@@ -138,6 +138,7 @@ def _sentence(text: str) -> str:
 def small_card(card: CardLine, group: ReturnedGroup) -> SmallCard:
     """Return a card as it is shown small; what its group says already is not said again."""
     small, left_out = Markup(), 0
+    told = reasons(card.marks[:_MOST_FAULTS])
     line: list[Pieces] = []
     rows: list[RecordRow] = []
     if card.patterns is not None and not (card.picture and not card.patterns.any()):
@@ -153,17 +154,21 @@ def small_card(card: CardLine, group: ReturnedGroup) -> SmallCard:
         line,
         rows,
         left_out,
-        [_short(said, group) for said in reasons(card.marks[:_MOST_FAULTS])],
+        [said for said in (_short(one, group) for one in told) if said],
         max(0, len(card.marks) - _MOST_FAULTS),
     )
 
 
 def _short(said: str, group: ReturnedGroup) -> str:
-    """Return `columns 3-8 (found '287555')` where the rest is what the group says."""
+    """Return `columns 3-8 (found '287555')` where the rest is what the group says.
+
+    Nothing is left where the card as a whole is at fault and nothing was found.
+    """
     where, _, rest = said.partition(": ")
     full = f"{group.field}: {group.sentence}" if group.field else group.sentence
     if group.sentence and rest.startswith(full):
-        return f"{where}{rest.removeprefix(full)}"
+        rest = rest.removeprefix(full)
+        return f"{where}{rest}" if rest or where != "card" else ""
     return said
 
 

@@ -182,7 +182,6 @@ def reading_page(deck: ReadingPage) -> str:
     run anything, should a name in it ever be taken for more than text.
     """
     adds_up = deck.cards == deck.read + deck.look + deck.bad
-    good = adds_up and deck.read == deck.cards
     total = int(deck.unsure.sum())
     left = deck.cards - len(deck.shown)
     groups = [_group(deck, state) for state in (BAD, LOOK, READ)]
@@ -191,7 +190,7 @@ def reading_page(deck: ReadingPage) -> str:
         "Reading report",
         deck.deck,
         deck=deck,
-        sign=drawn(CHECK if good else LOOK_SIGN if adds_up else CROSS),
+        sign=drawn(_sign(deck, adds_up=adds_up)),
         says=_says(deck, adds_up=adds_up),
         state="" if adds_up else "bad",
         sides=_sides(deck, adds_up=adds_up),
@@ -213,6 +212,13 @@ def reading_page(deck: ReadingPage) -> str:
         groups=[group for group in groups if group.cards],
         words=[(drawn(sign), word, _MEANINGS[state]) for state, (sign, word) in _STATES.items()],
     )
+
+
+def _sign(deck: ReadingPage, *, adds_up: bool) -> str:
+    """Return a tick only where nothing is left to do, a warning where most cards were not read."""
+    if not adds_up or 2 * deck.read < deck.cards:
+        return CROSS
+    return CHECK if deck.read == deck.cards else LOOK_SIGN
 
 
 def _sides(deck: ReadingPage, *, adds_up: bool) -> list[list[tuple[str, int, str]]]:
