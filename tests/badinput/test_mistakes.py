@@ -53,6 +53,7 @@ MISTAKES: dict[str, tuple[str, int, list[str]]] = {
     "blocks that do not divide": ("run blocks.toml cut.blk -o r", 4, ["ends inside card 2"]),
     # where it goes
     "run folder there already": ("run job.toml cards.txt -o run", 73, ["run", "exists already"]),
+    "out in the deck": ("run job.toml afolder -o afolder/r", 73, ["lies in the deck 'afolder'"]),
     "out is a file": ("run job.toml cards.txt -o cards.txt", 73, ["cards.txt", "exists already"]),
     "out below a file": ("run job.toml cards.txt -o cards.txt/r", 73, ["cards.txt"]),
     "out below nowhere": ("run job.toml cards.txt -o no/such/r", 73, ["no/such"]),

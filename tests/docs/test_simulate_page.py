@@ -8,6 +8,7 @@ pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
 from deckwright.pictures.simulate import CONDITIONS
 from deckwright.pictures.truths import FIELDS
+from deckwright.wording import hyphened
 
 
 def test_the_columns_of_the_truth_file_are_listed(pages):
@@ -18,4 +19,4 @@ def test_the_columns_of_the_truth_file_are_listed(pages):
 
 def test_the_conditions_are_listed(pages):
     text = pages.text("boxes.md").partition("several in turn, or `all`: ")[2].partition(".")[0]
-    assert text.replace("\n", " ").split(", ") == list(CONDITIONS)
+    assert text.replace("\n", " ").split(", ") == list(map(hyphened, CONDITIONS))

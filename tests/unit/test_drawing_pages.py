@@ -155,8 +155,8 @@ def test_the_holes_on_a_terminal_are_those_of_the_card(
         row = re.match(r"^ ?(\d+) [\u2502|](.*)[\u2502|]$", text)
         if row:
             seen[row[1]] = seen.get(row[1], "") + row[2]
-    for place, cells in enumerate(seen.values()):
-        assert len(cells) == 80
+    for place, drawn in enumerate(seen.values()):
+        cells = drawn.ljust(80)  # what holds nothing at the end may be left out
         holes = [cell == ("#" if plain else HOLE) for cell in cells]
         found |= np.where(holes, np.uint16(0x800 >> place), np.uint16(0)).astype(np.uint16)
     assert np.array_equal(found, patterns)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -99,13 +100,13 @@ def score(
 
 
 def render_score(result: Score) -> str:
-    """Return the score as a plain-text table, 100 columns at most."""
-    head = f"{'seeded fault':<60}{'seeded':>8}{'found':>8}{'missed':>8}{'false alarms':>14}"
-    looked = [_row(kind) for kind in result.kinds if kind.looked_for]
+    """Return the score as a plain-text table, 80 columns at most."""
+    head = f"{'seeded fault':<{_TITLE}}{'seeded':>7}{'found':>7}{'missed':>7}{'false':>7}"
+    looked = [line for kind in result.kinds if kind.looked_for for line in _rows(kind)]
     totals = [kind for kind in result.kinds if kind.looked_for]
     foot = (
-        f"{'in all':<60}{sum(k.seeded for k in totals):>8}{sum(k.found for k in totals):>8}"
-        f"{sum(k.missed for k in totals):>8}{sum(k.false_alarms for k in totals):>14}"
+        f"{'in all':<{_TITLE}}{sum(k.seeded for k in totals):>7}{sum(k.found for k in totals):>7}"
+        f"{sum(k.missed for k in totals):>7}{sum(k.false_alarms for k in totals):>7}"
     )
     rest = [kind for kind in result.kinds if not kind.looked_for]
     lines = [
@@ -120,12 +121,20 @@ def render_score(result: Score) -> str:
     if rest:
         lines += ["", "not looked for by this version", "-" * len(head)]
         for kind in rest:
-            lines += [f"{kind.title:<60}{kind.seeded:>8}", f"    {kind.why}"]
+            *above, last = textwrap.wrap(kind.title, _TITLE - 2)
+            lines += [*above, f"{last:<{_TITLE}}{kind.seeded:>7}"]
+            lines += textwrap.wrap(kind.why, 76, initial_indent="    ", subsequent_indent="    ")
     return "\n".join(lines) + "\n"
 
 
-def _row(kind: KindScore) -> str:
-    return f"{kind.title:<60}{kind.seeded:>8}{kind.found:>8}{kind.missed:>8}{kind.false_alarms:>14}"
+def _rows(kind: KindScore) -> list[str]:
+    """Return the lines of a kind: the figures stand in the last one of its title."""
+    *above, last = textwrap.wrap(kind.title, _TITLE - 2)
+    figures = f"{kind.seeded:>7}{kind.found:>7}{kind.missed:>7}{kind.false_alarms:>7}"
+    return [*above, f"{last:<{_TITLE}}{figures}"]
+
+
+_TITLE = 50
 
 
 def _score_deck(

@@ -14,6 +14,8 @@ from deckwright.wording import percent
 
 NO_DIGITS = "the column before holds no digits"
 FIRST = "the first column of a card"
+ANOTHER_FIELD = "the columns before are another field"
+_MOSTLY_DIGITS = 0.5
 
 Nature = Literal["blank", "number", "code", "text", "holes", "constant"]
 
@@ -140,7 +142,13 @@ def _start_of_number(look: Look, first: int, right: int) -> tuple[int, str]:
             return left, why
         left -= 1
         least = min(least, look.bits[left])
-    return left, NO_DIGITS if left else FIRST
+    return left, _first_why(look, left)
+
+
+def _first_why(look: Look, left: int) -> str:
+    if not left:
+        return FIRST
+    return ANOTHER_FIELD if look.digit[left - 1] > _MOSTLY_DIGITS else NO_DIGITS
 
 
 def _is_units(look: Look, column: int) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from deckwright.examine.borders import FIRST, NO_DIGITS, Segment
+from deckwright.examine.borders import ANOTHER_FIELD, FIRST, NO_DIGITS, Segment
 from deckwright.examine.look import BLANK, ZERO, Look
 from deckwright.examine.measuring import cards_said, failing_of
 from deckwright.examine.model import Guess
@@ -41,10 +41,11 @@ def number_guess(look: Look, segment: Segment) -> Guess:
     failing = failing_of(look, first, last, options)
     if failing >= _FAILS:
         options, failing = {"kind": "text"}, 0.0
-    most: Strength = "holds" if segment.why in {NO_DIGITS, FIRST} else "strong"
+    most: Strength = "holds" if segment.why in {NO_DIGITS, FIRST, ANOTHER_FIELD} else "strong"
     most = "likely" if "a new number" in segment.why else most
     most = "possible" if "few digits and never zero" in segment.why else most
     reasons = [f"begins in column {first}: {segment.why}"] if segment.why else []
+    reasons = [] if segment.why == FIRST else reasons
     return Guess(
         first=first,
         last=last,
