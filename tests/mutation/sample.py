@@ -42,13 +42,13 @@ CODE = ROOT / "pipeline" / "deckwright"
 UNIT, WHOLE = "tests/unit", ("tests/engine", "tests/journal", "tests/cli", "tests/plugins")
 TOLD = ("tests/journal", "tests/cli", "tests/docs", "tests/engine", "tests/plugins", UNIT)
 KEPT = (
+    "tests/service/test_spool_steps.py",
     "tests/service/test_ledger.py",
-    "tests/service/test_ledger_states.py",
-    "tests/service/test_model.py",
-    "tests/service/test_any_order.py",
+    "tests/service/test_lanes.py",
+    "tests/service/test_starting.py",
     "tests/service/test_delivery.py",
-    "tests/service/test_kill_points.py",
-    "tests/service/test_retries.py",
+    "tests/service/test_model.py",
+    "tests/service/test_ledger_states.py",
 )
 PARTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "cards": ("cards/*.py", (UNIT, *WHOLE)),

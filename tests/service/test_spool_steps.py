@@ -12,10 +12,13 @@ import pytest
 
 from deckwright.errors import RestartError
 from deckwright.service.clock import Clock
+from deckwright.service.ends import SERVICE_ENDED
 from deckwright.service.fs import Fs
+from deckwright.service.lanes import Lanes
 from deckwright.service.ledger import Ledger
-from deckwright.service.places import CLAIM, DECK, FAILED_PAGE, FOLDERS, MARKER, Workspace
-from deckwright.service.records import Claim, ReasonEntry
+from deckwright.service.places import CLAIM, DECK, FAILED_PAGE, FOLDERS, MARKER, REASONS, Workspace
+from deckwright.service.records import Claim, ReasonEntry, Reasons, load
+from deckwright.service.recovery import Found, recover
 from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
 from service.contract import sha256
 
@@ -259,3 +262,72 @@ def test_a_config_is_kept_once_and_a_broken_one_is_written_again(spool) -> None:
     spool.keep_config(digest, snapshot)
     assert path.read_bytes() == snapshot
     assert not path.with_suffix(".tmp").exists()
+
+
+# ---- a start
+
+
+def start(spool: Spool) -> Found:
+    """Recover as a service does that starts."""
+    return recover(spool, Lanes(spool.workspace, spool.fs, spool.ledger))
+
+
+def grown(spool: Spool) -> tuple[Arrival, Claim]:
+    """Take a deck to which bytes come while it lies in its run."""
+    arrival = arrived(spool)
+    claim = take(spool, arrival)
+    with (spool.workspace.work / claim.run / DECK).open("ab") as file:
+        file.write(b"late\n")
+    return arrival, claim
+
+
+def test_a_start_lays_a_deck_that_has_grown_back_into_the_inbox(spool) -> None:
+    arrival, claim = grown(spool)
+    found = start(spool)
+    assert (found.back_in_inbox, found.damaged, found.waiting) == ([claim.run], [], 0)
+    assert arrival.path.read_bytes() == DATA + b"late\n"
+
+
+def test_where_its_name_is_taken_a_deck_that_has_grown_is_returned(spool) -> None:
+    arrival, claim = grown(spool)
+    arrival.path.write_bytes(b"another")
+    found = start(spool)
+    assert (found.back_in_inbox, found.damaged) == ([], [claim.run])
+    back = spool.workspace.returned / claim.run
+    assert (back / DECK).read_bytes() == DATA + b"late\n"
+    assert load(Reasons, back / REASONS).entries[0].code == "late-bytes"
+    assert arrival.path.read_bytes() == b"another"
+
+
+def test_a_deck_that_ran_when_the_service_ended_waits_and_its_try_counts(spool) -> None:
+    claim = take(spool, arrived(spool))
+    spool.ledger.begin_try(claim.run, spool.clock.now())
+    found = start(spool)
+    assert (found.resumed, found.waiting) == ([claim.run], 1)
+    (attempt,) = spool.ledger.tries_of(claim.run)
+    assert (attempt.outcome, attempt.code) == ("died", SERVICE_ENDED)
+    assert spool.ledger.row(claim.run).state == "waiting"
+    # what was entered is not entered again
+    assert start(spool).resumed == []
+    assert spool.ledger.tries(claim.run) == 1
+
+
+def test_a_held_deck_whose_claim_cannot_be_read_is_named_and_stays(spool) -> None:
+    claim = take(spool, arrived(spool))
+    spool.hold(claim.run)
+    home = spool.workspace.hold / claim.run
+    (home / CLAIM).write_bytes(b"torn")
+    found = start(spool)
+    assert len(found.problems) == 1
+    assert found.problems[0].startswith(f"hold/{claim.run}: ")
+    assert found.problems[0].endswith("resume it to have it given back")
+    assert (home / DECK).read_bytes() == DATA
+
+
+def test_a_held_deck_is_held_after_a_start_whatever_the_ledger_says(spool) -> None:
+    claim = take(spool, arrived(spool))
+    spool.hold(claim.run)
+    spool.ledger.set_state(claim.run, "waiting")
+    assert start(spool).problems == []
+    assert spool.ledger.row(claim.run).state == "hold"
+    assert (spool.workspace.hold / claim.run / DECK).read_bytes() == DATA
