@@ -33,6 +33,7 @@ def write_failed_page(ending: Ending, error: TooManyReturnedError, out: Path) ->
             error.hint,
             ending.plan.path.name,
             error.stage,
+            error.returned,
             [
                 ReasonLine(stage, reason, field, severity, cards, detail)
                 for (stage, severity, reason, field, detail), cards in reason_counts(

@@ -174,6 +174,8 @@ def _short(said: str, group: ReturnedGroup) -> str:
 
 def _pieces(card: CardLine, start: int) -> Pieces:
     """Return 40 columns of the printed line, cut where faults begin and end."""
+    if start and not card.text[start:].strip():
+        return []  # a card is often punched at the left only
     text = shown(card.text.ljust(COLUMNS)[start : start + _HALF])
     marked = [
         any(first <= column <= last for first, last, _ in card.marks)

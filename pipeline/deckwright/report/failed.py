@@ -23,6 +23,7 @@ class FailedRun:
         hint: what would help.
         job: file name of the job.
         stage: the stage whose limit was passed, in words.
+        failed: cards that failed, as far as the run came.
         reasons: why cards failed, as far as the run came.
         cards: some that failed.
         places: where faults gather.
@@ -34,6 +35,7 @@ class FailedRun:
     hint: str
     job: str
     stage: str
+    failed: int
     reasons: Sequence[ReasonLine]
     cards: Sequence[CardLine]
     places: FaultPlaces
@@ -50,7 +52,9 @@ def failed_page(run: FailedRun) -> str:
         says=f"This run was stopped. {run.sentence[:1].upper()}{run.sentence[1:]}.",
         hint=f"{run.hint[:1].upper()}{run.hint[1:]}",
         reasons=sorted(run.reasons, key=lambda reason: -reason.count),
-        most=max((reason.count for reason in run.reasons), default=1),
         columns=column_plot(run.places),
-        cards=[card_view(card, f"card{place}") for place, card in enumerate(run.cards, 1)],
+        cards=[
+            card_view(card, f"card{place}")
+            for place, card in enumerate(sorted(run.cards, key=lambda one: one.card), 1)
+        ],
     )
