@@ -245,6 +245,7 @@ def test_every_command_says_in_one_sentence_that_a_folder_is_no_workspace(
             folder.mkdir()
     (folders["other"] / "notes.txt").write_text("mine")
     (folders["run"] / "manifest.json").write_text("{}")
+    (folders["run"] / "returned").mkdir()  # a folder that a workspace has too
     init_workspace(folders["half"])
     (folders["half"] / "hold").rmdir()
     wanted = {

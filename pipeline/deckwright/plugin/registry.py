@@ -7,9 +7,10 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib.machinery import SourceFileLoader
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from types import FunctionType, MethodType, ModuleType
+from types import CodeType, FunctionType, MethodType, ModuleType
 from typing import TYPE_CHECKING, Any
 from weakref import WeakSet
 
@@ -216,7 +217,9 @@ class Registry:
 
     def _load_file(self, path: Path) -> None:
         origin = path.name
-        spec = importlib.util.spec_from_file_location(f"deckwright_file_{path.stem}", path)
+        name = f"deckwright_file_{path.stem}"
+        loader = _PlainLoader(name, str(path))
+        spec = importlib.util.spec_from_file_location(name, path, loader=loader)
         if spec is None or spec.loader is None or not path.is_file():
             raise PluginLoadError(path.stem, origin, "there is no such Python file")
         module = importlib.util.module_from_spec(spec)
@@ -230,6 +233,18 @@ class Registry:
         for group, (_, hook) in GROUPS.items():
             if hasattr(module, hook):
                 self._bring(group, module, spec.name, path.stem, origin)
+
+
+class _PlainLoader(SourceFileLoader):
+    """Runs a plugin file as it stands, the bytes whose digest is kept.
+
+    A compiled copy may be of an older state of the file, and does not belong beside a job.
+    """
+
+    @override
+    def get_code(self, fullname: str) -> CodeType:
+        place = self.get_filename(fullname)
+        return self.source_to_code(self.get_data(place), place)
 
 
 class _Manager(pluggy.PluginManager):

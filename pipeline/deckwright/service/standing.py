@@ -6,6 +6,7 @@ from deckwright.errors import WorkspaceError
 from deckwright.service.places import MANIFEST, Workspace, shown
 
 _NEEDED = ("inbox", "work", "hold", "done", "returned", "master", "control")
+_NAME_IT = "name the folder that `deckwright init` has made"
 
 
 class NoWorkspaceError(WorkspaceError):
@@ -14,16 +15,16 @@ class NoWorkspaceError(WorkspaceError):
     def __init__(self, workspace: Workspace, missing: list[str]) -> None:
         root = workspace.root
         place = shown(str(root))
-        if len(missing) < len(_NEEDED):
+        if (root / MANIFEST).exists():
+            said = f"is a run folder, not a workspace; {_NAME_IT}"
+        elif len(missing) < len(_NEEDED):
             said = f"lacks {missing[0]}/; `deckwright init {place}` makes it"
         elif not root.exists():
             said = f"does not exist; `deckwright init {place}` makes a workspace there"
         elif root.is_dir() and not any(root.iterdir()):
             said = f"is empty; `deckwright init {place}` makes a workspace there"
         else:
-            run = (root / MANIFEST).exists()
-            what = "is a run folder, not a workspace" if run else "is no workspace"
-            said = f"{what}; name the folder that `deckwright init` has made"
+            said = f"is no workspace; {_NAME_IT}"
         super().__init__(f"{place} {said}")
 
 
