@@ -157,7 +157,7 @@ def _check_done(home: Path, claim: Claim) -> None:
 
 
 def _check_returned(home: Path, claim: Claim) -> set[str]:
-    names = {path.name for path in home.iterdir()} - {"marker"}
+    names = {path.name for path in home.iterdir()} - {"marker", "out-failed.html"}
     assert names == {"deck", "claim.json", "reasons.json", "reasons.txt"}, f"{home}: {names}"
     reasons = parse(Reasons, (home / "reasons.json").read_bytes())
     for key in ("run", "job", "deck"):

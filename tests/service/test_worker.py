@@ -216,6 +216,15 @@ def test_a_deck_that_cannot_be_run_says_why_and_what_would_do(
     assert str(place.root) not in found.model_dump_json()
 
 
+def test_a_run_that_is_stopped_leaves_its_page_where_it_goes_back_with_the_deck(place) -> None:
+    order = place.order("strict", b"abcde00100{\n" * 3)
+    found = ended(order)
+    assert found.remedy.endswith("out-failed.html shows the first failed cards")
+    page = (Path(order.folder) / "out-failed.html").read_text(encoding="utf-8")
+    assert "This run was stopped." in page
+    assert not list(Path(order.folder).glob("out.*"))
+
+
 def test_a_deck_that_ends_inside_a_card_names_the_card(place, shop, tmp_path_factory) -> None:
     root = tmp_path_factory.mktemp("blocks") / "workspace"
     stage = {"kind": "decode", "medium": {"kind": "blocks", "code": "ascii"}}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 from collections.abc import Callable
@@ -11,10 +12,11 @@ from pathlib import Path
 from deckwright.engine.plan import Plan, load_plan
 from deckwright.engine.run import run_job
 from deckwright.engine.signals import interruptible
+from deckwright.errors import TooManyReturnedError
 from deckwright.service.failures import Fault, while_loading, while_running
 from deckwright.service.fs import Fs, digest_of_file
 from deckwright.service.orders import Ended, Progress, RunOrder
-from deckwright.service.places import DECK, MANIFEST, shown
+from deckwright.service.places import DECK, FAILED_PAGE, MANIFEST, shown
 from deckwright.service.records import BadRecordError
 from deckwright.service.snapshot import JOB_FILE, LARGEST, Snapshot, digest, read_snapshot
 
@@ -133,16 +135,27 @@ class Runner:
             raise _Failed(Fault("job", "order", what))
         if not deck.is_file():
             raise _Failed(Fault("stage", "deck-missing", f"the deck {name!r} has gone"))
-        outcome = run_job(
-            Path(plan.path), [deck], out, workers=1, names=[name], plan=plan,
-            progress=_Throttle(order.run, say, self._stages),
-        )  # fmt: skip
+        try:
+            outcome = run_job(
+                Path(plan.path), [deck], out, workers=1, names=[name], plan=plan,
+                progress=_Throttle(order.run, say, self._stages),
+            )  # fmt: skip
+        except TooManyReturnedError as error:
+            self._keep_page(error, home)
+            raise
         self.fs.sync_tree(out)
         self.fs.sync_folder(home)
         equation = outcome.control["equation"]
         assert isinstance(equation, dict)  # noqa: S101 # what the engine writes
         counts = {name: int(equation[name]) for name in _COUNTS}
         return counts, digest_of_file(out / MANIFEST)[1]
+
+    def _keep_page(self, error: TooManyReturnedError, home: Path) -> None:
+        """Give the page of a stopped run, named after this attempt, the name it goes back with."""
+        if error.page:
+            with contextlib.suppress(OSError):
+                self.fs.rename_new(Path(error.page), home / FAILED_PAGE)
+                error.page = str(home / FAILED_PAGE)
 
 
 class _Failed(Exception):  # noqa: N818 # carries a fault from where it is known to where it is told
