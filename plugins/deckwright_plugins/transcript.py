@@ -51,7 +51,7 @@ class TranscriptConfig(MediumConfig):
     """A line for each column with the names of its rows; or twelve lines of marks for a card."""
 
     between: Literal["empty-line", "count"] = "empty-line"
-    """Cards are parted by empty lines; or by the number of their lines alone."""
+    """Cards are separated by empty lines; or by the number of their lines alone."""
 
     rows: Annotated[list[str], Field(min_length=12, max_length=12)] = Field(
         default_factory=lambda: [str(row) for row in ROWS]

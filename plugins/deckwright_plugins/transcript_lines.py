@@ -1,4 +1,4 @@
-"""Finding the cards of a hole transcript: groups of lines, parted by empty lines or by count."""
+"""Finding the cards of a hole transcript: groups of lines, separated by empty lines or by count."""
 
 from __future__ import annotations
 

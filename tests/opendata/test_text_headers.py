@@ -122,7 +122,7 @@ def test_a_deck_in_another_code_stops_and_the_message_names_the_code(refused, cu
     code, message = refused("text-header-ebcdic", cut(ASCII))
     assert code == 4
     assert "40 of 40 cards failed" in message
-    assert "code 'ascii' would fail only 2% of 40 cards" in message
+    assert "code 'ascii' would fail only 2 % of 40 cards" in message
 
 
 @pytest.mark.parametrize("header", EBCDIC, ids=_names)

@@ -47,7 +47,9 @@ def command(job: Path, replaced: tuple[str, ...]) -> None:
     for step in plan.steps:
         fields = len(step.before.fields)
         known = plural(fields, "field") if fields else "no fields yet"
-        click.echo(f"  {step.number} {step.kind:<10} knows {known}")
+        own = step.origin.startswith("deckwright ")
+        brought = "" if own else f" (from {step.origin})"
+        click.echo(f"  {step.number} {step.kind:<10} knows {known}{brought}")
     passes = plural(len(plan.passes), "pass", "passes")
     click.echo(f"OK: {plural(len(plan.steps), 'stage')}, {passes}.")
     said = f"Fields at the end: {', '.join(plan.known.fields) or 'none'}."

@@ -45,7 +45,7 @@ def command(
     *,
     brief: bool,
 ) -> None:
-    """Tell what the decks in FILE... are: medium, code, cards, columns, likely fields.
+    """Find out what the deck in FILE... is: medium, code, cards, columns, likely fields.
 
     Several files are one deck, stacked as `deckwright run` would stack them. Nothing is changed.
     What is printed, and the page, repeat contents of cards.

@@ -13,7 +13,7 @@ from deckwright.cli.operate import FOLDER, complete_jobs, operate
 @FOLDER
 @click.argument("what", metavar="RUN_DECK_OR_JOB", shell_complete=complete_jobs)
 def command(folder: Path, what: str) -> None:
-    """Take a waiting deck, or a whole job, aside until it is resumed.
+    """Hold a waiting deck, or a whole job, until it is resumed.
 
     DIR is the workspace. Name a job, a run, the beginning of its name, or its deck.
     """

@@ -54,7 +54,8 @@ def _nothing(journal: Journal, stage: int | None, card: int | None, field: str, 
         return f"no card of this run has the reason {reason!r}; {nearest(reason, reasons)}"
     if field and field not in fields:
         return f"no event of this run concerns a field {field!r}; {nearest(field, fields)}"
-    return "nothing happened to these cards that the journal would tell"
+    which = "these cards" if card or stage or field or reason else "any card"
+    return f"nothing happened to {which} that the journal tells"
 
 
 def _changed(journal: Journal) -> set[str]:

@@ -61,6 +61,6 @@ class Bar:
             self._write("")
 
     def _write(self, line: str) -> None:
-        sys.stderr.write(f"\r{line.ljust(self._length)}\r{line}")
+        sys.stderr.write(f"\r{line.ljust(self._length)}" + ("" if line else "\r"))
         sys.stderr.flush()
         self._length = len(line)

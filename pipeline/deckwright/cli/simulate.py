@@ -79,7 +79,8 @@ class _Deck:
               show_default=True, help="Form of each picture.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
               help="The same seed gives the same pictures.")  # fmt: skip
-@click.option("--medium", metavar="TOML", help="The medium of DECK as a job says it.")
+@click.option("--medium", metavar="TOML",
+              help="The medium of DECK, as in a job: '{ kind = \"text\" }'.")  # fmt: skip
 @click.option("--code", metavar="NAME", help="The code of DECK.")
 @click.option("--score", type=PATH, metavar="RUN",
               help="Compare the run that read them with the truth; draw nothing.")  # fmt: skip

@@ -14,7 +14,8 @@ from deckwright.journal.trace import trace
 @click.command(name="trace")
 @click.argument("run", type=click.Path(path_type=Path))
 @click.argument("card", type=click.IntRange(1), required=False)
-@click.option("--deck", help="Name of the deck that CARD counts in, where the run has several.")
+@click.option("--deck", metavar="NAME",
+              help="Deck in which CARD is counted, where the run has several.")  # fmt: skip
 @click.option("--output", metavar="FILE", help="An output of the run, to go back from.")
 @click.option("--line", type=click.IntRange(1), help="Line of that output, headings counted.")
 def command(

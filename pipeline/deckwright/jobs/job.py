@@ -26,7 +26,7 @@ class JobSpec(ConfigModel):
     """A job: a chain of stages and the files that it names."""
 
     title: str
-    """What the job is, in words; heads the control sheet."""
+    """What the job is; heads the control sheet."""
     inbox: str = ""
     """Inbox folder of the watched service whose decks get this job; left out: the job's name."""
     names: list[str] = Field(default_factory=lambda: ["*"], min_length=1)

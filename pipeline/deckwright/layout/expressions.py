@@ -42,7 +42,7 @@ def series(
 ) -> pl.Series:
     """Return a field as a Polars series: Int64, Decimal, Date or String; missing is null.
 
-    Text loses its trailing blanks; holes are written as `12-1`, columns parted by a blank.
+    Text loses its trailing blanks; holes are written as `12-1`, columns separated by a blank.
 
     Args:
         values: the field over n cards.

@@ -33,7 +33,7 @@ def encoded(picture: Picture, form: str, ppi: float) -> bytes:
     Args:
         picture: uint8 (h, w, 3), red green blue.
         form: a key of `FORMS`.
-        ppi: pixels an inch, written into the file.
+        ppi: pixels per inch, written into the file.
     """
     file = io.BytesIO()
     image, kind, resolution = Image.fromarray(picture), FORMS[form], (ppi, ppi)
@@ -53,7 +53,7 @@ def write_album(path: Path, pictures: Iterable[tuple[str, Picture]], form: str, 
         path: a file with one of the suffixes `ALBUMS`, or a folder, which is made.
         pictures: names without suffix, and pictures.
         form: of each picture in a folder or an archive.
-        ppi: pixels an inch.
+        ppi: pixels per inch.
 
     Raises:
         OSError: it cannot be written, or there is something already.

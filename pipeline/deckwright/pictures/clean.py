@@ -40,7 +40,7 @@ def clean_card(patterns: NDArray[np.uint16], text: str = "", ppi: float = 200) -
     Args:
         patterns: uint16 (80), the holes of each column.
         text: printed along the top edge, at most 80 characters.
-        ppi: pixels an inch.
+        ppi: pixels per inch.
     """
     scale = ppi / INCH
     size = [round((side + 2 * MARGIN) * scale) for side in (CARD_HEIGHT, CARD_WIDTH)]

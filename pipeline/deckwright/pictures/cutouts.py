@@ -38,7 +38,7 @@ def column_picture(
         mapping: `CardReading.mapping`.
         column: from 1 to 80.
         about: neighbours to be seen on each side.
-        ppi: pixels an inch of the piece.
+        ppi: pixels per inch of the piece.
 
     Raises:
         ValueError: a card has no such column.

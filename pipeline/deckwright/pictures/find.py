@@ -102,7 +102,7 @@ class Outline:
 
     @property
     def ppi(self) -> float:
-        """Return pixels an inch, by the card's length."""
+        """Return pixels per inch, by the card's length."""
         return self.length / CARD_WIDTH * INCH
 
     @property

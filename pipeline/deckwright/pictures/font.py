@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 GRID_WIDTH: Final = 4
 GRID_HEIGHT: Final = 6
 
-# each stroke a run of grid points "xy", strokes parted by blanks; y counts down from the top
+# each stroke a run of grid points "xy", strokes separated by blanks; y counts down from the top
 _STROKES: Final = {
     "0": "103041453616050110 1432",
     "1": "112026 1636",

@@ -26,10 +26,10 @@ FORMATS: Final = ("PNG", "JPEG", "TIFF", "BMP", "WEBP")
 PICTURE_SUFFIXES: Final = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 
 CARD_PIXELS: Final = 2 * 4425 * 1950
-"""Twice a card of 7.375 by 3.25 inches at 600 pixels an inch."""
+"""Twice a card of 7.375 by 3.25 inches at 600 pixels per inch."""
 
 PAGE_PIXELS: Final = 9933 * 7016
-"""A page of A3 (420 by 297 mm, ISO 216) at 600 pixels an inch."""
+"""A page of A3 (420 by 297 mm, ISO 216) at 600 pixels per inch."""
 
 ONE_CARD: Final = "deckwright-one-card"
 """Key of the text in a PNG that was cut out of a page: it holds one card."""

@@ -24,7 +24,7 @@ def expose(
         scene: float32 (h, w, 3), changed in place.
         cover: float32 (h, w), where there is paper: it alone has grain.
         orders: light, blur, noise, grain and quality are taken from here.
-        ppi: pixels an inch.
+        ppi: pixels per inch.
         rng: source of chance.
     """
     if any(orders.light):

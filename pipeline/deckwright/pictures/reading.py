@@ -53,7 +53,7 @@ class PictureFacts:
         turn: "upright", "upside down", "back to front" or "back to front and upside down".
         turn_certain: whether the cut corner told so.
         skew: degrees that the card's length is turned from level.
-        ppi: pixels an inch, by the card's length.
+        ppi: pixels per inch, by the card's length.
         stretch: length to height against a card's, less 1.
         backing: "light", "dark" or "" if it was not seen.
         contrast: levels of 255 between paper and backing.

@@ -26,7 +26,7 @@ LOOKS: Final[tuple[Look, ...]] = ("line", "apart", "raw")
 
 PROGRAM: Final = "tesseract"
 PPI: Final = 300
-"""Pixels an inch at which characters are recognised."""
+"""Pixels per inch at which characters are recognised."""
 
 LONGEST: Final = 30.0
 """Seconds after which a look is given up."""

@@ -86,7 +86,7 @@ class SimulatedCard:
         patterns: uint16 (80), the holes that are really there.
         condition: name of the condition.
         damages: (name, strength) of each damage.
-        ppi: pixels an inch.
+        ppi: pixels per inch.
         backing: "dark" or "light".
         turned: "", "upside down", "back to front" or "both".
         text: the printed line.
@@ -131,7 +131,7 @@ def simulate_card(
         patterns: uint16 (80), the holes of each column; row 12 is 0x800.
         condition: a name in `CONDITIONS`.
         text: printed along the top edge.
-        ppi: pixels an inch.
+        ppi: pixels per inch.
         seed: source of chance.
         backing: "dark" or "light"; "" leaves it to chance.
         strengths: damages with a strength of their own, added to those of the condition.
@@ -166,7 +166,7 @@ class Plan:
 
     Attributes:
         conditions: taken in turn, card by card.
-        ppi: pixels an inch.
+        ppi: pixels per inch.
         seed: source of chance; the same seed gives the same pictures.
         backing: "dark" or "light"; "" leaves it to chance.
         strengths: damages with a strength of their own, added to those of the condition.

@@ -59,7 +59,7 @@ def make_warp(
     """Return the warp of one card and the (height, width) of its picture.
 
     Args:
-        ppi: pixels an inch.
+        ppi: pixels per inch.
         skew: degrees, anticlockwise positive.
         tilt: perspective, the relative change of scale from one side to the other, along and down.
         bend: how the card departs from flat.

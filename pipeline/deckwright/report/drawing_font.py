@@ -24,7 +24,7 @@ SIGN_WIDTH: Final = 0.62
 SIGN_LINE: Final = 0.085
 """How thick its lines are."""
 
-# runs of grid points "xy" on 4 x 6, parted by blanks; y counts down from the top; from memory
+# runs of grid points "xy" on 4 x 6, separated by blanks; y counts down from the top; from memory
 _SIGNS: Final = {
     "\u25af": "0040460600",  # stands for what cannot be printed
     "\u2311": "0141 0545 0105 4145 1130 3010 1636",  # square lozenge

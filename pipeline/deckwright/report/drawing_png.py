@@ -1,4 +1,4 @@
-"""Write a drawing as PNG: any number of pixels an inch, and a file that prints at true size."""
+"""Write a drawing as PNG: any number of pixels per inch, and a file that prints at true size."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class TooManyPixelsError(DeckwrightError):
 
     def __init__(self, pixels: int, ppi: float) -> None:
         super().__init__(
-            f"at {ppi:g} pixels an inch the picture would have {pixels:,} pixels, more than "
+            f"at {ppi:g} pixels per inch the picture would have {pixels:,} pixels, more than "
             f"{MOST_PIXELS:,}; choose a lower --ppi"
         )
 
@@ -65,7 +65,7 @@ def to_png(
 
     Args:
         scene: the drawing.
-        ppi: pixels an inch; written into the file, so that it prints at true size.
+        ppi: pixels per inch; written into the file, so that it prints at true size.
         font: a TrueType file; None: the one that comes with the library for PDF.
         ground: colour of the paper that the drawing lies on, unless it brings its own.
         ink: colour of the page's text.
