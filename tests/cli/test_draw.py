@@ -83,7 +83,7 @@ def test_a_run_shows_its_returned_cards_with_reasons_and_fields(made, shop, tmp_
     svg = (tmp_path / "back-2.svg").read_text(encoding="utf-8")
     assert np.array_equal(holes_of(svg), patterns(CARDS[1]))
     shown = texts(svg)
-    assert "column 4: item: must be digits only (found '000X2')" in shown
+    assert "item (column 4) is '000X2': must be digits only" in shown
     assert {"item", "amount", "note"} <= set(shown)
     assert (tmp_path / "back-4.svg").exists()
     assert "Card 4" in said_well(shop.say("draw", made / "run"))

@@ -198,7 +198,7 @@ def test_a_plain_card_needs_no_note() -> None:
 
 def test_a_reason_is_told_with_what_was_found_unless_that_is_long() -> None:
     row = {"field": "item", "detail": "should be digits", "reason": "x", "found": "0\x1a X"}
-    assert fault_sentence(row) == "item: should be digits (found '0\u25af\u2423X')"
+    assert fault_sentence(row) == "item is '0\u25af\u2423X': should be digits"
     assert fault_sentence({**row, "field": "", "found": "9" * 40}) == "should be digits"
     assert fault_sentence({**row, "detail": "", "found": None}) == "item: x"
 
@@ -243,11 +243,14 @@ def test_the_page_says_what_is_not_drawn_and_names_every_card() -> None:
 
 
 def test_what_a_group_says_is_not_said_again_below_each_card() -> None:
-    marks = [(3, 8, "item: must be even (found '7')"), (9, 9, "note: must be blank")]
+    marks = [
+        (3, 8, "item (columns 3\u20138) is '7': must be even"),
+        (9, 9, "note (column 9): must be blank"),
+    ]
     page = unescape(returned_page("Odd", [group([line(1, BLANK, marks=marks)])], 1))
     assert page.count("ust be even") == 1
-    assert "<li>columns 3\u20138 (found '7')</li>" in page
-    assert "<li>column 9: note: must be blank</li>" in page
+    assert "<li>item (columns 3\u20138) is '7'</li>" in page
+    assert "<li>note (column 9): must be blank</li>" in page
 
 
 def test_a_card_that_was_not_read_shows_its_picture_and_no_empty_card() -> None:

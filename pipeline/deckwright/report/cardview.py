@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
-from deckwright.report.drawing import COLUMNS, card_scene, shown, where
+from deckwright.report.drawing import COLUMNS, card_scene, said, shown
 from deckwright.report.drawing_svg import to_svg
 from deckwright.report.embedding import embedded
 from deckwright.report.html import drawn
@@ -98,7 +98,7 @@ def address(picture: bytes) -> str:
 
 def reasons(marks: Sequence[Mark]) -> list[str]:
     """Return each fault as a sentence that says where it is."""
-    return [f"{where(mark)}: {mark[2]}" for mark in marks]
+    return [said(mark) for mark in marks]
 
 
 def record_rows(text: str, marks: Sequence[Mark]) -> tuple[list[RecordRow], int]:

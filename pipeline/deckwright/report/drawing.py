@@ -178,6 +178,12 @@ def where(mark: Mark) -> str:
     return f"column {first}" if first == last else f"columns {first}\u2013{last}"
 
 
+def said(mark: Mark) -> str:
+    """Return a mark as one sentence that tells where it is."""
+    place, sentence = where(mark), shown(mark[2])
+    return sentence if f"({place})" in sentence else f"{place}: {sentence}"
+
+
 def _outline() -> Area:
     corners = ((CUT_ALONG, 0), (WIDTH, 0), (WIDTH, HEIGHT), (0, HEIGHT), (0, CUT_DOWN))
     return Area((corners,), PAPER, edge=EDGE, edge_width=14)
@@ -270,7 +276,7 @@ def _bracket(number: int, mark: Mark, level: int) -> Iterator[Shape]:
 def _sentences(marks: Sequence[Mark]) -> Iterator[tuple[str, str]]:
     """Yield (number, text) of each line below the card; number is empty on further lines."""
     for number, mark in enumerate(marks, 1):
-        text = f"{where(mark)}: {shown(mark[2])}"
+        text = said(mark)
         for place, line in enumerate(textwrap.wrap(text, _LETTERS_A_LINE)):
             yield (str(number) if not place else "", line)
 

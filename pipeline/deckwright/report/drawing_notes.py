@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from deckwright.cards.codeparts import hole_patterns
 from deckwright.cards.codes import ILLEGAL, CodeTable
 from deckwright.cards.holes import format_pattern
-from deckwright.report.drawing import COLUMNS, UNPRINTABLE, shown
+from deckwright.report.drawing import COLUMNS, UNPRINTABLE, shown, where
 
 VISIBLE_BLANK = "\u2423"
 """Shown for a blank where blanks count."""
@@ -47,13 +47,20 @@ def printed_of(text: NDArray[np.uint8], code: CodeTable) -> str:
 
 
 def fault_sentence(row: Mapping[str, Any]) -> str:
-    """Return a reason, a row of the journal's entries, as one sentence."""
-    field = f"{row['field']}: " if row["field"] else ""
-    found = row["found"] or ""
-    if not 0 < len(found) <= _LONGEST_REPEATED:  # a whole record is not repeated
-        return f"{field}{row['detail'] or row['reason']}"
-    seen = shown(found).replace(" ", VISIBLE_BLANK)
-    return f"{field}{row['detail'] or row['reason']} (found '{seen}')"
+    """Return a reason, a row of the journal's entries, as one sentence.
+
+    Such as `month (columns 9-14) is '195701': the station had closed before this month`.
+    """
+    field, found = row["field"], row["found"] or ""
+    detail = row["detail"] or row["reason"]
+    seen = ""
+    if 0 < len(found) <= _LONGEST_REPEATED:  # a whole record is not repeated
+        seen = f"'{shown(found).replace(' ', VISIBLE_BLANK)}'"
+    if not field:
+        return f"{detail} (found {seen})" if seen else detail
+    first, last = row.get("column") or row.get("first"), row.get("column") or row.get("last")
+    place = f" ({where((first, last or first, ''))})" if first else ""
+    return f"{field}{place}{f' is {seen}' if seen else ''}: {detail}"
 
 
 def notes_on(

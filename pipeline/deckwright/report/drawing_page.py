@@ -160,16 +160,14 @@ def small_card(card: CardLine, group: ReturnedGroup) -> SmallCard:
 
 
 def _short(said: str, group: ReturnedGroup) -> str:
-    """Return `columns 3-8 (found '287555')` where the rest is what the group says.
+    """Return `month (columns 9-14) is '195701'` where the rest is what the group says.
 
     Nothing is left where the card as a whole is at fault and nothing was found.
     """
-    where, _, rest = said.partition(": ")
-    full = f"{group.field}: {group.sentence}" if group.field else group.sentence
-    if group.sentence and rest.startswith(full):
-        rest = rest.removeprefix(full)
-        return f"{where}{rest}" if rest or where != "card" else ""
-    return said
+    before, sign, after = said.partition(f": {group.sentence}")
+    if not (group.sentence and sign):
+        return said
+    return "" if before == "card" and not after else f"{before}{after}"
 
 
 def _pieces(card: CardLine, start: int) -> Pieces:

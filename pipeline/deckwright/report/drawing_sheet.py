@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from deckwright.report.drawing import HEIGHT, WIDTH, card_scene, plain_scene, shown, where
+from deckwright.report.drawing import HEIGHT, WIDTH, card_scene, plain_scene, said, shown
 from deckwright.report.drawing_scene import (
     MILLIMETRES,
     PAGE_INK,
@@ -108,7 +108,7 @@ def first_fault(card: CardLine) -> str:
         return ""
     mark = card.marks[0]
     more = f" (and {len(card.marks) - 1} more)" if len(card.marks) > 1 else ""
-    return f"{where(mark)}: {shown(mark[2])}{more}"
+    return f"{said(mark)}{more}"
 
 
 def _fitting(card: CardLine, room: float) -> Scene:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from deckwright.report.drawing import COLUMNS, ROWS, UNPRINTABLE, shown, where
+from deckwright.report.drawing import COLUMNS, ROWS, UNPRINTABLE, said, shown
 from deckwright.report.model import CardLine, FieldSpan
 
 HOLE, NO_HOLE = "\u25ae", "\u00b7"
@@ -99,7 +99,7 @@ def _fields(fields: Sequence[FieldSpan], first: int, last: int) -> Iterator[str]
 
 def _said(card: CardLine, width: int, *, legend: bool) -> Iterator[str]:
     for number, mark in enumerate(card.marks, 1):
-        text = f"{where(mark)}: {shown(mark[2])}"
+        text = said(mark)
         yield from textwrap.wrap(
             text, width, initial_indent=f"{number:>2}  ", subsequent_indent="    "
         )
