@@ -20,6 +20,7 @@ from deckwright.service.places import CLAIM, DECK, FAILED_PAGE, FOLDERS, MARKER,
 from deckwright.service.records import Claim, ReasonEntry, Reasons, load
 from deckwright.service.recovery import Found, recover
 from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
+from deckwright.service.tables import Row
 from service.contract import sha256
 
 DATA = b"A card\n"
@@ -142,6 +143,26 @@ def test_a_deck_that_another_replaces_at_the_last_moment_goes_back(spool) -> Non
     with pytest.raises(NotTakenError, match="deck"):
         take(spool, arrival)
     assert is_as_it_was(spool, arrival, b"Z card\n")
+
+
+@pytest.mark.parametrize(
+    ("code", "kind"), [(errno.ENOENT, NotTakenError), (errno.EACCES, PermissionError)]
+)
+def test_a_rename_that_fails_leaves_the_deck_and_says_whether_it_went_away(
+    spool, code, kind
+) -> None:
+    arrival = arrived(spool)
+
+    class Failing(Fs):
+        """No file can be moved."""
+
+        def rename_new(self, source: Path, target: Path) -> None:
+            raise OSError(code, os.strerror(code))
+
+    spool.fs = Failing()
+    with pytest.raises(kind):
+        take(spool, arrival)
+    assert is_as_it_was(spool, arrival)
 
 
 def test_where_the_taking_cannot_be_flushed_the_service_must_start_again(spool) -> None:
@@ -331,3 +352,48 @@ def test_a_held_deck_is_held_after_a_start_whatever_the_ledger_says(spool) -> No
     assert start(spool).problems == []
     assert spool.ledger.row(claim.run).state == "hold"
     assert (spool.workspace.hold / claim.run / DECK).read_bytes() == DATA
+
+
+# ---- once more
+
+
+def returned(spool: Spool) -> Row:
+    """Give a deck back; return its row."""
+    claim = take(spool, arrived(spool))
+    spool.give_back(claim, [WHY])
+    return spool.ledger.row(claim.run)
+
+
+def test_a_deck_runs_again_in_a_run_of_its_own_and_only_once(spool) -> None:
+    row = returned(spool)
+    claim = spool.run_again(row, TAKING)
+    assert claim.run != row.run
+    assert (claim.again, claim.follows) == (row.run, None)
+    for place in (spool.workspace.returned / row.run, spool.workspace.work / claim.run):
+        assert (place / DECK).read_bytes() == DATA
+    assert spool.claim_of(claim.run) == claim
+    assert [each.run for each in spool.ledger.rows("waiting")] == [claim.run]
+    assert spool.ledger.row(row.run).state == "returned"
+    assert spool.run_again(row, TAKING) is None
+    assert list(spool.workspace.tmp.iterdir()) == []
+
+
+def test_bytes_that_came_late_make_a_run_that_follows_and_known_ones_do_not(spool) -> None:
+    row = returned(spool)
+    assert spool.run_again(row, TAKING, "late bytes") is None  # the bytes are those of the run
+    assert list(spool.workspace.tmp.iterdir()) == list(spool.workspace.work.iterdir()) == []
+    (spool.workspace.returned / row.run / DECK).write_bytes(DATA + b"late\n")
+    claim = spool.run_again(row, TAKING, "late bytes")
+    assert (claim.follows.run, claim.follows.because) == (row.run, "late bytes")
+    assert claim.deck.sha256 == sha256(DATA + b"late\n")
+    assert (spool.workspace.work / claim.run / DECK).read_bytes() == DATA + b"late\n"
+
+
+def test_what_a_cut_off_copy_left_does_not_hinder_the_next(spool) -> None:
+    row = returned(spool)
+    left = spool.workspace.tmp / f"again-{row.run}"
+    left.mkdir()
+    (left / DECK).write_bytes(b"half")
+    claim = spool.run_again(row, TAKING)
+    assert (spool.workspace.work / claim.run / DECK).read_bytes() == DATA
+    assert not left.exists()
