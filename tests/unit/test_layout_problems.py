@@ -159,7 +159,11 @@ CARDS = [
     ({"when": []}, ("card", 0), "needs either 'when' or 'blank = true'"),
     ({"blank": True}, ("card", 0), "needs either 'when' or 'blank = true'"),
     ({"when": [{"columns": "1"}]}, ("card", 0, "when", 0), "needs either 'is' or 'not'"),
-    ({"when": [{"columns": "1", "is": ["AB"]}]}, ("card", 0, "when", 0), "should be 1 characters"),
+    (
+        {"when": [{"columns": "1", "is": ["AB"]}]},
+        ("card", 0, "when", 0),
+        "should be 1 character long",
+    ),
     ({"when": [{"columns": "81", "is": ["A"]}]}, ("card", 0, "when", 0, "columns"), "beyond"),
     ({"field": [field("90")]}, ("card", 0, "field", 0, "columns"), "beyond"),
 ]

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from deckwright.jobs.fieldspecs import ColumnsModel
 from deckwright.jobs.layouts import ConditionSpec
+from deckwright.wording import plural
 
 __all__ = ["CodeRangeSpec", "range_problems"]
 
@@ -46,8 +47,8 @@ def _condition_problems(
             yield f"codes: {text!r} holds a character that is not ASCII"
         if len(text) != condition.width:
             yield (
-                f"codes: {text!r} should be {condition.width} characters, as columns "
-                f"{condition.columns}"
+                f"codes: {text!r} should be {plural(condition.width, 'character')} long, as "
+                f"columns {condition.columns} are"
             )
     for other in ranges:
         if other.when and _meet(condition.span, other.span):

@@ -12,7 +12,7 @@ from deckwright.jobs.fieldcodes import field_code_problems
 from deckwright.jobs.fieldproblems import field_problems
 from deckwright.jobs.fieldspecs import MAX_WIDTH, CheckSpec, ColumnsModel, FieldSpec, Severity
 from deckwright.jobs.sqltext import names_in, parse_expression
-from deckwright.wording import nearest
+from deckwright.wording import nearest, plural
 
 __all__ = [
     "CardSpec",
@@ -147,7 +147,8 @@ def _condition_problems(condition: ConditionSpec, here: Path, length: int) -> It
     for text in (*condition.is_, *condition.not_):
         if len(text) != condition.width:
             what = (
-                f"{text!r} should be {condition.width} characters, as columns {condition.columns}"
+                f"{text!r} should be {plural(condition.width, 'character')} long, as columns "
+                f"{condition.columns} are"
             )
             yield here, what
         if not _is_latin(text):
