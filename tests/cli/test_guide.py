@@ -8,11 +8,13 @@ from importlib.resources import files
 
 import click
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cli.guide import topics
 from deckwright.cli.guidepage import Page
+
+quick = settings(max_examples=60, deadline=None)
 
 HEAD = re.compile(r"^\|.*\|\n\|---", re.MULTILINE)
 LINK = re.compile(r"\]\([^)]*\)")
@@ -68,6 +70,7 @@ def test_colour_changes_signs_alone(topic):
     assert words(plain) == words(coloured)
 
 
+@quick
 @given(
     st.lists(
         st.lists(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cli.progress import progress_line
@@ -13,9 +13,12 @@ from deckwright.examine.terminal import lines
 from deckwright.report.drawing_text import card_lines
 from deckwright.report.model import CardLine
 
+quick = settings(max_examples=60, deadline=None)
+
 COUNTS = st.integers(0, 10**7)
 
 
+@quick
 @given(COUNTS, COUNTS, st.integers(10, 200), st.booleans())
 def test_a_line_of_progress_fits_and_counts_in_thousands(done, total, width, plain):
     line = progress_line("decode, sort", min(done, total), total, width=width, plain=plain)
@@ -27,6 +30,7 @@ def test_a_line_of_progress_fits_and_counts_in_thousands(done, total, width, pla
     assert not plain or line.isascii()
 
 
+@quick
 @given(st.integers(0, 100))
 def test_the_columns_of_progress_are_punched_as_far_as_the_work_has_come(done):
     line = progress_line("sort", done, 100, width=100)
@@ -39,6 +43,7 @@ def card(text: str, fields=(), marks=()) -> CardLine:
     return CardLine(1, patterns, text, marks, "cards.txt", 1, fields)
 
 
+@quick
 @given(st.integers(0, 80), st.sampled_from([80, 100, 120]))
 def test_no_empty_half_of_a_card_is_drawn(used, width):
     drawn = card_lines(card("1" * used), width)

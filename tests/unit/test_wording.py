@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.wording import nearest, percent, plural
+
+quick = settings(max_examples=60, deadline=None)
 
 SHARES = st.integers(1, 10**7).flatmap(
     lambda whole: st.integers(0, whole).map(lambda part: (part, whole))
 )
 
 
+@quick
 @given(SHARES)
 def test_all_and_none_are_said_only_where_it_is_all_and_none(parts):
     part, whole = parts
@@ -22,6 +25,7 @@ def test_all_and_none_are_said_only_where_it_is_all_and_none(parts):
     assert (said == "0 %") == (part == 0)
 
 
+@quick
 @given(SHARES)
 def test_a_percentage_has_one_form_and_is_near_the_truth(parts):
     part, whole = parts
@@ -36,6 +40,7 @@ def test_a_percentage_has_one_form_and_is_near_the_truth(parts):
         assert abs(float(found[2]) - value) <= near
 
 
+@quick
 @given(st.floats(0, 1), st.floats(0, 1))
 def test_a_larger_share_never_reads_as_a_smaller_one(one, other):
     def figure(share):
@@ -58,6 +63,7 @@ def test_one_thing_is_not_said_in_the_plural():
     assert plural(0, "match", "matches") == "0 matches"
 
 
+@quick
 @given(st.lists(st.from_regex(r"[a-z]{3,12}", fullmatch=True), min_size=1, unique=True), st.data())
 def test_a_name_is_nearest_to_itself_in_capitals(names, data):
     name = data.draw(st.sampled_from(names))

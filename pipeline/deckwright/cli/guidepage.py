@@ -98,7 +98,7 @@ class Page:
     def _grid(self, head: list[str], body: list[list[str]], widths: list[int]) -> Iterator[str]:
         if any(head):
             yield self._row(head, widths)
-            yield " ".join("-" * (width + _GAP - 1) for width in widths).rstrip()
+            yield (" " * _GAP).join("-" * width for width in widths)
         for row in body:
             yield self._row(row, widths)
 
