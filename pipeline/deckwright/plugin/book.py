@@ -10,7 +10,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from deckwright.cards.codes import ILLEGAL
 from deckwright.cards.matrix import cut, rows_of
+from deckwright.layout.foundtext import spelled_out
 from deckwright.layout.tray import Tray, as_mask, is_among
 
 if TYPE_CHECKING:
@@ -119,7 +121,7 @@ class Book:
             columns = _columns_of(tray, field)
         found: NDArray[np.uint8] | list[str] | None = None
         if columns is not None:
-            found = cut(rows_of(tray.text, rows), *columns)
+            found = _found(tray, rows, columns)
         elif field and field in tray.names:
             found = [str(value) for value in tray[field].gather(rows).to_list()]
         cards = tray.cards[rows]
@@ -175,6 +177,19 @@ def _rows(mask: Mask) -> NDArray[np.integer]:
     if isinstance(mask, np.ndarray) and mask.dtype != np.bool_:
         return mask.astype(np.intp, copy=False)
     return np.flatnonzero(as_mask(cast("NDArray[np.bool_] | pl.Series", mask)))
+
+
+def _found(
+    tray: Tray, rows: NDArray[np.integer], columns: tuple[int, int]
+) -> NDArray[np.uint8] | list[str]:
+    found = cut(rows_of(tray.text, rows), *columns)
+    if tray.holes is None or tray.native is not None:  # holes belong to the card as it was read
+        return found
+    first, last = columns
+    if not (found == ILLEGAL).any():
+        return found
+    said = spelled_out(found, tray.holes[rows, first - 1 : last], tray.code)
+    return found if said is None else said
 
 
 def _columns_of(tray: Tray, name: str) -> tuple[int, int] | None:

@@ -84,7 +84,9 @@ def _card(verb: str) -> Callable[[Event], str]:
         parts = [verb]
         if event.get("field"):
             parts.append(f"field {event['field']}")
-        if event.get("first"):
+        if event.get("column"):
+            parts.append(f"column {event['column']}")
+        elif event.get("first"):
             same = event.get("last") in {None, event["first"]}
             parts.append(f"columns {event['first']}" + ("" if same else f" to {event['last']}"))
         said = " ".join(parts)
