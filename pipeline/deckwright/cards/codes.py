@@ -281,9 +281,14 @@ def _from_codec(name: str, folders: tuple[Path, ...]) -> CodeTable:
     try:
         codecs.lookup(name)
     except (LookupError, ValueError) as error:
-        near = difflib.get_close_matches(name, code_names(folders), n=2)
-        raise UnknownCodeError(name, near) from error
+        raise UnknownCodeError(name, _nearest(name, tuple(code_names(folders)))) from error
     return _codec(name)
+
+
+@lru_cache(maxsize=64)
+def _nearest(name: str, names: tuple[str, ...]) -> list[str]:
+    """Return names like it; kept, since each run tries codes that this Python may lack."""
+    return difflib.get_close_matches(name, names, n=2)
 
 
 @lru_cache(maxsize=128)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import os
 import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
@@ -27,6 +27,7 @@ from deckwright.engine.tasks import Result, bench_folder
 from deckwright.errors import AccountError
 from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
+from deckwright.jsontext import indented
 from deckwright.plugin.stages import Bench, Closing, SinkStage
 from deckwright.report.drawing_page import returned_page
 from deckwright.report.sheet import control_sheet
@@ -181,7 +182,7 @@ def _facts(facts: Mapping[str, int | str]) -> dict[str, int | str]:
 
 
 def _write_json(path: Path, content: object) -> None:
-    _write_text(path, json.dumps(content, indent=2, ensure_ascii=False) + "\n")
+    _write_text(path, indented(content) + "\n")
 
 
 def _write_text(path: Path, text: str) -> None:
@@ -191,12 +192,9 @@ def _write_text(path: Path, text: str) -> None:
 def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
     known = {f"out/{name}": (size, digest) for name, (_, size, digest) in ending.outputs.items()}
     files = []
-    for path in sorted(p for p in ending.run.rglob("*") if p.is_file()):
-        name = path.relative_to(ending.run).as_posix()
-        if name in known:
-            size, digest = known[name]
-        else:
-            size, digest = path.stat().st_size, sha256_of(path)
+    for name in _files_below(ending.run):
+        path = ending.run / name
+        size, digest = known.get(name) or (path.stat().st_size, sha256_of(path))
         files.append({"name": name, "size": size, "sha256": digest})
     plan = ending.plan
     manifest = {
@@ -214,6 +212,15 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
         "files": files,
     }
     _write_json(ending.run / "manifest.json", manifest)
+
+
+def _files_below(folder: Path) -> list[str]:
+    """Return the paths in a folder of all its files, folder by folder."""
+    found = []
+    for where, _, names in os.walk(folder):
+        inside = Path(where).relative_to(folder).parts
+        found += [(*inside, name) for name in names if (Path(where) / name).is_file()]
+    return ["/".join(parts) for parts in sorted(found)]
 
 
 def versions(plan: Plan) -> dict[str, str]:

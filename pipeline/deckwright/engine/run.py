@@ -211,7 +211,6 @@ class _Run:
     def _prepare(self) -> None:
         for step in self.plan.steps:
             folder = bench_folder(self.work, step.number)
-            folder.mkdir(parents=True, exist_ok=True)
             step.stage.prepare(Bench(folder, self.plan.memory))
 
     def _open_outputs(self) -> None:

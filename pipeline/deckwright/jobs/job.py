@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 
 from pydantic import Field, field_validator
@@ -51,6 +52,7 @@ class JobSpec(ConfigModel):
         return text
 
 
+@lru_cache(maxsize=256)
 def parse_size(text: str) -> int:
     """Return a size such as '512 MiB' in bytes; 0 when it is none."""
     found = _SIZE.match(text)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from deckwright.journal.reader import SCHEMA
+from deckwright.jsontext import indented
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -29,5 +29,5 @@ def write_index(
         "outputs": outputs,
         "added_base": added_base,
     }
-    text = json.dumps(index, indent=1, ensure_ascii=False) + "\n"
+    text = indented(index, 1) + "\n"
     (run / "journal" / "journal.json").write_text(text, encoding="utf-8", newline="\n")

@@ -96,13 +96,15 @@ class Segment:
 
     def write(self, folder: Path, name: str) -> None:
         """Write the segment's files into the folder."""
-        for suffix, frame in (
-            ("rows", self._rows()),
-            ("entries", entry_table(self._entries, self.alphabet)),
-            ("fates", _stack(self._fates, FATE_SCHEMA)),
-        ):
-            if frame.width and (frame.height or suffix == "rows"):
-                write_parquet(frame, folder / f"{name}.{suffix}.parquet")
+        rows = self._rows()
+        if rows.width:
+            write_parquet(rows, folder / f"{name}.rows.parquet")
+        entries = entry_table(self._entries, self.alphabet) if self._entries else None
+        if entries is not None and entries.height:
+            write_parquet(entries, folder / f"{name}.entries.parquet")
+        if self._fates:
+            fates = pl.concat(self._fates, how="vertical").select(FATE_SCHEMA.names())
+            write_parquet(fates, folder / f"{name}.fates.parquet")
 
     def _rows(self) -> pl.DataFrame:
         cards = np.concatenate(self.cards) if self.cards else np.zeros(0, np.int64)
@@ -135,9 +137,7 @@ class Segment:
 
 
 def entry_table(entries: list[tuple[int, Entry]], alphabet: Alphabet) -> pl.DataFrame:
-    """Return entries as one table, a row a card and reason."""
-    if not entries:
-        return pl.DataFrame(schema=ENTRY_SCHEMA)
+    """Return entries, at least one, as one table, a row a card and reason."""
     sizes = np.array([len(entry.cards) for _, entry in entries])
     which = np.repeat(np.arange(len(entries)), sizes)
     words = pl.DataFrame(
@@ -173,12 +173,6 @@ def _found(entry: Entry, alphabet: Alphabet) -> pl.Series:
 def write_parquet(frame: pl.DataFrame, path: Path) -> None:
     """Write a journal table. zstd 1: measured as small as level 3 here, and faster."""
     frame.write_parquet(path, compression="zstd", compression_level=1, statistics=False)
-
-
-def _stack(frames: list[pl.DataFrame], schema: pl.Schema) -> pl.DataFrame:
-    if not frames:
-        return pl.DataFrame(schema=schema)
-    return pl.concat(frames, how="vertical").select(schema.names())
 
 
 def _woven(order: RowPlaces, rows: RowPlaces, added: RowPlaces) -> RowPlaces:

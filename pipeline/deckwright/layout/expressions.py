@@ -25,6 +25,8 @@ _DELETE = 0x7F
 _BYTES = 256
 _LATIN = "".join(map(chr, range(_BYTES)))
 _MOST = 2**63
+# made once: a schema takes as long as the whole column of a small deck
+_WHOLE, _DATE, _TEXT = na.int64(), na.date32(), na.large_string()
 
 
 class CharacterSet(Hashable, Protocol):
@@ -54,15 +56,15 @@ def series(
     count = len(values)
     match values.kind:
         case "whole":
-            return _arrow(name, na.int64(), count, [valid, _flat(values.data, np.int64)])
+            return _arrow(name, _WHOLE, count, [valid, _flat(values.data, np.int64)])
         case "decimal":
             scaled = _flat(values.data, np.int64)
             wide = np.empty((count, 2), np.int64)
             wide[:, 0] = scaled
             wide[:, 1] = scaled >> np.int64(63)
-            return _arrow(name, na.decimal128(_PRECISION, values.scale), count, [valid, wide])
+            return _arrow(name, _decimal(values.scale), count, [valid, wide])
         case "date":
-            return _arrow(name, na.date32(), count, [valid, _flat(values.data, np.int32)])
+            return _arrow(name, _DATE, count, [valid, _flat(values.data, np.int32)])
         case "text":
             return _text_series(values, name, valid, alphabet, trim=trim)
         case "holes":
@@ -81,6 +83,11 @@ def _bitmap(missing: Mask | None) -> NDArray[np.uint8] | None:
     if missing is None:
         return None
     return np.packbits(~missing, bitorder="little")
+
+
+@lru_cache(maxsize=64)
+def _decimal(scale: int) -> Any:
+    return na.decimal128(_PRECISION, scale)
 
 
 def _arrow(name: str, schema: Any, count: int, buffers: list[Any]) -> pl.Series:
@@ -112,7 +119,7 @@ def _text_series(
             ends = np.cumsum(_utf8_sizes(points).reshape(count, width).sum(axis=1))
     offsets = np.zeros(count + 1, np.int64)
     offsets[1:] = ends
-    out = _arrow(name, na.large_string(), count, [valid, offsets, raw])
+    out = _arrow(name, _TEXT, count, [valid, offsets, raw])
     padded = trim and bool((cells[:, -1] == BLANK).any())
     return out.str.strip_chars_end(" ") if padded else out
 

@@ -99,10 +99,16 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A stage's own place for work files during one run."""
+    """A stage's own place for work files during one run. memory: bytes that it may take."""
 
-    folder: Path
+    place: Path
     memory: int
+
+    @property
+    def folder(self) -> Path:
+        """The folder of the place, made when it is first asked for: few stages keep anything."""
+        self.place.mkdir(parents=True, exist_ok=True)
+        return self.place
 
 
 def _show_nothing(card: int, picture: bytes) -> None:

@@ -167,6 +167,8 @@ def row_middle(place: int) -> int:
 
 def shown(text: str) -> str:
     """Return text with a sign in place of each character that cannot be printed."""
+    if text.isprintable() and "\ufffd" not in text:
+        return text
     return "".join(c if c.isprintable() and c != "\ufffd" else UNPRINTABLE for c in text)
 
 

@@ -12,6 +12,7 @@ import hashlib
 import os
 import stat
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 _AT_FDCWD = -100
@@ -189,11 +190,15 @@ def rename_new(source: Path, target: Path) -> None:
         FileExistsError: something stands at the target.
         OSError: anything else, also a file system that lacks the flag.
     """
-    rename = ctypes.CDLL(None, use_errno=True).renameat2
     before, after = os.fsencode(source), os.fsencode(target)
-    if rename(_AT_FDCWD, before, _AT_FDCWD, after, _RENAME_NOREPLACE):
+    if _library().renameat2(_AT_FDCWD, before, _AT_FDCWD, after, _RENAME_NOREPLACE):
         code = ctypes.get_errno()
         raise OSError(code, os.strerror(code), str(target))
+
+
+@cache
+def _library() -> ctypes.CDLL:
+    return ctypes.CDLL(None, use_errno=True)
 
 
 def digest_of(descriptor: int) -> tuple[int, str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 
 from deckwright.jobs.service import ServiceSpec
@@ -53,6 +54,7 @@ class Inbox:
         self._rules, self._ignored = Rules.of(spec), tuple(spec.ignore)
         self._known: dict[_Key, _Known] = {}
         self._late: set[_Key] = set()
+        self._sorted: _Sorted | None = None
 
     def scan(self) -> None:
         """Look through the inbox once. Never raises for what lies there, or for its absence.
@@ -63,7 +65,7 @@ class Inbox:
         begin = self._clock.steady()
         look.walk()
         end = self._clock.steady()
-        before, self._known = self._known, {}
+        before, self._known, self._sorted = self._known, {}, None
         for seen in look.seen():
             key = seen.folder, seen.name
             known = self._taken_up(before.get(key), seen, begin, end, look.strays)
@@ -77,18 +79,18 @@ class Inbox:
 
     def ready(self) -> list[Found]:
         """Return the decks that may be taken, oldest first."""
-        self._read_again()
-        through = [known for known in self._through() if not known.verdict.code]
-        through.sort(key=lambda known: (known.seen.stamp.mtime_ns, known.seen.name))
-        return [known.found for known in through]
+        found = [found for queue in self._sort().ready.values() for found in queue]
+        return sorted(found, key=_age)
+
+    def queues(self) -> dict[str, list[Found]]:
+        """Return the decks that may be taken by the job that takes them, oldest first."""
+        return {job: list(queue) for job, queue in self._sort().ready.items() if queue}
 
     def stalled(self) -> list[tuple[Found, str, str]]:
         """Return the decks that are to be returned: each with a code and a sentence."""
-        self._read_again()
         return [
             (known.found, known.verdict.code, known.verdict.sentence)
-            for known in self._through()
-            if known.verdict.code
+            for known in self._sort().stalled
         ]
 
     def next_due(self) -> float | None:
@@ -96,7 +98,8 @@ class Inbox:
 
         A call of `ready` is enough then; it need not be a scan.
         """
-        return min((known.due for known in self._known.values() if not known.through), default=None)
+        due = self._sorted.due if self._sorted else self._due()
+        return None if due == inf else due
 
     def job_of(self, found: Found) -> str | None:
         """Return the job that takes a file; None where none does."""
@@ -108,6 +111,8 @@ class Inbox:
         """Drop a file that was taken or has vanished."""
         self._late.discard(_key(found))
         known = self._known.pop(_key(found), None)
+        if known and self._sorted and not self._sorted.drop(known):
+            self._sorted = None
         if known and self.waiting_of.get(known.seen.route.job):
             self.waiting_of[known.seen.route.job] -= 1
             self.waiting -= 1
@@ -135,7 +140,7 @@ class Inbox:
             self._complain(known, sentence)
 
     def _complain(self, known: _Known, why: str) -> None:
-        known.why = why
+        known.why, self._sorted = why, None
         if len(self._late) >= KEPT:
             self._late.clear()  # it only makes an order
         self._late.add(_key(known.found))
@@ -166,8 +171,30 @@ class Inbox:
             fresh.since, fresh.last = known.since, max(known.last, begin)
         return fresh
 
-    def _read_again(self) -> None:
+    def _sort(self) -> _Sorted:
+        """Return what is through; looked for anew only when something is due or has changed.
+
+        The service asks many times a second, and thousands of decks may wait.
+        """
         now = self._clock.steady()
+        if self._sorted is None or now >= self._sorted.due:
+            self._read_again(now)
+            through = [known for known in self._known.values() if known.through]
+            through.sort(key=lambda known: (known.seen.stamp.mtime_ns, known.seen.name))
+            made = _Sorted(self._due())
+            for known in through:
+                if known.verdict.code:
+                    made.stalled.append(known)
+                else:
+                    made.ready.setdefault(known.seen.route.job, []).append(known.found)
+            self._sorted = made
+        return self._sorted
+
+    def _due(self) -> float:
+        """Return when the first file that is not through is due; infinity where all are."""
+        return min((known.due for known in self._known.values() if not known.through), default=inf)
+
+    def _read_again(self, now: float) -> None:
         waits = [(key, known) for key, known in self._known.items() if not known.through]
         for key, known in waits:
             if known.due > now:
@@ -194,9 +221,6 @@ class Inbox:
 
     def _judge(self, seen: Seen) -> Verdict:
         return self._rules.judge(seen.stamp, seen.route.card_bytes)
-
-    def _through(self) -> Iterator[_Known]:
-        return (known for known in self._known.values() if known.through)
 
     def _found(self, seen: Seen, digest: str | None) -> Found:
         return Found(
@@ -242,6 +266,30 @@ class _Known:
     def due(self) -> float:
         """From when on a reading decides."""
         return self.since + self.verdict.wait_s
+
+
+@dataclass(slots=True)
+class _Sorted:
+    """What is through. due: steady time from which on it must be looked for anew.
+
+    ready: by job, oldest first. stalled: what is to be returned.
+    """
+
+    due: float
+    ready: dict[str, list[Found]] = field(default_factory=dict)
+    stalled: list[_Known] = field(default_factory=list)
+
+    def drop(self, known: _Known) -> bool:
+        """Drop what was taken; False where it is not here."""
+        queue = self.ready.get(known.seen.route.job, [])
+        if known.found in queue:
+            queue.remove(known.found)
+            return True
+        return False
+
+
+def _age(found: Found) -> tuple[int, str]:
+    return found.stamp.mtime_ns, os.fsdecode(found.name)
 
 
 def _key(found: Found) -> _Key:

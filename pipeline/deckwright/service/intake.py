@@ -78,30 +78,27 @@ class Intake:
 
     def _in_turn(self, ahead: Counter[str]) -> Iterator[tuple[Found, str]]:
         """Yield the settled decks, job by job in turn, the most urgent and earliest due first."""
-        queues: dict[str, list[Found]] = {}
-        for found in self.inbox.ready():
-            job = self.inbox.job_of(found)
-            if job is not None:
-                queues.setdefault(job, []).append(found)
-        heads = {job: self._queue(job, decks) for job, decks in queues.items()}
+        queues = {job: self._queue(job, decks) for job, decks in self.inbox.queues().items()}
+        heads = {job: next(queue) for job, queue in queues.items()}
         given = Counter({job: ahead[job] for job in heads})
         while heads:
-            job = min(heads, key=lambda each: (heads[each][-1][0], given[each]))
-            yield heads[job].pop()[1], job
+            job = min(heads, key=lambda each: (heads[each][0], given[each]))
+            yield heads[job][1], job
             given[job] += 1
-            if not heads[job]:
+            if (following := next(queues[job], None)) is None:
                 del heads[job]
+            else:
+                heads[job] = following
 
-    def _queue(self, job: str, decks: list[Found]) -> list[tuple[tuple[int, float], Found]]:
-        """Return the decks of a job, the next one last, each with its rank."""
+    def _queue(self, job: str, decks: list[Found]) -> Iterator[tuple[tuple[int, float], Found]]:
+        """Yield the decks of a job in turn, each with its rank."""
         now = self.clock.now()
         if not self.spec.job(job).urgent:
             same = rank(self.spec, job, "", now)
-            return [(same, found) for found in reversed(decks)]
+            return ((same, found) for found in decks)
         names = ((found, found.name.decode("utf-8", "replace")) for found in decks)
         ranked = [(rank(self.spec, job, name, now), found) for found, name in names]
-        ranked.sort(key=lambda each: each[0])
-        return ranked[::-1]
+        return iter(sorted(ranked, key=lambda each: each[0]))
 
     def _take_stalled(self) -> int:
         """Take what will never be a whole deck, to give it back."""

@@ -139,6 +139,8 @@ def shown(name: bytes | str) -> str:
     escapes.
     """
     text = name if isinstance(name, str) else os.fsdecode(name)
+    if text.isprintable() and "\\" not in text:
+        return text
     return "".join(_escaped(each) for each in text)
 
 

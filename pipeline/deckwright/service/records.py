@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
 from pathlib import Path
@@ -12,6 +11,8 @@ from typing import Annotated, Literal, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 from typing_extensions import override
+
+from deckwright.jsontext import indented
 
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 RunName = Annotated[str, Field(pattern=r"^[0-9a-f]{16}-[0-9a-f]{6}-[1-9][0-9]{0,8}$")]
@@ -51,7 +52,7 @@ class Record(BaseModel):
 
     def to_bytes(self) -> bytes:
         """Return the record as it is written: the same content gives the same bytes."""
-        text = json.dumps(self.model_dump(mode="json"), indent=2, ensure_ascii=True)
+        text = indented(self.model_dump(mode="json"), only_ascii=True)
         return text.encode("ascii") + b"\n"
 
     @classmethod

@@ -190,7 +190,9 @@ class Runs:
         )
         large = self.large(claim) or not workers.free(large=False)
         workers.start(order, large=large, seconds=self._seconds(claim), config=claim.config)
-        self.tell("run_started", run=claim.run, job=claim.job, number=item.tries)
+        self.tell(
+            "run_started", run=claim.run, job=claim.job, deck=claim.deck.shown, number=item.tries
+        )
 
     def _seconds(self, claim: Claim) -> float:
         return self.spec.limits.job_timeout_s + claim.deck.size / 1e6
