@@ -21,7 +21,7 @@ from deckwright import (
 )
 from deckwright import unknown_name as unknown
 
-RECORDS_A_BATCH = 200_000
+RECORDS_A_BATCH = 50_000
 Kind = Literal["csv", "parquet", "sqlite", "fixed"]
 _SUFFIXES: dict[str, Kind] = {
     ".csv": "csv",

@@ -13,6 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright import CodeTable, FieldShape, MasterError, Values, cut, values_of
+from deckwright_plugins.mapped import KEPT, drop, mapped
 
 Words = NDArray[np.uint64]
 Records = NDArray[np.int64]
@@ -164,7 +165,10 @@ class MasterIndex:
     def __init__(self, folder: Path) -> None:
         facts = json.loads((folder / "index.json").read_text())
         self.records = int(facts["records"])
-        self._shards = [_Shard(folder / str(shard)) for shard in range(int(facts["shards"]))]
+        size = sum(path.stat().st_size for path in folder.rglob("*.npy"))
+        self._shards = [
+            _Shard(folder / str(shard), keeps=size <= KEPT) for shard in range(int(facts["shards"]))
+        ]
 
     def find(self, words: Words, *, last: bool = False) -> Found:
         """Return the record (n, from 1; 0 = none) of each key, and where several have it."""
@@ -187,16 +191,20 @@ class MasterIndex:
 
 
 class _Shard:
-    def __init__(self, folder: Path) -> None:
-        self._keys: NDArray[np.uint64] = np.load(folder / "keys.npy", mmap_mode="r")
-        self._records: Records = np.load(folder / "records.npy", mmap_mode="r")
-        self._distinct = [
-            np.load(p, mmap_mode="r") for p in sorted(folder.glob("distinct*.npy"), key=_number)
-        ]
-        self._pairs = [
-            np.load(p, mmap_mode="r") for p in sorted(folder.glob("pairs*.npy"), key=_number)
-        ]
+    """A part of the index. keeps: it stays in memory between two look-ups."""
+
+    def __init__(self, folder: Path, *, keeps: bool) -> None:
+        self._keys: NDArray[np.uint64] = mapped(folder / "keys.npy")
+        self._records: Records = mapped(folder / "records.npy")
+        self._distinct = [mapped(p) for p in sorted(folder.glob("distinct*.npy"), key=_number)]
+        self._pairs = [mapped(p) for p in sorted(folder.glob("pairs*.npy"), key=_number)]
         self._unique = bool((self._keys[1:] != self._keys[:-1]).all())
+        self._keeps = keeps
+        self._drop()
+
+    def _drop(self) -> None:
+        if not self._keeps:
+            drop([self._keys, self._records, *self._distinct, *self._pairs])
 
     def find(self, words: Words, *, last: bool) -> Found:
         known = np.ones(words.shape[1], np.bool_)
@@ -208,7 +216,9 @@ class _Shard:
                 dense = dense * np.uint64(len(self._distinct[number]) + 1) + ranks
                 if number < len(self._pairs):
                     dense = _rank(self._pairs[number], dense, known)
-        return self._find(dense, known, last=last)
+        found = self._find(dense, known, last=last)
+        self._drop()
+        return found
 
     def _find(self, dense: NDArray[np.uint64], known: NDArray[np.bool_], *, last: bool) -> Found:
         size = len(self._keys)
@@ -225,6 +235,8 @@ class _Shard:
         return Found(records.astype(np.int64), repeated)
 
     def repeats(self) -> Iterator[list[int]]:
+        if self._unique:
+            return
         same = np.flatnonzero(self._keys[1:] == self._keys[:-1])
         for key in np.unique(self._keys[same]) if same.size else ():
             left, right = (
@@ -232,6 +244,7 @@ class _Shard:
                 np.searchsorted(self._keys, key, side="right"),
             )
             yield [int(record) for record in self._records[left:right]]
+        self._drop()
 
 
 def _rank(distinct: NDArray[Any], word: Words, known: NDArray[np.bool_]) -> Words:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO, Self
 
 import numpy as np
 import polars as pl
 from numpy.lib import format as npy
+from numpy.typing import NDArray
 
 from deckwright import CodeTable, FieldShape, MasterError, Values, values_of
+from deckwright_plugins.mapped import KEPT, drop, mapped, rows_by_stretches
 
 _DTYPES = {"text": np.uint8, "whole": np.int64, "decimal": np.int64, "date": np.int32}
 
@@ -69,8 +72,22 @@ def _open(path: Path, dtype: np.dtype[Any], size: tuple[int, ...]) -> BinaryIO:
     return file
 
 
-def load_taken(place: Path, shape: FieldShape) -> Values:
-    """Return a column that a TakenWriter has written, mapped from its work files."""
-    data = np.load(place.with_suffix(".npy"), mmap_mode="r")
-    missing = np.load(place.with_suffix(".none.npy"), mmap_mode="r")
-    return Values(shape.kind, data, missing if missing.any() else None, shape.scale)
+class Taken:
+    """A column that a TakenWriter has written, mapped from its work files."""
+
+    def __init__(self, place: Path, shape: FieldShape) -> None:
+        """Map the column."""
+        data = mapped(place.with_suffix(".npy"))
+        missing = mapped(place.with_suffix(".none.npy"))
+        some = bool(missing.any())
+        self._values = Values(shape.kind, data, missing if some else None, shape.scale)
+        self._large = data.nbytes + missing.nbytes * some > KEPT
+        drop([missing] if self._large else [])
+
+    def take(self, rows: NDArray[np.integer]) -> Values:
+        """Return the values of these records (k, from 0)."""
+        values = self._values
+        if not self._large:
+            return values.take(rows)
+        missing = None if values.missing is None else rows_by_stretches(values.missing, rows)
+        return replace(values, data=rows_by_stretches(values.data, rows), missing=missing)

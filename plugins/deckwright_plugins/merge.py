@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from pydantic import Field
 from typing_extensions import override
 
@@ -30,7 +31,7 @@ from deckwright import (
 )
 from deckwright_plugins.masterfile import MasterConfig, MasterFile
 from deckwright_plugins.masterindex import IndexBuilder, MasterIndex, key_words
-from deckwright_plugins.mastertaken import TakenWriter, load_taken
+from deckwright_plugins.mastertaken import Taken, TakenWriter
 
 _NAMED = 5  # repeated keys that a message names
 
@@ -66,7 +67,7 @@ class MergeStage(TrayStage[MergeConfig]):
         self._known = Known()
         self._records = 0
         self._index: MasterIndex | None = None
-        self._taken: dict[str, Values] = {}
+        self._taken: dict[str, Taken] = {}
 
     @override
     def outline(self, known: Known) -> Known:
@@ -174,7 +175,7 @@ class MergeStage(TrayStage[MergeConfig]):
         self._index = MasterIndex(bench.folder / "index")
         for number, (name, column) in enumerate(self.config.take.items()):
             shape = self.file.shapes[column]
-            self._taken[name] = load_taken(bench.folder / f"take{number}", shape)
+            self._taken[name] = Taken(bench.folder / f"take{number}", shape)
 
     @override
     def run(self, tray: Tray, book: Book) -> Tray:
@@ -220,22 +221,24 @@ class MergeStage(TrayStage[MergeConfig]):
     @override
     def finish(self, closing: Closing) -> dict[str, int | str]:
         met = closing.met[self.file.name][1:]
-        alone = np.flatnonzero(~met) + 1
         name = f"{self.file.name}-without-card.csv"
-        closing.write(name, self._without_card(alone))
+        closing.write(name, self._without_card(met))
         facts: dict[str, int | str] = dict(closing.tallies)
         facts["masters"] = len(met)
-        facts["masters_without_card"] = len(alone)
+        facts["masters_without_card"] = int(len(met) - np.count_nonzero(met))
         facts["unusable_master_keys"] = int((closing.bench.folder / "unusable").read_text())
         return facts
 
-    def _without_card(self, records: np.ndarray[Any, np.dtype[np.int64]]) -> Iterator[bytes]:
-        """Yield the master records that no card met, with their record numbers, as CSV."""
+    def _without_card(self, met: NDArray[np.bool_]) -> Iterator[bytes]:
+        """Yield the master records that no card met, with their record numbers, as CSV.
+
+        Args:
+            met: bool (n), by record.
+        """
         start = 0
         for batch in self.file.batches(list(self.file.shapes)):
-            mine = records[(records > start) & (records <= start + len(batch))]
-            frame = batch[(mine - start - 1).astype(np.int64)]
-            frame = frame.insert_column(0, pl.Series("record", mine))
+            alone = np.flatnonzero(~met[start : start + len(batch)])
+            frame = batch[alone].insert_column(0, pl.Series("record", alone + start + 1))
             yield frame.write_csv(include_header=start == 0, line_terminator="\r\n").encode()
             start += len(batch)
 

@@ -268,6 +268,7 @@ def test_the_contract_passes_a_stage_that_looks_at_each_card_alone(tmp_path) -> 
         if path.is_dir():
             shutil.rmtree(path)
     getattr(contract, WHO)(tmp_path)
+    assert any(tmp_path.iterdir())  # the runs that were compared
 
 
 PLUGIN = '''"""A stage that misbehaves in one way."""

@@ -14,6 +14,7 @@ from typing_extensions import override
 
 from deckwright.cli.start import STOPPED
 from deckwright.cli.streams import Streams
+from deckwright.engine.frames import FRAMES
 from deckwright.errors import DeckwrightError, ReaderGoneError
 
 COMMANDS = {
@@ -100,8 +101,8 @@ def cli(*, verbose: bool) -> None:  # main looks at it
 
 def main() -> None:
     """Run the command line; a user's mistake ends in one sentence and an exit code."""
-    # trays are small; threads of the frame library cost more than they bring
-    os.environ.setdefault("POLARS_MAX_THREADS", "1")
+    for name, value in FRAMES.items():
+        os.environ.setdefault(name, value)
     if sys.stdout is sys.__stdout__:  # else somebody in this process listens
         _STARTED.append(Streams())
     code = _code()

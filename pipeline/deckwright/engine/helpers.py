@@ -14,6 +14,8 @@ from queue import SimpleQueue
 from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from deckwright.engine.frames import FRAMES
+
 if TYPE_CHECKING:
     from deckwright.engine.tasks import Result, Task
     from deckwright.engine.worker import Worker
@@ -22,7 +24,7 @@ Pipe: TypeAlias = "Connection[Any, Any]"
 """A connection to a helper."""
 
 WORKER_ENVIRONMENT = {
-    "POLARS_MAX_THREADS": "1",
+    **FRAMES,
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
 }

@@ -15,6 +15,7 @@ from typing import Annotated
 
 from pydantic import Field, TypeAdapter, ValidationError
 
+from deckwright.engine.frames import FRAMES
 from deckwright.service.kin import Kin, end_below
 from deckwright.service.orders import LONGEST, Ended, Progress, RunOrder
 from deckwright.service.traces import Rest
@@ -228,7 +229,7 @@ def environment(scratch: Path, token: str, given: Mapping[str, str]) -> dict[str
         "TMPDIR": str(scratch),
         "LANG": "C.UTF-8",
         "TZ": "UTC",
-        "POLARS_MAX_THREADS": "1",
+        **FRAMES,
         "OMP_NUM_THREADS": "1",
         "OPENBLAS_NUM_THREADS": "1",
     }
