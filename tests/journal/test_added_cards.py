@@ -78,9 +78,23 @@ def test_each_pass_added_cards_and_every_one_is_known_as_added(journal) -> None:
         assert 0 <= index < len(journal.passes[where - 1].tasks)
         assert journal.deck_of(card) == ("", 0)
         lines = trace(journal, card)
-        assert lines[0] == f"card {card}: added by a stage"
+        assert lines[0] == f"card {card} (added by a stage)"
         (line,) = (line for line in lines if line.startswith(f"  {stage} twice "))
         assert "added; " in line
+
+
+def test_a_sort_moves_only_cards_that_were_there(journal) -> None:
+    cards = added(journal)
+    for sort in (4, 6):
+        there = [*range(1, CARDS + 1), *(card for card, stage in cards.items() if stage < sort)]
+        moved = [e for e in events(journal, stage=sort) if e["event"] == "card_moved"]
+        assert {each["card"] for each in moved} == set(there)
+        assert sorted(each["place"] for each in moved) == list(range(1, len(there) + 1))
+
+
+def test_the_history_of_an_added_card_begins_where_it_was_added(journal) -> None:
+    for card, stage in added(journal).items():
+        assert trace(journal, card)[1].startswith(f"  {stage} twice ")
 
 
 def test_an_added_card_was_nothing_before(journal) -> None:
@@ -101,7 +115,7 @@ def test_the_events_of_a_card_are_those_of_all_that_name_it(journal) -> None:
     for card in [*range(1, CARDS + 1), *added(journal)]:
         mine = [each for each in every if each["card"] == card]
         assert list(events(journal, card=card)) == mine
-        assert trace(journal, card)[0].startswith(f"card {card}: ")
+        assert trace(journal, card)[0].startswith(f"card {card} (")
 
 
 def test_numbers_beside_those_of_added_cards_are_no_cards(journal) -> None:

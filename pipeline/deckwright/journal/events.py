@@ -8,9 +8,12 @@ from collections.abc import Iterator
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from deckwright.journal.columns import span_texts
 from deckwright.journal.reader import Event, Journal, PassEntry
+
+Cards = NDArray[np.int64]
 
 _CHANGE = re.compile(r"^s(\d+)_(before|after|met)(?:_(.+))?$")
 _SPAN = re.compile(r"^\d+_\d+$")
@@ -100,13 +103,23 @@ def _rows(journal: Journal, where: PassEntry, index: int, card: int | None) -> I
     cards = journal.cards(where, index, rows)
     picked = np.arange(len(cards)) if card is None else np.flatnonzero(cards == card)
     if where.sort:
-        place = where.tasks[index].place
-        for row in picked:
-            event: Event = {"event": "card_moved", "card": int(cards[row]), "stage": where.sort}
-            yield {**event, "place": place + int(row) + 1}
+        yield from _moves(journal, where, index, cards, picked)
     if rows.width:
         some = rows if card is None else rows[picked.tolist()]
         yield from _changes(journal, _spelt_out(some), cards[picked])
+
+
+def _moves(
+    journal: Journal, where: PassEntry, index: int, cards: Cards, picked: NDArray[np.intp]
+) -> Iterator[Event]:
+    """Yield where the sort of a pass put the picked rows; cards added later had no place then."""
+    fates = journal.table(where.tasks[index], "fates")
+    added = fates.filter(pl.col("fate") == "added")["card"].to_numpy()
+    there = ~np.isin(cards, added) if len(added) else np.ones(len(cards), np.bool_)
+    places = where.tasks[index].place + np.cumsum(there)
+    for row in picked[there[picked]].tolist():
+        event: Event = {"event": "card_moved", "card": int(cards[row]), "stage": where.sort}
+        yield {**event, "place": int(places[row])}
 
 
 def _spelt_out(rows: pl.DataFrame) -> pl.DataFrame:
@@ -145,9 +158,7 @@ def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[in
     return everything if len(everything) == 1 else []
 
 
-def _changes(
-    journal: Journal, rows: pl.DataFrame, cards: np.ndarray[tuple[int], np.dtype[np.int64]]
-) -> Iterator[Event]:
+def _changes(journal: Journal, rows: pl.DataFrame, cards: Cards) -> Iterator[Event]:
     columns = [(name, match) for name in rows.columns if (match := _CHANGE.match(name))]
     for values, card in zip(rows.iter_rows(named=True), cards.tolist(), strict=True):
         fields: dict[int, dict[str, dict[str, object]]] = defaultdict(dict)
