@@ -134,6 +134,45 @@ def test_a_contact_sheet_shows_every_card_once_and_within_the_page(count, a_row,
                 assert group.move[1] + HEIGHT * group.scale < page.height
 
 
+@settings(max_examples=20, deadline=None)
+@given(
+    st.lists(st.integers(1, 60), min_size=1, max_size=20), st.integers(1, 12), st.integers(0, 60)
+)
+def test_a_contact_sheet_says_the_whole_of_the_first_fault_and_of_the_name(
+    lengths, a_row, letters
+) -> None:
+    deck = "d" * letters
+    said = [" ".join(f"w{n}.{word}" for word in range(most)) for n, most in enumerate(lengths)]
+    cards = [
+        line(n, BLANK, marks=[(1, 2, what)], deck=deck, place=n + 1) for n, what in enumerate(said)
+    ]
+    pages = contact_pages(cards, a_row, PAPERS["a4"], "Returned")
+    written = "".join("".join(texts(to_svg(page))) for page in pages).replace(" ", "")
+    for what in said:
+        assert f"columns1\u20132:{what}".replace(" ", "") in written.replace("\u2026", "?")
+    for card in cards:
+        assert card.name.replace(" ", "") in written
+    for page in pages:
+        rows = sorted(
+            (group.move[1], group.move[1] + HEIGHT * group.scale)
+            for group in page.shapes
+            if isinstance(group, Group)
+        )
+        lowest = max(down for each in page.shapes if isinstance(each, Words)
+                     for _, down, text in each.items if not text.startswith("page "))  # fmt: skip
+        assert lowest < page.height - 100
+        below = [
+            down for each in page.shapes if isinstance(each, Words) for _, down, _ in each.items
+        ]
+        assert not any(top < down < bottom for down in below for top, bottom in rows)
+
+
+def test_a_fault_too_long_for_a_page_is_cut_off_with_a_sign() -> None:
+    cards = [line(1, BLANK, marks=[(1, 2, "word " * 3_000)])]
+    (page,) = contact_pages(cards, 12, PAPERS["a4"])
+    assert any(text.endswith("\u2026") for text in texts(to_svg(page)))
+
+
 def test_the_first_fault_tells_how_many_more_there_are() -> None:
     marks = [(3, 4, "odd"), (0, 0, "no station"), (5, 5, "even")]
     assert first_fault(line(1, BLANK, marks=marks)) == "columns 3\u20134: odd (and 2 more)"

@@ -71,6 +71,44 @@ def true_size_pages(cards: Sequence[CardLine], paper: Paper, title: str = "") ->
     ]
 
 
+@dataclass(frozen=True, slots=True)
+class _Small:
+    """A small card with what is written below it. height: with the gap to the next row."""
+
+    card: CardLine
+    scale: float
+    name: Sequence[str]
+    fault: Sequence[str]
+
+    @classmethod
+    def of(cls, card: CardLine, wide: float, room: float) -> _Small:
+        """Wrap what is said of a card to its width; it is cut off only where no page has room."""
+        scale = wide / (WIDTH + 40)
+        letters = max(8, int(wide / (_SMALL_TYPE * _LETTER)))
+        name = textwrap.wrap(shown(card.name), letters)
+        most = int((room - (HEIGHT + 40) * scale - _SMALL_GAP / 2) / _SMALL_LINE) - len(name)
+        fault = textwrap.wrap(
+            first_fault(card), letters, max_lines=max(1, most), placeholder="\u2026"
+        )
+        return cls(card, scale, name, fault)
+
+    @property
+    def height(self) -> float:
+        lines = len(self.name) + len(self.fault)
+        return (HEIGHT + 40) * self.scale + lines * _SMALL_LINE + _SMALL_GAP / 2
+
+    def placed(self, left: float, top: float) -> Iterator[Shape]:
+        assert self.card.patterns is not None  # noqa: S101 # as the callers see to
+        small = plain_scene(self.card.patterns, self.card.marks, self.card.asked)
+        yield small.placed(left, top, self.scale)
+        down = top + (HEIGHT + 40) * self.scale + _SMALL_LINE * 0.8
+        for lines, bold in ((self.name, True), (self.fault, False)):
+            items = tuple((left, down + _SMALL_LINE * n, line) for n, line in enumerate(lines))
+            if items:
+                yield Words(items, _SMALL_TYPE, PAGE_INK, bold=bold)
+            down += _SMALL_LINE * len(lines)
+
+
 def contact_pages(
     cards: Sequence[CardLine], a_row: int, paper: Paper, title: str = ""
 ) -> list[Scene]:
@@ -84,22 +122,23 @@ def contact_pages(
     """
     usable = paper.width - 2 * _MARGIN - 120
     wide = (usable - (a_row - 1) * _SMALL_GAP) / a_row
-    scale = wide / (WIDTH + 40)
-    high = (HEIGHT + 40) * scale + 3 * _SMALL_LINE + _SMALL_GAP / 2
     top = _MARGIN + 150
-    rows = max(1, int((paper.height - top - _MARGIN) // high))
-    groups = [cards[at : at + rows * a_row] for at in range(0, len(cards), rows * a_row)]
-    pages = []
-    for number, group in enumerate(groups, 1):
-        shapes: list[Shape] = [
-            Words(((300, _MARGIN + 60, shown(title)),), 110, PAGE_INK, bold=True)
-        ]
-        for place, card in enumerate(group):
-            row, column = divmod(place, a_row)
-            left = 300 + column * (wide + _SMALL_GAP)
-            shapes += _small(card, left, top + row * high, scale, wide)
-        pages.append(_page(paper, shapes, title, number, len(groups)))
-    return pages
+    room = paper.height - top - _MARGIN
+    pages: list[list[Shape]] = []
+    left = 0.0
+    for at in range(0, len(cards), a_row):
+        row = [_Small.of(card, wide, room) for card in cards[at : at + a_row]]
+        high = max(small.height for small in row)
+        if not pages or high > left:
+            heading = Words(((300, _MARGIN + 60, shown(title)),), 110, PAGE_INK, bold=True)
+            pages.append([heading])
+            left = room
+        for column, small in enumerate(row):
+            pages[-1] += small.placed(300 + column * (wide + _SMALL_GAP), top + room - left)
+        left -= high
+    return [
+        _page(paper, shapes, title, number, len(pages)) for number, shapes in enumerate(pages, 1)
+    ]
 
 
 def first_fault(card: CardLine) -> str:
@@ -156,16 +195,3 @@ def _page(paper: Paper, shapes: Sequence[Shape], title: str, number: int, count:
     foot = Words(((end, paper.height - 90, said),), 70, _SOFT, "end")
     name = shown(f"{title}, {said}" if title else said)
     return Scene(0, 0, paper.width, paper.height, (*shapes, foot), name, WHITE)
-
-
-def _small(card: CardLine, left: float, top: float, scale: float, wide: float) -> Iterator[Shape]:
-    assert card.patterns is not None  # noqa: S101 # as the callers see to
-    yield plain_scene(card.patterns, card.marks, card.asked).placed(left, top, scale)
-    down = top + (HEIGHT + 40) * scale + _SMALL_LINE * 0.8
-    letters = max(8, int(wide / (_SMALL_TYPE * _LETTER)))
-    name = textwrap.shorten(shown(card.name), letters, placeholder="\u2026")
-    yield Words(((left, down, name),), _SMALL_TYPE, PAGE_INK, bold=True)
-    lines = textwrap.wrap(first_fault(card), letters, max_lines=2, placeholder="\u2026")
-    items = tuple((left, down + _SMALL_LINE * n, line) for n, line in enumerate(lines, 1))
-    if items:
-        yield Words(items, _SMALL_TYPE, PAGE_INK)
