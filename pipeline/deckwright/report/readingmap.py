@@ -24,8 +24,8 @@ from deckwright.report.drawing import (
     column_centre,
 )
 from deckwright.report.drawing_svg import SANS
-from deckwright.report.figures import count
-from deckwright.wording import plural
+from deckwright.report.figures import count, plain
+from deckwright.wording import percent, plural
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -177,7 +177,7 @@ def _hints(doubt: Floats, unsure: Counts) -> str:
     return "".join(
         f'<path d="{_mark(*_at(row, column), _FRAME)}" fill-opacity="0"><title>'
         f"{place_name(row, column)}: unsure on {plural(int(unsure[row, column]), 'card')}, mean "
-        f"doubt {100 * doubt[row, column]:.3g} %</title></path>"
+        f"doubt {plain(percent(float(doubt[row, column])))}</title></path>"
         for row, column in np.argwhere(unsure > 0).tolist()
     )
 

@@ -17,6 +17,7 @@ from deckwright.report.drawing import (
 from deckwright.report.drawing_svg import MONO, SANS
 from deckwright.report.embedding import Embedded, embedded
 from deckwright.report.figures import plain
+from deckwright.wording import percent
 
 HOLE_FROM, PAPER_TO = 0.97, 0.03
 """Between these two probabilities a place is drawn as unsure, as the reader of pictures does."""
@@ -78,18 +79,9 @@ def _bar(across: int, row: int, chance: float, *, sure: bool) -> str:
     return (
         f'<text x="{across + 265}" y="{middle + 44}" text-anchor="end"{weight}>{ROWS[row]}</text>'
         f'<path d="M{across + 330} {middle - 58}h{wide:g}v116h-{wide:g}z" {fill}/>'
-        f'<text x="{across + 1190}" y="{middle + 44}"{weight}>{_percent(chance)}'
+        f'<text x="{across + 1190}" y="{middle + 44}"{weight}>{plain(percent(chance))}'
         f"{'' if sure else ' ?'}</text>"
     )
-
-
-def _percent(chance: float) -> str:
-    """Return a probability so that what is not certain never reads as 0 or 100."""
-    if 0 < chance < 0.001:  # noqa: PLR2004 - a tenth of a per cent
-        return "&lt;0.1 %"
-    if 0.999 < chance < 1:  # noqa: PLR2004
-        return "&gt;99.9 %"
-    return f"{100 * chance:.1f} %"
 
 
 def line_picture(png: bytes, read: str, seen: str, title: str) -> str:
