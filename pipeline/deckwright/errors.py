@@ -125,12 +125,25 @@ class ObserverError(PluginError):
 
 
 class AccountError(PluginError):
-    """A stage broke the count equation: in + added = out + returned + set aside."""
+    """A stage broke the count equation: in + added = out + returned + set aside.
+
+    cards: numbers in the run of those concerned, from 1; empty where none can be named. named: how
+    they are told instead where the run has several decks.
+    """
 
     def __init__(self, stage: str, distribution: str, what: str, cards: list[int]) -> None:
         self.stage, self.distribution, self.what, self.cards = stage, distribution, what, cards
-        named = ", ".join(map(str, cards[:NAMED])) + (" ..." if len(cards) > NAMED else "")
-        super().__init__(f"{stage} ({distribution}) {what}: card {named}; nothing was delivered")
+        self.named = ""
+        super().__init__(stage, distribution, what)
+
+    @override
+    def __str__(self) -> str:
+        """Return what a stage did to which cards."""
+        numbers = ", ".join(f"{card:,}" for card in self.cards[:NAMED])
+        named = self.named or (numbers and f"card {numbers}")
+        more = " \u2026" if len(self.cards) > NAMED else ""
+        where = f": {named}{more}" if named else ""
+        return f"{self.stage} ({self.distribution}) {self.what}{where}; nothing was delivered"
 
 
 class NextMasterError(PluginError):
@@ -203,22 +216,38 @@ class GroupTooLargeError(DeckError):
 
 
 class StageError(DeckError):
-    """A stage raised; names stage, distribution, card range and cause."""
+    """A stage raised; names stage, distribution, card range and cause.
+
+    first, last: numbers in the run of the first and the last card that it had before it, from 1.
+    named: how they are told instead where the run has several decks.
+    """
 
     exit_code = 3
 
     def __init__(self, stage: str, distribution: str, first: int, last: int, cause: str) -> None:
         self.stage, self.distribution, self.cause = stage, distribution, cause
-        cards = f"card {first}" if first == last else f"cards {first} to {last}"
-        super().__init__(f"{stage} ({distribution}) failed on {cards}: {cause}")
+        self.first, self.last, self.named = first, last, ""
+        super().__init__(stage, distribution, cause)
+
+    @override
+    def __str__(self) -> str:
+        """Return which stage failed on which cards, and why."""
+        several = f"cards {self.first:,} to {self.last:,}"
+        named = self.named or (f"card {self.first:,}" if self.first == self.last else several)
+        return f"{self.stage} ({self.distribution}) failed on {named}: {self.cause}"
 
 
 class PluginFailedError(StageError):
     """A plugin raised where no cards can be named; `stage` says which stage or medium."""
 
     def __init__(self, plugin: str, distribution: str, method: str, cause: str) -> None:
-        self.stage, self.distribution, self.cause = plugin, distribution, cause
-        Exception.__init__(self, f"{plugin} ({distribution}) failed in {method}: {cause}")
+        super().__init__(plugin, distribution, 0, 0, cause)
+        self.method = method
+
+    @override
+    def __str__(self) -> str:
+        """Return what failed in which of its methods, and why."""
+        return f"{self.stage} ({self.distribution}) failed in {self.method}: {self.cause}"
 
 
 class MasterError(DeckwrightError):

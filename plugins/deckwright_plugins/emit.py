@@ -298,7 +298,7 @@ class _FixedWriter(_Writer):
         failures = self.layout.write({name: tray.values(name) for name in names}, lines)
         for failure in failures:
             card = int(tray.cards[failure.rows[0]])
-            msg = f"card {card}: field {failure.field!r} {failure.detail}"
+            msg = f"card {card:,} of the run: field {failure.field!r} {failure.detail}"
             raise ValueError(msg)
         alphabet = tray.code.alphabet
         if not lines.size or int(lines.max()) < 128:  # noqa: PLR2004 # ASCII
@@ -332,7 +332,7 @@ class _DeckWriter(_Writer):
             return self.medium.encode(tray.text, holes_now(tray), None, tray.code.alphabet)
         except UnwritableError as error:
             card = int(tray.cards[error.row])
-            error.args = (f"output {self.output.file!r}: card {card}, {error}",)
+            error.args = (f"output {self.output.file!r}: card {card:,} of the run, {error}",)
             raise
 
 

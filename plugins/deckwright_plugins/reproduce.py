@@ -266,10 +266,10 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             wrong = differs(values, read[name])
             if wrong.any():
                 card = int(fresh.cards[np.flatnonzero(wrong)[0]])
-                columns = self.layout.columns(name)[0]
+                first, last = self.layout.columns(name)[0]
                 msg = (
-                    f"card {card}: field {name!r} in columns {columns[0]}-{columns[1]} of the new "
-                    "card does not read as what was to be punched"
+                    f"card {card:,} of the run: field {name!r} in columns {first}-{last} "
+                    "of the new card does not read as what was to be punched"
                 )
                 raise ValueError(msg)
         for first, last in self._gaps():

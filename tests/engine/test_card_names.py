@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import csv
 import json
+import pickle
 import re
 
 import pytest
 
+from deckwright.engine.limits import Sizes
+from deckwright.engine.naming import name_cards
+from deckwright.errors import AccountError, DeckwrightError, PluginFailedError, StageError
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
+from deckwright.plugin.media import DeckPart
 from deckwright.report.model import ADDED_FROM, card_name, run_number
 from picture_help import named_cards, zipped
 
@@ -71,6 +76,106 @@ def test_the_reading_report_names_the_card_of_the_deck(shop, tmp_path) -> None:
     assert said_on(page) == {"1", "2"}
     assert "card 4 of the run" in page
     assert "Card 4" not in page
+
+
+BAD_STAGE = '''
+from deckwright import StageConfig, TrayStage, hookimpl
+import numpy as np
+
+class BadConfig(StageConfig):
+    """No options."""
+
+class BadStage(TrayStage[BadConfig]):
+    kind = "bad"
+
+    def run(self, tray, book):
+        if 5 in tray.cards:
+            {body}
+        return tray
+
+@hookimpl
+def deckwright_stages():
+    return [BadStage]
+'''
+LOSE, RAISE = "return tray.take(np.flatnonzero(tray.cards != 5))", 'raise ValueError("no paper")'
+
+
+@pytest.fixture(scope="module")
+def failing(tmp_path_factory, shop):
+    """Return how a run of three decks, of 3, 2 and 1 cards, fails whose stage goes wrong."""
+
+    def fail(body: str, cards_a_tray: int) -> DeckwrightError:
+        folder = tmp_path_factory.mktemp("bad")
+        (folder / "bad.py").write_text(BAD_STAGE.format(body=body), encoding="utf-8")
+        job = shop.job(folder, shop.chain({"kind": "bad"}), plugins=["bad.py"])
+        decks = [
+            shop.deck(folder / f"{name}.txt", [GOOD] * cards)
+            for name, cards in (("one", 3), ("two", 2), ("three", 1))
+        ]
+        with pytest.raises(DeckwrightError) as caught:
+            shop.run(job, *decks, sizes=Sizes(cards_a_tray, cards_a_tray))
+        return caught.value
+
+    return fail
+
+
+def test_an_error_of_a_stage_names_the_cards_of_the_deck(failing) -> None:
+    said = str(failing(RAISE, 1))
+    assert "failed on card 2 of two.txt (card 5 of the run): ValueError: no paper" in said
+    said = str(failing(RAISE, 100))
+    assert "failed on cards 1 to 2 of two.txt (cards 4 to 5 of the run): " in said
+    said = str(failing(LOSE, 100))
+    assert "lost a card: card 2 of two.txt (card 5 of the run); nothing was delivered" in said
+
+
+def test_an_error_survives_the_way_between_processes_with_its_names(failing) -> None:
+    error = failing(LOSE, 100)
+    assert str(pickle.loads(pickle.dumps(error))) == str(error)  # noqa: S301 # our own
+
+
+DECKS = [DeckPart("a", "", 1, 3), DeckPart("b", "", 4, 2)]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "named"),
+    [
+        (1, 3, "cards 1 to 3 of a (cards 1 to 3 of the run)"),
+        (
+            2,
+            4,
+            "cards from card 2 of a (card 2 of the run) to card 1 of b (card 4 of the run)",
+        ),
+        (
+            5,
+            ADDED_FROM,
+            f"cards from card 2 of b (card 5 of the run) to card {ADDED_FROM}, which a stage added",
+        ),
+        (4, 4, "card 1 of b (card 4 of the run)"),
+    ],
+)
+def test_a_range_of_cards_is_named_by_decks(first, last, named) -> None:
+    error = StageError("stage 2 (bad)", "x", first, last, "why")
+    name_cards(error, DECKS)
+    assert str(error) == f"stage 2 (bad) (x) failed on {named}: why"
+
+
+def test_in_a_run_of_one_deck_the_number_of_a_card_is_enough() -> None:
+    errors = StageError("s", "x", 1, 3, "why"), AccountError("s", "x", "lost a card", [1, 1234])
+    for error in errors:
+        name_cards(error, DECKS[:1])
+    assert [str(error) for error in errors] == [
+        "s (x) failed on cards 1 to 3: why",
+        "s (x) lost a card: card 1, 1,234; nothing was delivered",
+    ]
+
+
+def test_an_error_without_cards_names_none() -> None:
+    error = AccountError("s", "x", "does not balance", [])
+    name_cards(error, DECKS)
+    assert str(error) == "s (x) does not balance; nothing was delivered"
+    failed = PluginFailedError("s", "x", "finish", "why")
+    name_cards(failed, DECKS)
+    assert str(failed) == "s (x) failed in finish: why"
 
 
 def test_a_card_that_a_stage_added_lies_in_no_box() -> None:

@@ -19,6 +19,7 @@ from deckwright.engine.failedpage import write_failed_page
 from deckwright.engine.folder import run_folder
 from deckwright.engine.groups import large_groups, stretches
 from deckwright.engine.limits import Limits, Sizes, limits, sized
+from deckwright.engine.naming import name_cards
 from deckwright.engine.partition import Cuts, cuts_of
 from deckwright.engine.parts import Joiner
 from deckwright.engine.plan import Pass, Plan, load_plan
@@ -97,10 +98,13 @@ def run_job(
         run = _Run(plan, list(decks), called, work, workers, progress, sizes)
         try:
             ending = run.go(executor)
+            control = close_run(ending)
         except TooManyReturnedError as error:
             error.page = write_failed_page(run.so_far(), error, out)
             raise
-        control = close_run(ending)
+        except (StageError, AccountError) as error:
+            name_cards(error, run.parts)
+            raise
         for step in plan.steps:
             counts = dict(ending.counts[step.number].as_dict())
             plan.registry.observe(
