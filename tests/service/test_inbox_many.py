@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import tracemalloc
 
 import pytest
@@ -117,3 +118,36 @@ def test_nothing_stays_open_after_scans(box):
     box.root.rename(box.root.with_name("away"))
     box.settle()
     assert set(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
+
+
+def _calls(inbox: Inbox) -> int:
+    """Return how many calls it takes to ask for what is ready of one deck, and when to ask next."""
+    calls = 0
+
+    def count(_frame, event, _argument):
+        nonlocal calls
+        calls += event == "call"
+
+    before = sys.getprofile()
+    sys.setprofile(count)
+    try:
+        assert inbox.stalled() == []
+        assert inbox.next_due() is None
+        first = inbox.queues()["job"][0]
+        inbox.forget(first)
+    finally:
+        sys.setprofile(before)
+    first.path.unlink()
+    return calls
+
+
+def test_asking_again_and_taking_one_cost_the_same_however_many_decks_wait(tmp_path):
+    calls = []
+    for many in (10, 1000):
+        box = Box(tmp_path / str(many))
+        for number in range(many):
+            os.utime(box.put(f"{number:05}"), ns=(0, number * 10**6))
+        assert len(box.settle()) == many
+        calls.append(_calls(box.inbox))
+        assert len(box.look()) == many - 1
+    assert calls[0] == calls[1]
