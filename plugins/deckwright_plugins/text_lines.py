@@ -94,6 +94,10 @@ class TextLines(Medium[TextConfig]):
         return type(self)(self.config.model_copy(update={"line_end": "crlf"}), self.code)
 
     @override
+    def longest_line(self) -> int:
+        return 0 if self.config.record_length == "longest" else self.config.record_length
+
+    @override
     def survey(self, deck: Path, cards_a_span: int) -> Survey:
         head = read_head(deck)
         offsets: list[NDArray[np.int64]] = [_NO_LINES]

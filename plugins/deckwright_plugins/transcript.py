@@ -118,6 +118,10 @@ class Transcript(HoleMedium[TranscriptConfig]):
         return type(self)(self.config.model_copy(update={"line_end": "crlf"}), self.code)
 
     @override
+    def longest_line(self) -> int:
+        return 0
+
+    @override
     def survey(self, deck: Path, cards_a_span: int) -> Survey:
         return self._grouping.survey(deck, self.config.record_length, cards_a_span)
 

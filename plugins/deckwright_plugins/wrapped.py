@@ -185,6 +185,10 @@ class Wrapped(Medium[WrappedConfig]):
     def card_bytes(self) -> int | None:
         return self.inside.card_bytes() if self.config.wrapped == "none" else None
 
+    @override
+    def longest_line(self) -> int | None:
+        return self.inside.longest_line() if self.config.wrapped == "none" else None
+
     def _around(self, inside: Medium[Any]) -> Self:
         other = type(self)(self.config, inside.code)
         other._inside, other._make, other._folder = inside, self._make, self._folder  # noqa: SLF001 # its own class

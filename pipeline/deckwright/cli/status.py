@@ -101,13 +101,22 @@ def _lists(console: Console, status: Status) -> None:
         _line(console, "waiting", run, why)
     for job, why in status.held_jobs.items():
         _line(console, "job held", job, why)
-    for run in status.late_runs[:_FEW]:
-        _line(console, "late bytes", run, "the deck grew after its run; see its later run")
-    _more(console, "late bytes", len(status.late_runs))
+    _parts(console, status)
     for place in status.foreign[:_FEW]:
         _line(console, "foreign", place, "is not the folder of a run; it does not belong there")
     _more(console, "foreign", len(status.foreign))
     _inbox(console, status)
+
+
+def _parts(console: Console, status: Status) -> None:
+    """List decks that did not come in one piece."""
+    for run in status.late_runs[:_FEW]:
+        _line(console, "late bytes", run, "the deck grew after its run; see its later run")
+    _more(console, "late bytes", len(status.late_runs))
+    for name, lines in (("cut deck", status.cut_decks), ("no line end", status.open_ends)):
+        for each in lines[:_FEW]:
+            _line(console, name, each.run, each.job, each.deck, each.why)
+        _more(console, name, len(lines))
 
 
 def _inbox(console: Console, status: Status) -> None:

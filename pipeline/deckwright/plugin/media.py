@@ -141,6 +141,7 @@ _GUARDED = {
     "__init__": None, "survey": Survey, "read": None, "encode": bytes, "with_media": None,
     "has_holes": bool, "settle_in": None, "record": bytes, "like": None, "original": None,
     "returned_name": str, "end": bytes, "finish": dict, "suffix": str, "card_bytes": None,
+    "longest_line": None,
     "text_of": None, "holes_of": None,
 }  # fmt: skip
 
@@ -264,6 +265,15 @@ class Medium(ABC, Generic[ConfigT]):
 
     def card_bytes(self) -> int | None:
         """Return how many bytes every card has in a deck; None where that differs."""
+        return None
+
+    def longest_line(self) -> int | None:
+        """Return how many bytes a card has at most, before its line end, where each is a line.
+
+        Such a card ends in LF or CR LF, or in CR in a deck without any LF. A deck that ends inside
+        a line may be half a deck, so the service waits before it takes that. 0: cards have any
+        number of bytes, or several lines. None: cards are no lines.
+        """
         return None
 
     def own_text(self, text: NDArray[np.uint8], alphabet: Alphabet) -> NDArray[np.uint8]:

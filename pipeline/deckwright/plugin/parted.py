@@ -148,6 +148,10 @@ class PartedMedium(Medium[MediumConfig]):
     def card_bytes(self) -> int | None:
         return self._base.card_bytes()
 
+    @override
+    def longest_line(self) -> int | None:
+        return self._base.longest_line()
+
     def _read_again(self, tray: RawTray) -> RawTray:
         slots = np.where(self._slots < 0, ILLEGAL, self._slots).astype(np.uint8)
         text: Bytes = slots[tray.text]

@@ -29,10 +29,11 @@ def renew(spool: Spool, claim: Claim, taking: Taking) -> Claim:
 
 
 def acknowledge(spool: Spool, row: Row, by: str, why: str) -> Acknowledged | None:
-    """Keep that a person knows how the deck of an ended run differs from what was run.
+    """Keep that a person knows how the deck of an ended run differs from what it should have been.
 
     Returns:
-        All that was acknowledged of it; None where the deck is as it was taken.
+        All that was acknowledged of it; None where the deck is as it was taken, and no later one
+        seems to be the rest of it.
 
     Raises:
         BadRecordError: its claim, or what was acknowledged before, cannot be read.
@@ -41,7 +42,7 @@ def acknowledge(spool: Spool, row: Row, by: str, why: str) -> Acknowledged | Non
     home = spool.workspace.root / row.state / row.run
     size, digest = digest_of_file(home / DECK)
     deck = load(Claim, home / CLAIM).deck
-    if (size, digest) == (deck.size, deck.sha256):
+    if (size, digest) == (deck.size, deck.sha256) and not spool.ledger.continued_by(row.run):
         return None
     before: list[Acknowledgement] = []
     if os.path.lexists(home / ACKNOWLEDGED):

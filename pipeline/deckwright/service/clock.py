@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 
 class Clock:
@@ -16,3 +16,12 @@ class Clock:
     def steady(self) -> float:
         """Return seconds that never run back."""
         return time.monotonic()
+
+
+def a_while_ago(now: str, seconds: float) -> str:
+    """Return the time so many seconds before another, both ISO 8601; "" where there is none."""
+    try:
+        then = datetime.fromisoformat(now) - timedelta(seconds=seconds)
+    except OverflowError:
+        return ""
+    return then.isoformat(timespec="microseconds")

@@ -46,8 +46,9 @@ class CompiledJob:
 
     inbox: name of its folder in the inbox. names: patterns of file names. snapshot: its config as
     it is kept, sha256 names it. stages: their labels. card_bytes: bytes of every card in a deck,
-    None where they differ. memory: bytes. files: named files, absolute paths. next_masters: each
-    delivery that a stage declares the next state of a master, with the master's name.
+    None where they differ. longest: as `Medium.longest_line` says. memory: bytes. files: named
+    files, absolute paths. next_masters: each delivery that a stage declares the next state of a
+    master, with the master's name.
     """
 
     name: str
@@ -58,6 +59,7 @@ class CompiledJob:
     sha256: str
     stages: list[str]
     card_bytes: int | None
+    longest: int | None
     memory: int
     files: dict[str, str]
     next_masters: dict[str, str]
@@ -94,6 +96,7 @@ class Good(Record):
     snapshot: str
     stages: list[Annotated[str, Field(max_length=500)]]
     card_bytes: Amount | None
+    longest: Amount | None
     memory: Amount
     files: dict[str, Annotated[str, Field(max_length=4096)]]
     next_masters: dict[str, Annotated[str, Field(max_length=4096)]]
@@ -103,7 +106,7 @@ class Good(Record):
         data = self.snapshot.encode("ascii")
         return CompiledJob(
             self.name, self.title, self.inbox, tuple(self.names), data, digest(data),
-            list(self.stages), self.card_bytes, self.memory, dict(self.files),
+            list(self.stages), self.card_bytes, self.longest, self.memory, dict(self.files),
             dict(self.next_masters),
         )  # fmt: skip
 

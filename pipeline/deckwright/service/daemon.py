@@ -120,6 +120,7 @@ class Service:
 
     def _serve_once(self) -> None:
         """Take what is there when it has settled; do not wait for later tries."""
+        self.inbox.patient = False  # nobody waits for what may come
         patience = self.clock.steady() + 2 * self.setup.spec.settle_s + 1
         while not self.stop_wanted:
             self.round(self._wait())

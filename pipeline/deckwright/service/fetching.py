@@ -24,12 +24,14 @@ from deckwright.service.fs import Fs, SyncError, digest_of, digest_of_file
 from deckwright.service.markers import OK, SHA256
 from deckwright.service.places import Workspace, shown
 from deckwright.service.settling import (
+    OPEN_END,
     Found,
     NotSettledError,
     Route,
     Rules,
     Stamp,
     StrayError,
+    half_written,
     kind_of,
     matcher,
     open_deck,
@@ -192,6 +194,10 @@ class Fetching:
                     self._tell(told, one.name, one.why)
                 self._due = min(self._due, one.since + verdict.wait_s)
                 continue
+            if self._may_grow(one) and now < one.since + self._rules.stall_s:
+                self._tell(told, one.name, OPEN_END)
+                self._due = min(self._due, one.since + self._rules.stall_s)
+                continue
             if self._stuck.get(one.name) == one.stamp:
                 self._tell(told, one.name, "was fetched and cannot be removed; remove it")
                 continue
@@ -210,6 +216,13 @@ class Fetching:
             except NotSettledError:
                 del self._known[one.name]
         return True
+
+    def _may_grow(self, one: _Seen) -> bool:
+        """Tell whether a deck of lines ends inside a line, and no marker says that it is whole."""
+        if not self._route.lines or one.marker:
+            return False
+        found = Found("", os.fsencode(one.name), self.source / one.name, one.stamp, None)
+        return half_written(found, self._spec)
 
     def _bring(self, one: _Seen) -> None:
         """Bring a deck, its marker first, so that the inbox never has to wait for it.

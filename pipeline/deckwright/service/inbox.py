@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import stat
 from collections.abc import Mapping, Sequence
@@ -12,9 +13,18 @@ from pathlib import Path
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.clock import Clock
 from deckwright.service.looking import KEPT, Look, Seen, Stray, Strays
-from deckwright.service.markers import SHA256, digest_in
+from deckwright.service.markers import OK, SHA256, digest_in
 from deckwright.service.places import shown
-from deckwright.service.settling import Found, Route, Rules, Stamp, Verdict
+from deckwright.service.settling import (
+    OPEN_END,
+    STILL_OPEN,
+    Found,
+    Route,
+    Rules,
+    Stamp,
+    Verdict,
+    half_written,
+)
 
 _Key = tuple[str, str]
 
@@ -51,7 +61,9 @@ class Inbox:
         self.strays: list[Stray] = []
         self.strays_in_all = 0
         self._root, self._routes, self._clock = root, routes, clock
-        self._rules, self._ignored = Rules.of(spec), tuple(spec.ignore)
+        self.patient = True
+        """Whether decks that end inside a line are given time."""
+        self._spec, self._rules, self._ignored = spec, Rules.of(spec), tuple(spec.ignore)
         self._known: dict[_Key, _Known] = {}
         self._late: set[_Key] = set()
         self._sorted: _Sorted | None = None
@@ -127,6 +139,7 @@ class Inbox:
         known = self._known.get(_key(found))
         if known:
             self._complain(known, why)
+            known.held |= why == STILL_OPEN
             known.since = known.last = self._clock.steady()
 
     def refuse(self, found: Found, code: str, sentence: str) -> None:
@@ -157,6 +170,8 @@ class Inbox:
         """
         if known and known.seen.stamp == seen.stamp and known.seen.marker == seen.marker:
             known.last = max(known.last, begin)
+            if known.half and self._let_in(known):
+                known.half, known.why, known.verdict = False, "", self._judge(seen)
             if known.why:
                 strays.add(seen.folder, seen.name, known.why)
             return known
@@ -167,6 +182,7 @@ class Inbox:
                 self._known.pop((seen.folder, seen.name), None)
                 return None
         fresh = _Known(self._found(seen, digest), seen, self._judge(seen), end, end)
+        fresh.held = known is not None and known.held and known.seen.stamp.inode == seen.stamp.inode
         if known and known.seen.stamp == seen.stamp:
             fresh.since, fresh.last = known.since, max(known.last, begin)
         return fresh
@@ -179,6 +195,9 @@ class Inbox:
         now = self._clock.steady()
         if self._sorted is None or now >= self._sorted.due:
             self._read_again(now)
+            for known in self._known.values():
+                if known.through:
+                    self._look_at_end(known)
             through = [known for known in self._known.values() if known.through]
             through.sort(key=lambda known: (known.seen.stamp.mtime_ns, known.seen.name))
             made = _Sorted(self._due())
@@ -217,7 +236,43 @@ class Inbox:
         seen = Seen(old.folder, old.name, old.route, stamp, old.suffix, old.marker)
         now = self._clock.steady()
         found = self._found(seen, known.found.marker_sha256)
-        return _Known(found, seen, self._judge(seen), now, now)
+        return _Known(found, seen, self._judge(seen), now, now, held=known.held)
+
+    # ---- decks that end inside a line
+
+    def _look_at_end(self, known: _Known) -> None:
+        """Look, once, at the end of a deck that settled; give its writer time if it needs that."""
+        seen = known.seen
+        if known.looked or known.verdict.code or not (seen.route.lines and self.patient):
+            return
+        known.looked = True
+        # who held it open for long, and has closed it, is through with it
+        if known.found.marker or known.held or not half_written(known.found, self._spec):
+            return
+        if not self._let_in(known):
+            known.half = True
+            known.verdict = Verdict(max(self._rules.stall_s, self._rules.settle_s))
+            self._complain(known, OPEN_END)
+
+    def _let_in(self, known: _Known) -> bool:
+        """Take up a marker that says that a deck is whole, where none had to lie there."""
+        for suffix in (SHA256, OK):
+            name = known.seen.name + suffix
+            path = self._root / known.seen.folder / name
+            try:
+                status = path.lstat()
+                if not stat.S_ISREG(status.st_mode):
+                    continue
+                digest = digest_in(os.fspath(path)) if suffix == SHA256 else None
+            except OSError:
+                continue
+            # one that is older than the deck is of an earlier deck of this name
+            if digest or (suffix == OK and status.st_mtime_ns >= known.seen.stamp.mtime_ns):
+                known.found = dataclasses.replace(
+                    known.found, marker=os.fsencode(name), marker_sha256=digest
+                )
+                return True
+        return False
 
     def _judge(self, seen: Seen) -> Verdict:
         return self._rules.judge(seen.stamp, seen.route.card_bytes)
@@ -248,7 +303,8 @@ class Inbox:
 class _Known:
     """A file, what becomes of it, and the times of its first and last reading in this state.
 
-    why: put off or refused for this reason.
+    why: put off or refused for this reason. held: somebody had it open when it seemed settled.
+    looked: its end was looked at. half: it ends inside a line, and is given time for that.
     """
 
     found: Found
@@ -257,6 +313,9 @@ class _Known:
     since: float
     last: float
     why: str = ""
+    held: bool = False
+    looked: bool = False
+    half: bool = False
 
     @property
     def through(self) -> bool:

@@ -192,10 +192,14 @@ class Intake:
             os.close(descriptor)
         self.inbox.forget(found)
         self.runs.add(claim)
-        facts = {"dropped_at": dropped, "taken_at": claim.taken_at}
+        facts: dict[str, object] = {"dropped_at": dropped, "taken_at": claim.taken_at}
         facts |= {"follows": claim.follows.run} if claim.follows else {}
+        facts |= {"open_end": claim.open_end} if claim.open_end else {}
+        facts |= {"continues": claim.continues.run} if claim.continues else {}
         self.runs.tell("deck_taken", run=claim.run, job=job, deck=claim.deck.shown,
                        bytes=claim.deck.size, **facts)  # fmt: skip
+        if claim.continues:
+            self.runs.tell("deck_continued", run=claim.continues.run, by=claim.run)
         return claim
 
     def _opened(self, found: Found) -> int | None:

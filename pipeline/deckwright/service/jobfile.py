@@ -55,6 +55,7 @@ def compile_job(root: Path, file: str) -> Good:
             snapshot=snapshot.decode("ascii"),
             stages=[step.label for step in plan.steps],
             card_bytes=plan.source.medium.card_bytes(),
+            longest=plan.source.medium.longest_line(),
             memory=plan.memory,
             files={name: os.path.abspath(path) for name, path in plan.files.items()},  # noqa: PTH100
             next_masters=declared(plan),

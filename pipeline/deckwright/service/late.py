@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
 
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.clock import Clock
+from deckwright.service.clock import Clock, a_while_ago
 from deckwright.service.fs import digest_of_file
 from deckwright.service.places import DECK
 from deckwright.service.runs import Runs
@@ -37,18 +36,11 @@ class LateSweep:
         Raises:
             OSError: no room; it is tried again.
         """
-        rows = self.spool.ledger.ended_after(self._place, self._since(), _A_ROUND)
+        since = a_while_ago(self.clock.now(), self.spec.late_s)
+        rows = self.spool.ledger.ended_after(self._place, since, _A_ROUND)
         self._place = rows[-1].place if len(rows) == _A_ROUND else 0
         for row in rows:
             self._look(row)
-
-    def _since(self) -> str:
-        now = datetime.fromisoformat(self.clock.now())
-        try:
-            since = now - timedelta(seconds=self.spec.late_s)
-        except OverflowError:
-            return ""
-        return since.isoformat(timespec="microseconds")
 
     def _look(self, row: Row) -> None:
         path = self.spool.workspace.root / row.state / row.run / DECK

@@ -6,148 +6,43 @@ names are kept as bytes, since a name need not be text.
 
 from __future__ import annotations
 
-import contextlib
 import json
-import sqlite3
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
+from deckwright.service.database import Database, LedgerError, LedgerFullError, NewerLedgerError
 from deckwright.service.places import run_prefix
 from deckwright.service.records import Claim, LaneStep
-from deckwright.service.tables import (
-    SCHEMA,
-    TABLES,
-    End,
-    PastTry,
-    Row,
-    Try,
-    expect_sound,
-    is_damage,
-)
+from deckwright.service.tables import End, PastTry, Row, Try
+
+__all__ = ["EXCUSED", "OPEN_STATES", "Ledger", "LedgerError", "LedgerFullError", "NewerLedgerError"]
 
 EXCUSED = "excused"
 """Outcome of a try that no longer counts against its deck."""
-
-_WAL_PAGES = 128  # of 4 KiB: on a small disk every byte counts
 
 OPEN_STATES = ("waiting", "running", "hold")
 """States of runs that have not ended."""
 
 
-class LedgerError(Exception):
-    """The ledger cannot be read or written; the service ends and rebuilds it at its next start."""
-
-
-class LedgerFullError(LedgerError):
-    """There is no room for it now; nothing was entered."""
-
-
-class NewerLedgerError(Exception):
-    """The ledger is of a later version of the program."""
-
-
-class Ledger:
+class Ledger(Database):
     """The one writing connection."""
-
-    def __init__(self, path: Path) -> None:
-        """Open the ledger; make it where there is none; put a damaged one aside and begin anew.
-
-        Raises:
-            LedgerError: it cannot be opened now.
-            NewerLedgerError: a later version of the program wrote it.
-        """
-        self.path = path
-        self.fresh = not path.exists()
-        """Whether it was begun anew: counts of tries, and decks taken away, are forgotten."""
-        try:
-            self._open()
-        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            if not is_damage(error):
-                raise LedgerError(str(error)) from error
-            self.fresh = True
-            try:
-                self._put_aside()
-                self._open()
-            except (sqlite3.Error, OSError) as again:
-                raise LedgerError(str(again)) from again
-
-    @classmethod
-    def reader(cls, path: Path) -> Ledger:
-        """Return a ledger for reading only, beside the one that writes.
-
-        Raises:
-            LedgerError: there is none, or it cannot be read.
-        """
-        ledger = cls.__new__(cls)
-        ledger.path, ledger.fresh = path, False
-        try:
-            database = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=2)
-            database.execute("SELECT run, file, late FROM runs LIMIT 1").fetchone()
-        except sqlite3.Error as error:
-            raise LedgerError(str(error)) from error
-        ledger._db = database  # noqa: SLF001 # its own
-        return ledger
-
-    def close(self) -> None:
-        """Close the connection."""
-        self._db.close()
-
-    def _open(self) -> None:
-        self._db = sqlite3.connect(self.path, timeout=2, isolation_level=None)
-        try:
-            self._db.execute("PRAGMA journal_mode=WAL")
-            self._db.execute("PRAGMA synchronous=FULL")
-            self._db.execute(f"PRAGMA wal_autocheckpoint={_WAL_PAGES}")
-            self._db.execute(f"PRAGMA journal_size_limit={_WAL_PAGES << 12}")
-            version = int(self._db.execute("PRAGMA user_version").fetchone()[0])
-            self._expect_known(version)
-            if version < SCHEMA:
-                self._make()
-            expect_sound(self._db)
-            self._db.execute(f"PRAGMA user_version={SCHEMA}")  # may it be written?
-        except BaseException:
-            self._db.close()
-            raise
-
-    def _expect_known(self, version: int) -> None:
-        if version > SCHEMA:
-            msg = f"{self.path}: a later version of deckwright wrote this ledger"
-            raise NewerLedgerError(msg)
-
-    def _make(self) -> None:
-        there = self._db.execute("SELECT name FROM sqlite_master").fetchall()
-        names = {str(name) for (name,) in there}
-        wanted = [
-            each for each in TABLES.split(";") if each.split() and each.split()[2] not in names
-        ]
-        if names and not {"runs", "tries"} <= names:
-            return  # somebody else's
-        self.fresh = not names  # else of an earlier version, which lacks some tables
-        self._db.executescript(f"BEGIN;{';'.join(wanted)};PRAGMA user_version={SCHEMA};COMMIT;")
-
-    def _put_aside(self) -> None:
-        number = 1
-        while self.path.with_name(f"{self.path.name}.damaged-{number}").exists():
-            number += 1
-        for suffix in ("", "-wal", "-shm"):
-            part = self.path.with_name(self.path.name + suffix)
-            if part.exists():
-                part.rename(part.with_name(f"{self.path.name}.damaged-{number}{suffix}"))
-
-    def _do(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
-        try:
-            return self._db.execute(sql, values)
-        except sqlite3.Error as error:
-            with contextlib.suppress(sqlite3.Error):
-                self._db.rollback()  # else nothing could be entered ever after
-            full = getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_FULL
-            raise (LedgerFullError if full else LedgerError)(str(error)) from error
 
     # ---- writing
 
     def add(self, claim: Claim, mtime_ns: int) -> None:
         """Enter a run that was taken; nothing when it stands there already."""
         deck = claim.deck
+        if claim.open_end:  # first: whoever finds the run finds how its deck ends
+            self._do(
+                "INSERT INTO open_ends (run, tail) VALUES (?,?)"
+                " ON CONFLICT (run) DO UPDATE SET tail=excluded.tail",
+                (claim.run, claim.open_end),
+            )
+        if claim.continues:
+            self._do(
+                "INSERT INTO open_ends (run, continued_by) VALUES (?,?)"
+                " ON CONFLICT (run) DO UPDATE SET continued_by=excluded.continued_by",
+                (claim.continues.run, claim.run),
+            )
         self._do(
             "INSERT OR IGNORE INTO runs (run, prefix, n, name, folder, job, config, sha256, size,"
             " place, state, taken_at, follows, again, mtime_ns, lane)"
@@ -250,6 +145,8 @@ class Ledger:
         """Strike out a run whose deck went back to the inbox."""
         self._do("DELETE FROM tries WHERE run=?", (run,))
         self._do("DELETE FROM runs WHERE run=?", (run,))
+        self._do("DELETE FROM open_ends WHERE run=?", (run,))
+        self._do("UPDATE open_ends SET continued_by='' WHERE continued_by=?", (run,))
 
     def mark_late(self, run: str) -> None:
         """Enter that bytes came to a deck after its run had ended."""
@@ -316,6 +213,37 @@ class Ledger:
         row = Row(*found) if found else None
         back = row and (row.cards_returned or (row.state == "returned" and row.code != "duplicate"))
         return row if back else None
+
+    def goes_on(self, job: str, folder: bytes, name: bytes, since: str) -> tuple[Row, int] | None:
+        """Return the latest run of this job, folder and name, if its deck has an open end.
+
+        Args:
+            job: of the deck.
+            folder: its folder in the inbox.
+            name: its name there.
+            since: the run was taken then or later.
+
+        Returns:
+            The run, and the bytes of its open last line.
+        """
+        found = self._do(
+            "SELECT * FROM runs WHERE job=? AND name=? AND folder=? ORDER BY place DESC LIMIT 1",
+            (job, name, folder),
+        ).fetchone()
+        row = Row(*found) if found else None
+        if row is None or row.taken_at < since:
+            return None
+        tail = self.open_end(row.run)
+        return (row, tail) if tail else None
+
+    def continued_by(self, run: str) -> str:
+        """Return the run that seems to be the rest of a run's deck, "" where there is none."""
+        found = self._do("SELECT continued_by FROM open_ends WHERE run=?", (run,)).fetchone()
+        return str(found[0]) if found else ""
+
+    def open_end(self, run: str) -> int:
+        """Return the bytes of the last line of a run's deck where that has no line end, else 0."""
+        return self._number("SELECT coalesce(max(tail),0) FROM open_ends WHERE run=?", run)
 
     def again_of(self, run: str) -> str | None:
         """Return the run that an operator had made of an ended one."""

@@ -27,6 +27,7 @@ from deckwright.service.places import Workspace, shown
 
 LEVELS = {
     "run_started": "debug",
+    "deck_continued": "warning",
     "deck_returned": "warning",
     "delivery_waits": "warning",
     "fetch_problem": "warning",

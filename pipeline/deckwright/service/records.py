@@ -124,7 +124,7 @@ class DeckFacts(Record):
 
 
 class Follows(Record):
-    """The earlier run to whose returned cards a deck seems to be the repair, and why."""
+    """The earlier run that a deck seems to repair or to go on from, and why."""
 
     run: RunName
     because: str
@@ -162,6 +162,13 @@ class Claim(Sealed):
     marker: MarkerFacts | None = None
     again: RunName | None = None
     """The run that an operator had done once more."""
+    open_end: Amount = 0
+    """Bytes of the last line of a deck of lines, where that has no line end; 0 where it has one.
+
+    It is 0 as well where a ready-marker said that the deck is whole.
+    """
+    continues: Follows | None = None
+    """The earlier run whose deck has an open end and of which this one seems to be the rest."""
 
 
 class FileFacts(Record):

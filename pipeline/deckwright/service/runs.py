@@ -292,6 +292,10 @@ class Runs:
         facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}
         if claim.follows:
             facts["follows"] = claim.follows.run
+        if claim.open_end:
+            facts["open_end"] = claim.open_end
+        if claim.continues:
+            facts["continues"] = claim.continues.run
         if claim.same_bytes:
             facts["same_bytes_as"] = claim.same_bytes
         self.tell(

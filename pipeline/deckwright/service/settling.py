@@ -14,13 +14,15 @@ from pathlib import Path
 from deckwright.jobs.job import parse_size
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.lease import written_to
+from deckwright.service.lineends import open_end
 from deckwright.service.places import shown
 
 LINKED_S = 60.0
 """Seconds for which a file may have a second name: some deliver by linking, then unlinking."""
 
 STILL_OPEN, CHANGED = "is still open for writing", "has changed"
-UNSETTLED = frozenset({STILL_OPEN, CHANGED})
+OPEN_END = "ends inside a line, so more of it may come; it waits, unless NAME.ok says it is whole"
+UNSETTLED = frozenset({STILL_OPEN, CHANGED, OPEN_END})
 """Why a file is not taken yet, where its sender only needs more time."""
 
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
@@ -89,7 +91,7 @@ class Route:
 
     names: patterns of file names; none means all. card_bytes: the length of a card where all have
     the same. require_marker: take a deck only once a marker lies beside it. urgent: patterns of
-    names that come first.
+    names that come first. lines: every card is a line, so that a deck should end in a line end.
     """
 
     job: str
@@ -97,6 +99,7 @@ class Route:
     card_bytes: int | None
     require_marker: bool
     urgent: tuple[str, ...] = ()
+    lines: bool = False
 
     def hurries(self, name: str) -> bool:
         """Say whether a file of this name goes before others."""
@@ -176,6 +179,28 @@ class Rules:
             what = f"ends inside card {number + 1}: {there} of {card_bytes} bytes are there"
             return Verdict(self.stall_s, "ends-inside-card", what)
         return Verdict(self.settle_s)
+
+
+def half_written(found: Found, spec: ServiceSpec) -> bool:
+    """Tell whether a settled deck of lines looks as if its writer might still add to it.
+
+    It ends inside a line, the last thing done to it was writing (whoever renames it here, or gives
+    it times or rights, is through with that), and nobody has it open: else that is said later.
+    """
+    if found.stamp.mtime_ns != found.stamp.ctime_ns:
+        return False
+    try:
+        descriptor = os.open(found.path, _READ)
+    except OSError:
+        return False  # whoever opens it to take it says why
+    try:
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            return False
+        return open_end(descriptor) > 0 and not (spec.lease and written_to(descriptor))
+    except OSError:
+        return False
+    finally:
+        os.close(descriptor)
 
 
 @cache

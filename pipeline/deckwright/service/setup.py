@@ -140,11 +140,14 @@ class Setup:
         for job in compiled.jobs.values():
             how = self.spec.job(job.name)
             self.spool.keep_config(job.sha256, job.snapshot)
-            self.takings[job.name] = Taking(job.name, job.sha256, how.master)
+            self.takings[job.name] = Taking(
+                job.name, job.sha256, how.master, job.longest, self.spec.late_s
+            )
             self.runs.jobs[job.name] = JobCard(job.name, job.sha256, dict(job.files))
             route = Route(
-                job.name, job.names, job.card_bytes, how.require_marker, tuple(how.urgent)
-            )
+                job.name, job.names, job.card_bytes, how.require_marker, tuple(how.urgent),
+                lines=job.longest is not None,
+            )  # fmt: skip
             self.routes.setdefault(job.inbox, []).append(route)
         for folder in self.routes:
             with contextlib.suppress(FileExistsError):

@@ -9,11 +9,11 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.errors import RestartError
 from deckwright.service.checking import Checked
+from deckwright.service.claiming import Arrival, Claims, Taking
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs, digest_of, digest_of_file
 from deckwright.service.ledger import Ledger
@@ -33,8 +33,6 @@ from deckwright.service.places import (
 from deckwright.service.records import (
     MOST_REASONS,
     Claim,
-    DeckFacts,
-    Follows,
     LaneStep,
     Manifest,
     MarkerFacts,
@@ -43,6 +41,8 @@ from deckwright.service.records import (
     load,
 )
 from deckwright.service.tables import Row
+
+__all__ = ["WORDS", "Arrival", "MarkerDiffersError", "NotTakenError", "Spool", "Taking"]
 
 WORDS = "reasons.txt"
 
@@ -55,34 +55,12 @@ class NotTakenError(Exception):
     """The deck changed or went away before it could be taken; it is looked at again."""
 
 
-@dataclass(frozen=True, slots=True)
-class Taking:
-    """With what a deck is taken: the job, the SHA-256 of its config, the master it moves on."""
-
-    job: str
-    config: str
-    lane: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """A settled deck in the inbox.
-
-    folder: name of its inbox folder. sha256: what its marker says, marker: the marker's name.
-    """
-
-    folder: bytes
-    name: bytes
-    path: Path
-    sha256: str | None = None
-    marker: bytes = b""
-
-
 class Spool:
     """The steps. One service at a time holds the workspace; nobody else calls them."""
 
     def __init__(self, workspace: Workspace, fs: Fs, ledger: Ledger, clock: Clock) -> None:
         self.workspace, self.fs, self.ledger, self.clock = workspace, fs, ledger, clock
+        self._claims = Claims(workspace, ledger, clock)
 
     # ---- from the inbox
 
@@ -104,7 +82,7 @@ class Spool:
         size, digest = digest_of(descriptor)
         if arrival.sha256 not in {None, digest}:
             raise MarkerDiffersError(shown(arrival.name))
-        claim = self._claim(arrival.folder, arrival.name, size, digest, taking)
+        claim = self._claims.arrived(arrival, descriptor, size, digest, taking)
         claim = claim.model_copy(update={"marker": _marker(arrival)})
         home = self.workspace.work / claim.run
         self._write_claim(home, claim)
@@ -141,31 +119,6 @@ class Spool:
             with contextlib.suppress(FileNotFoundError, FileExistsError):
                 if path.lstat().st_ino == claim.marker.inode:
                     self.fs.rename_new(path, self.workspace.work / claim.run / MARKER)
-
-    def _claim(self, folder: bytes, name: bytes, size: int, digest: str, taking: Taking,
-               follows: Follows | None = None, again: str | None = None) -> Claim:  # fmt: skip
-        prefix = run_prefix(digest, name)
-        number = self.workspace.free_number(prefix, self.ledger.last_n(prefix) + 1)
-        return Claim(
-            run=f"{prefix}-{number}",
-            deck=DeckFacts(name=name.hex(), shown=shown(name), size=size, sha256=digest),
-            folder=folder.hex(),
-            job=taking.job,
-            config=taking.config,
-            taken_at=self.clock.now(),
-            order=self.ledger.last_place() + 1,
-            lane=taking.lane,
-            follows=follows or (None if again else self._follows(taking.job, name, digest)),
-            same_bytes=self.ledger.named_otherwise(digest, name, taking.config),
-            again=again,
-        )
-
-    def _follows(self, job: str, name: bytes, digest: str) -> Follows | None:
-        row = self.ledger.repaired_by(job, name)
-        if row is None or row.sha256 == digest:
-            return None
-        what = f"{row.cards_returned:,} cards" if row.state == "done" else "the whole deck"
-        return Follows(run=row.run, because=f"same job and name; of that run came back {what}")
 
     def _write_claim(self, home: Path, claim: Claim) -> None:
         """Make the folder of a run with its claim, flushed, without a deck."""
@@ -313,13 +266,12 @@ class Spool:
             self.fs.remove_tree(room)
         self.fs.make_folder(room)
         self.fs.copy_new(source, room / DECK)
-        size, digest = digest_of_file(room / DECK)
+        with (room / DECK).open("rb") as file:
+            size, digest = digest_of(file.fileno())
+            claim = self._claims.again(row, file.fileno(), size, digest, taking, why)
         if why and self.ledger.last_n(run_prefix(digest, row.name)):
             self.fs.remove_tree(room)
             return None
-        follows = Follows(run=row.run, because=why) if why else None
-        again = None if why else row.run
-        claim = self._claim(row.folder, row.name, size, digest, taking, follows, again)
         self.fs.write_new(room / CLAIM, claim.to_bytes())
         self.sync(room)
         self.fs.rename_new(room, self.workspace.work / claim.run)

@@ -15,6 +15,7 @@ from typing import Any
 
 from deckwright.jobs.job import parse_size
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service.clock import a_while_ago
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.lock import is_locked
@@ -35,6 +36,7 @@ from deckwright.service.state import State, read_state
 MOST_NAMED = 1000
 """Runs of one state that a status names; it counts all."""
 
+_FOLDERS = {"waiting": "work", "running": "work"}
 _SILENT_S = 60.0  # the service tells of itself every second; a long look takes seconds
 _UNKNOWN = "the ledger does not know it; `deckwright verify` looks closer"
 
@@ -97,6 +99,10 @@ class Status:
     returned_runs: list[RunLine] = field(default_factory=list)
     retries: dict[str, str] = field(default_factory=dict)
     late_runs: list[str] = field(default_factory=list)
+    open_ends: list[RunLine] = field(default_factory=list)
+    """Runs of the last `late_s` whose decks end inside a line; a hint, no fault."""
+    cut_decks: list[RunLine] = field(default_factory=list)
+    """Those of which a later deck seems to be the rest, until somebody acknowledges it."""
     strays: list[dict[str, str]] = field(default_factory=list)
     strays_in_all: int = 0
     passed_by: list[dict[str, str]] = field(default_factory=list)
@@ -158,9 +164,13 @@ def _standing(status: Status) -> Standing:
         return Standing.FULL
     held = {f"the job {job} is held" for job in status.held_jobs}
     waiting = any(stray["why"] not in UNSETTLED for stray in status.strays)
-    if set(status.health) - held or status.foreign or status.late_runs or waiting:
+    if set(status.health) - held or status.foreign or _in_parts(status) or waiting:
         return Standing.LOOK
     return Standing.HELD if status.held_jobs or status.held else Standing.WELL
+
+
+def _in_parts(status: Status) -> bool:
+    return bool(status.late_runs or status.cut_decks)
 
 
 def _free(workspace: Workspace) -> int:
@@ -227,6 +237,7 @@ def _count(workspace: Workspace, spec: ServiceSpec, last: State | None, status: 
     status.done, status.returned = len(folders["done"]), len(folders["returned"])
     with contextlib.suppress(sqlite3.Error), _reading(workspace.ledger) as ledger:
         _look_up(workspace, ledger, folders, status)
+        _list_open_ends(workspace, spec, ledger, status)
 
 
 def _look_up(
@@ -255,6 +266,26 @@ def _look_up(
         if late and not (workspace.root / state / run / ACKNOWLEDGED).exists():
             status.late_runs.append(run)
     _list_unknown(unknown, status)
+
+
+def _list_open_ends(
+    workspace: Workspace, spec: ServiceSpec, ledger: sqlite3.Connection, status: Status
+) -> None:
+    """List decks of lines that end inside a line; that of an earlier version knows of none."""
+    since = a_while_ago(status.at, spec.late_s)
+    query = (
+        "SELECT run, job, name, state, taken_at, continued_by FROM open_ends JOIN runs USING (run)"
+        " ORDER BY place"
+    )
+    for run, job, name, state, taken_at, by in ledger.execute(query):
+        place = f"{_FOLDERS.get(state, state)}/{run}"
+        home = workspace.root / place
+        if by and home.is_dir() and not (home / ACKNOWLEDGED).exists():
+            why = f"ended inside a line; {by} seems to be the rest of it"
+            status.cut_decks.append(RunLine(run, job, shown(name), why, place))
+        elif not by and taken_at >= since:
+            why = "its last line has no line end"
+            status.open_ends.append(RunLine(run, job, shown(name), why, place))
 
 
 def _list_unknown(unknown: dict[str, set[str]], status: Status) -> None:

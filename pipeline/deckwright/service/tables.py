@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
-SCHEMA = 2
+SCHEMA = 3
 """Number of these tables; a later version of the program may have others."""
 
 TABLES = """
@@ -33,6 +33,9 @@ CREATE TABLE tries (
 CREATE TABLE ends (
     number INTEGER PRIMARY KEY, at TEXT NOT NULL, lived REAL NOT NULL, runs TEXT NOT NULL,
     through INTEGER NOT NULL DEFAULT 0
+) STRICT;
+CREATE TABLE open_ends (
+    run TEXT PRIMARY KEY, tail INTEGER NOT NULL DEFAULT 0, continued_by TEXT NOT NULL DEFAULT ''
 ) STRICT;
 CREATE TABLE masters (run TEXT PRIMARY KEY, records INTEGER NOT NULL) STRICT;
 """
@@ -121,7 +124,7 @@ def expect_sound(database: sqlite3.Connection) -> None:
     known = database.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
     wanted = [(table.strip(),) for table in TABLES.split(";") if table.strip()]
     said = database.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    for table in ("runs", "tries", "ends", "masters"):
+    for table in ("runs", "tries", "ends", "masters", "open_ends"):
         for _ in database.execute(f"SELECT * FROM {table}"):  # noqa: S608 # fixed
             pass
     list(database.execute("SELECT json(calls) FROM tries"))

@@ -49,7 +49,13 @@ def _taken(event: Event) -> str:
         begin, end = (datetime.fromisoformat(event[key]) for key in ("dropped_at", "taken_at"))
         waited = f"dropped {event['dropped_at'][11:19]}, settled in {(end - begin).seconds:,} s, "
     follows = f"; repairs {event['follows']}" if event.get("follows") else ""
-    return f"taken: {waited}{event['bytes']:,} bytes{follows}"
+    return f"taken: {waited}{event['bytes']:,} bytes{follows}{_cut(event)}"
+
+
+def _cut(event: Event) -> str:
+    """Say that a deck may be a part of one."""
+    goes_on = f"; seems to be the rest of {event['continues']}" if event.get("continues") else ""
+    return goes_on + ("; its last line has no line end" if event.get("open_end") else "")
 
 
 def _done(event: Event) -> str:
@@ -58,7 +64,7 @@ def _done(event: Event) -> str:
     counts += [f"{event['set_aside']:,} left out"] if event.get("set_aside") else []
     again = f"; repairs {event['follows']}" if event.get("follows") else ""
     in_time = f" in {_seconds(event)}" if "seconds" in event else ""
-    return f"done{in_time}: {', '.join(counts)}{again}"
+    return f"done{in_time}: {', '.join(counts)}{again}{_cut(event)}"
 
 
 def _failed(event: Event) -> str:
@@ -123,6 +129,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "run_done": _done,
     "run_failed": _failed,
     "deck_returned": _returned,
+    "deck_continued": lambda e: f"ended inside a line; {e['by']} seems to be the rest of it",
     "deck_repaired": lambda e: f"repaired by {e['by']}",
     "deck_held": lambda _: "held by an operator",
     "deck_resumed": lambda _: "goes on",
