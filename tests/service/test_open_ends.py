@@ -26,9 +26,9 @@ from service.inbox_kit import Box
 from service.kit import CARDS, Rig, spec_with
 from service.writers import SetClock
 
-LINES = Route("job", (), None, require_marker=False, lines=True)
-HALF = b"a card of the deck\nhalf a ca"
 WIDTH = 80
+LINES = Route("job", (), None, require_marker=False, longest=WIDTH)
+HALF = b"a card of the deck\nhalf a ca"
 
 
 @pytest.fixture
@@ -57,7 +57,7 @@ def test_a_deck_that_is_cut_has_an_open_end_exactly_where_a_card_is_cut(cards, e
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "deck")
         path.write_bytes(whole[:cut])
-        tail = opened(path, open_end)
+        tail = opened(path, lambda descriptor: open_end(descriptor, WIDTH))
         path.write_bytes(whole[cut:])
         first = opened(path, first_line)
     if end == "\r" and whole[:cut].count(b"\r") == 1 and whole[:cut].endswith(b"\r"):
@@ -67,6 +67,14 @@ def test_a_deck_that_is_cut_has_an_open_end_exactly_where_a_card_is_cut(cards, e
     if tail:
         assert may_join(tail, first, WIDTH)
         assert may_join(tail, first, 0)
+
+
+@pytest.mark.parametrize(
+    "data", [b"X" * (WIDTH + 1), b"card\n" + b"X" * (WIDTH + 1), "\ufeffcard\n".encode("utf-16-le")]
+)
+def test_what_is_no_deck_of_lines_has_no_open_end(lines, data):
+    lines.put("deck", data)
+    assert lines.settle() == ["deck"]
 
 
 def test_two_whole_cards_without_a_line_end_between_them_are_no_halves():
@@ -190,7 +198,7 @@ class Reopened:
         }
         self.folder = self.rig.workspace.inbox / CARDS
         self.folder.mkdir(exist_ok=True)
-        route = Route(CARDS, (), None, require_marker=False, lines=True)
+        route = Route(CARDS, (), None, require_marker=False, longest=WIDTH)
         inbox = Inbox(self.rig.workspace.inbox, spec, {CARDS: [route]}, self.clock)
         self.intake = Intake(
             self.rig.spool, self.rig.runs, inbox, spec, self.clock, self.rig.takings

@@ -71,7 +71,7 @@ class Claims:
         tail = 0
         continues = None
         if taking.longest is not None and not arrival.marker:
-            tail = open_end(descriptor)
+            tail = open_end(descriptor, taking.longest)
             continues = self._continues(arrival, descriptor, digest, taking)
         follows = None if continues else self._follows(taking.job, arrival.name, digest)
         claim = self._claim(arrival.folder, arrival.name, size, digest, taking)
@@ -98,7 +98,7 @@ class Claims:
         if not why:
             tail = self.ledger.open_end(row.run)
             return claim.model_copy(update={"again": row.run, "open_end": tail})
-        tail = 0 if taking.longest is None else open_end(descriptor)
+        tail = 0 if taking.longest is None else open_end(descriptor, taking.longest)
         follows = Follows(run=row.run, because=why)
         return claim.model_copy(update={"follows": follows, "open_end": tail})
 

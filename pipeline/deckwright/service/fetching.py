@@ -219,10 +219,11 @@ class Fetching:
 
     def _may_grow(self, one: _Seen) -> bool:
         """Tell whether a deck of lines ends inside a line, and no marker says that it is whole."""
-        if not self._route.lines or one.marker:
+        longest = self._route.longest
+        if longest is None or one.marker:
             return False
         found = Found("", os.fsencode(one.name), self.source / one.name, one.stamp, None)
-        return half_written(found, self._spec)
+        return half_written(found, longest, self._spec)
 
     def _bring(self, one: _Seen) -> None:
         """Bring a deck, its marker first, so that the inbox never has to wait for it.

@@ -243,11 +243,12 @@ class Inbox:
     def _look_at_end(self, known: _Known) -> None:
         """Look, once, at the end of a deck that settled; give its writer time if it needs that."""
         seen = known.seen
-        if known.looked or known.verdict.code or not (seen.route.lines and self.patient):
+        longest = seen.route.longest
+        if known.looked or known.verdict.code or longest is None or not self.patient:
             return
         known.looked = True
         # who held it open for long, and has closed it, is through with it
-        if known.found.marker or known.held or not half_written(known.found, self._spec):
+        if known.found.marker or known.held or not half_written(known.found, longest, self._spec):
             return
         if not self._let_in(known):
             known.half = True

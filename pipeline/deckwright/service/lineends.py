@@ -9,11 +9,18 @@ _LOOK = 1 << 16
 """Bytes at the begin and at the end of a deck that are looked at."""
 
 
-def open_end(descriptor: int) -> int:
+def open_end(descriptor: int, longest: int) -> int:
     """Return how many bytes the last line has if no line end follows it, else 0.
+
+    A last line that is no part of a card, too long for one or with a NUL, is none that was cut:
+    whoever reads the deck says what is wrong with it.
 
     CR ends lines only in a deck that has no LF, as for the medium that reads it. A deck that ends
     in its only CR may have been cut inside a CR LF, and has an open end.
+
+    Args:
+        descriptor: the deck, open for reading.
+        longest: bytes that a card has at most; 0 where it may have any number.
 
     Raises:
         OSError: it cannot be read.
@@ -27,7 +34,10 @@ def open_end(descriptor: int) -> int:
         if _LF not in first + last and first.count(_CR) > 1:
             return 0
     tail = last.replace(_CR, _LF).rstrip(_LF) if last.endswith(_CR) else last.replace(_CR, _LF)
-    return max(1, len(tail) - tail.rfind(_LF) - 1)
+    line = tail[tail.rfind(_LF) + 1 :]
+    if b"\0" in line or (longest and len(line) > longest):
+        return 0
+    return max(1, len(line))
 
 
 def first_line(descriptor: int) -> int:

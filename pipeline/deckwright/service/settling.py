@@ -91,7 +91,8 @@ class Route:
 
     names: patterns of file names; none means all. card_bytes: the length of a card where all have
     the same. require_marker: take a deck only once a marker lies beside it. urgent: patterns of
-    names that come first. lines: every card is a line, so that a deck should end in a line end.
+    names that come first. longest: bytes that a card has at most where each is a line; 0 = any
+    number, None = cards are no lines.
     """
 
     job: str
@@ -99,7 +100,7 @@ class Route:
     card_bytes: int | None
     require_marker: bool
     urgent: tuple[str, ...] = ()
-    lines: bool = False
+    longest: int | None = None
 
     def hurries(self, name: str) -> bool:
         """Say whether a file of this name goes before others."""
@@ -181,7 +182,7 @@ class Rules:
         return Verdict(self.settle_s)
 
 
-def half_written(found: Found, spec: ServiceSpec) -> bool:
+def half_written(found: Found, longest: int, spec: ServiceSpec) -> bool:
     """Tell whether a settled deck of lines looks as if its writer might still add to it.
 
     It ends inside a line, the last thing done to it was writing (whoever renames it here, or gives
@@ -196,7 +197,7 @@ def half_written(found: Found, spec: ServiceSpec) -> bool:
     try:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             return False
-        return open_end(descriptor) > 0 and not (spec.lease and written_to(descriptor))
+        return open_end(descriptor, longest) > 0 and not (spec.lease and written_to(descriptor))
     except OSError:
         return False
     finally:

@@ -146,7 +146,7 @@ class Setup:
             self.runs.jobs[job.name] = JobCard(job.name, job.sha256, dict(job.files))
             route = Route(
                 job.name, job.names, job.card_bytes, how.require_marker, tuple(how.urgent),
-                lines=job.longest is not None,
+                job.longest,
             )  # fmt: skip
             self.routes.setdefault(job.inbox, []).append(route)
         for folder in self.routes:
