@@ -46,8 +46,11 @@ def test_folders_and_missing_files_are_named(tmp_path, shop) -> None:
 
 def test_a_truncated_deck_is_named_with_the_place_where_it_ends(write, planted, shop) -> None:
     said = shop.say("examine", write(planted(50).tobytes()[:-30]))
-    assert said.code == 4
-    assert "ends inside card 50" in said.err
+    assert said.code == 0
+    assert "49 cards of 80 columns" in said.out
+    (warning,) = said.err.splitlines()
+    assert warning.startswith("warning: ")
+    assert "ends inside card 50, after 50 of the 80 bytes" in warning
 
 
 def test_bytes_that_are_nothing_are_asked_about(write, shop, tmp_path) -> None:
@@ -91,7 +94,7 @@ def test_two_codes_that_read_the_cells_equally_well_are_asked_about(write, plant
         ("blocks", "is no TOML table"),
         ("{ code = 'cp037' }", "lacks the key 'kind'"),
         ("kind = 'blocks', length = 3", "'length'"),
-        ("kind = 'blocks', code = 'cp03'", "nearest: "),
+        ("kind = 'blocks', code = 'cp03'", "did you mean 'cp037'"),
     ],
 )
 def test_a_medium_that_cannot_be_used_is_explained(write, planted, shop, medium, said) -> None:

@@ -167,31 +167,55 @@ CODES = st.sampled_from([("1", "2", "3"), ("A", "B"), ("RG", "SM"), ("01", "02",
                          ("RDA", "RDB", "SUM"), ("X", " "), ("10", "11", "20", "21")])  # fmt: skip
 
 
-@quick
-@given(codes=CODES, first=st.integers(1, 60), seed=st.integers(0, 1_000))
-@example(codes=("RG", "SM"), first=1, seed=0)
-@example(codes=("X", " "), first=80, seed=0)
-def test_codes_of_card_types_are_found_whole(room, codes, first, seed) -> None:
-    dice = np.random.default_rng(seed)
-    cards = blank_cards(400)
-    kinds = dice.integers(0, len(codes), 400)
+def cards_of_types(codes, first: int, names: int, kinds: np.ndarray) -> np.ndarray:
+    """Return cards of the types that `kinds` tells, with a code from a column on.
+
+    Each kind has numbers in columns of its own, and a name in columns of its own, that of the
+    first kind from column `names` on, the others' before it.
+    """
+    dice = np.random.default_rng(int(kinds[:20].sum()))
+    cards = blank_cards(len(kinds))
     body = 1 if first > 30 else first + len(codes[0]) + 2
     for number, code in enumerate(codes):
         rows = np.flatnonzero(kinds == number)
         part = blank_cards(len(rows))
-        # each kind has numbers in columns of its own, and a name in columns of its own
         put(part, body + 6 * number, digits(dice.integers(0, 10**5, len(rows)), 5))
         letters = np.frombuffer(b"ABCDEFGHIJKLMNOPQRST", np.uint8)
-        at = (body + 27 if first > 30 or first < 20 else 60) - 3 * number
-        put(part, at, letters[dice.integers(0, 20, (len(rows), 9))])
+        put(part, names - 3 * number, letters[dice.integers(0, 20, (len(rows), 9))])
         put(part, first, np.tile(np.frombuffer(code.encode(), np.uint8), (len(rows), 1)))
         cards[rows] = part
+    return cards
+
+
+@quick
+@given(codes=CODES, first=st.integers(1, 60), seed=st.integers(0, 1_000))
+@example(codes=("RG", "SM"), first=1, seed=0)
+@example(codes=("X", " "), first=80, seed=0)
+@example(codes=("X", " "), first=33, seed=0)
+def test_codes_of_card_types_are_found_whole(room, codes, first, seed) -> None:
+    kinds = np.random.default_rng(seed).integers(0, len(codes), 400)
+    # beside the code, never around it
+    names = first + len(codes[0]) + 29 if first < 20 else 60 if first < 40 else 28
     deck = room() / "deck.dck"
-    deck.write_bytes(cards.tobytes())
+    deck.write_bytes(cards_of_types(codes, first, names, kinds).tobytes())
     types = examine([deck], medium={"kind": "blocks", "code": "ascii"}).types
     assert (types.column, types.last) == (first, first + len(codes[0]) - 1), types.sentence
     counted = {value: one.cards for one in types.types for value in one.values}
     assert counted == {code: int((kinds == n).sum()) for n, code in enumerate(codes)}
+
+
+@quick
+@given(codes=CODES, seed=st.integers(0, 1_000), place=st.integers(0, 8))
+@example(codes=("X", " "), seed=0, place=5)
+def test_a_code_within_a_name_is_found_whole_or_not_at_all(room, codes, seed, place) -> None:
+    """A letter amid letters, or a blank at the end of a name, is no code that anybody can see."""
+    kinds = np.random.default_rng(seed).integers(0, len(codes), 400)
+    first = 40 + place
+    deck = room() / "deck.dck"
+    deck.write_bytes(cards_of_types(codes, first, 40, kinds).tobytes())
+    types = examine([deck], medium={"kind": "blocks", "code": "ascii"}).types
+    if types.column:
+        assert (types.column, types.last) == (first, first + len(codes[0]) - 1), types.sentence
 
 
 @quick
