@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -55,6 +55,7 @@ def test_the_profile_of_columns_is_that_of_counting_cell_by_cell(cards) -> None:
 
 @quick
 @given(some_cards, st.integers(1, 399))
+@example(np.frombuffer(b"000900000090", np.uint8).reshape(4, 3), 2)  # two steps, equally often
 def test_counts_of_parts_add_up_to_those_of_the_whole(cards, border) -> None:
     cells = cells_of(load_code("ascii"), holes=False)
     spans = [(1, min(3, cards.shape[1]))]

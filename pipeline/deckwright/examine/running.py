@@ -137,8 +137,8 @@ class Running:
         self.end = later.end
 
     def facts(self) -> SequenceFacts:
-        """Return what was found; the usual step is the most frequent one."""
-        step = max(self.steps, key=lambda one: self.steps[one].count, default=0)
+        """Return what was found; the usual step is the most frequent one, of two the smaller."""
+        step = max(self.steps, key=lambda one: (self.steps[one].count, -one), default=0)
         gaps = [event for one, event in self.steps.items() if one != step]
         gaps.append(self.larger)
         gap_cards = sorted(card for event in gaps for card in event.cards)
