@@ -348,7 +348,9 @@ def test_plots_say_in_words_where_faults_gather():
     columns[[11, 12]] = 40, 7
     order = np.zeros(100, np.int64)
     order[20:24] = 10
-    places = FaultPlaces(columns, order, np.full(100, 10), [("one", 1), ("two", 101)])
+    places = FaultPlaces(
+        columns, order, np.full(100, 10), np.arange(100) * 10 + 1, [("one", 1), ("two", 101)]
+    )
     page = control_sheet(replace(CONTROL, places=places))
     told = words(page)
     assert "Most faults: column 12 (40 faults); column 13 (7 faults)." in told

@@ -24,6 +24,7 @@ class PlaceCounter:
         self._decks = decks
         self._cards = sum(deck.cards for deck in decks)
         self._order = np.zeros(min(self._cards, MOST_STRETCHES), np.int64)
+        self._firsts = np.full(len(self._order), self._cards + 1, np.int64)
         self._steps: NDArray[np.int64] = np.zeros(1, np.int64)
 
     def add(self, cards: NDArray[np.int64], fatal: pl.DataFrame) -> None:
@@ -32,6 +33,7 @@ class PlaceCounter:
         if len(inside):
             stretches = inside * len(self._order) // self._cards
             self._order += np.bincount(stretches, minlength=len(self._order))
+            np.minimum.at(self._firsts, stretches, inside + 1)
         spans = (
             fatal.select(
                 first=pl.coalesce("column", "first").cast(pl.Int64),
@@ -55,4 +57,4 @@ class PlaceCounter:
             columns = np.pad(columns, (0, _WHOLE - len(columns)))
         edges = -(-np.arange(len(self._order) + 1) * self._cards // max(1, len(self._order)))
         decks = [(deck.name, deck.first) for deck in self._decks]
-        return FaultPlaces(columns, self._order, np.diff(edges), decks)
+        return FaultPlaces(columns, self._order, np.diff(edges), self._firsts, decks)

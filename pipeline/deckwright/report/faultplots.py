@@ -19,6 +19,9 @@ _HIGH = 40
 _LEAST = 1.2  # high: what is rare must be seen too
 _MOST_NAMED = 4
 _BATCH_SHARE, _BATCH_LENGTH = 0.8, 0.25
+_NEARLY_EVERY = 0.9  # of the cards from one on, that came back
+_OF_ALL = 0.8  # of the returned cards, that must lie there
+_FEWEST = 5  # cards, of which "nearly every" can be said
 _CARD = 80
 
 
@@ -51,7 +54,7 @@ def order_plot(places: FaultPlaces) -> Plot | None:
     if not places.order.any():
         return None
     shares = places.order / np.maximum(places.sizes, 1)
-    says = _batch(places)
+    says = _from_one_on(places) or _batch(places)
     alone = len(places.decks) == 1
     lines = [] if alone else [_at(first, places) for _, first in places.decks[1:]]
     total = int(places.sizes.sum())
@@ -81,6 +84,28 @@ def _bars(heights: NDArray[np.float64], title: str, lines: Sequence[float] = ())
 
 def _at(card: int, places: FaultPlaces) -> float:
     return (card - 1) / max(1, int(places.sizes.sum())) * len(places.sizes)
+
+
+def _from_one_on(places: FaultPlaces) -> str:
+    """Return from which card on nearly every card came back; "" where that cannot be said."""
+    returned = places.order[::-1].cumsum()[::-1]
+    cards = places.sizes[::-1].cumsum()[::-1]
+    # where those that came back outnumber the others most
+    at = int(np.argmax(2 * returned - cards))
+    ends = places.sizes.cumsum()
+    before = int(places.order[at - 1]) if at else 0
+    if before and before >= _NEARLY_EVERY * (ends[at - 1] + 1 - places.firsts[at - 1]):
+        at -= 1  # it begins at the end of the stretch before
+    first, many = int(places.firsts[at]), int(returned[at])
+    there = int(ends[-1]) - first + 1
+    if there < _FEWEST or many < max(_NEARLY_EVERY * there, _OF_ALL * returned[0]):
+        return ""
+    if first == 1:
+        return f"Nearly every card came back, from the first to the last ({many:,} of {there:,})."
+    return (
+        f"From {_name(first, places)} on nearly every card came back ({many:,} of {there:,}): "
+        "look at what begins there."
+    )
 
 
 def _batch(places: FaultPlaces) -> str:

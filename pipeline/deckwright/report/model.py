@@ -159,13 +159,15 @@ class FaultPlaces:
     """Where faults gather.
 
     columns: int64 (w), returned cards with a fault in each column. order: int64 (b), returned
-    cards of each stretch of the run; sizes: int64 (b), cards of each stretch. decks: name and
-    number of the first card of each.
+    cards of each stretch of the run; sizes: int64 (b), cards of each stretch; firsts: int64 (b),
+    the first returned card of each, anything where there is none. decks: name and number of the
+    first card of each.
     """
 
     columns: NDArray[np.int64]
     order: NDArray[np.int64]
     sizes: NDArray[np.int64]
+    firsts: NDArray[np.int64]
     decks: Sequence[tuple[str, int]] = ()
 
 
