@@ -67,9 +67,11 @@ class ValidateStage(TrayStage[ValidateConfig]):
 
     @override
     def run(self, tray: Tray, book: Book) -> Tray:
-        values, failures = self.layout.check(
-            tray.text, tray.holes, legal_patterns(tray.code), undefined(tray.code)
-        )
+        legal, gaps = legal_patterns(tray.code), undefined(tray.code)
+        values, failures = self.layout.check(tray.text, tray.holes, legal, gaps)
+        if failures and not tray.code.parts:  # where columns keep their codes, none can be moved
+            moved = self.layout.shifted(tray.text, tray.holes, legal, gaps, failures)
+            failures = [*failures, *moved]
         tray = tray.with_reading(self.layout)
         tray.remember(values)
         for failure in failures:

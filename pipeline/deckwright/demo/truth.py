@@ -47,7 +47,7 @@ KINDS: Mapping[str, FaultKind] = {
         None,
         "the sort puts them back; no stage reports the breaks in the serial numbers",
     ),
-    "shifted-card": FaultKind("card shifted by one column", ("validate/*",)),
+    "shifted-card": FaultKind("card shifted by one column", ("validate/shifted",)),
     "bad-card-sum": FaultKind("card sum that the falls do not give", ("validate/rule:card-sum",)),
     "untagged-accumulation": FaultKind(
         "fall gathered over days, not tagged, after three zeros",

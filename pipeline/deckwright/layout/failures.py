@@ -37,6 +37,7 @@ OUT_OF_RANGE = "out-of-range"
 NOT_IN_LIST = "not-in-list"
 CHECK_DIGIT = "check-digit"
 UNKNOWN_CARD_TYPE = "unknown-card-type"
+SHIFTED = "shifted"
 DOES_NOT_FIT = "does-not-fit"
 
 _CHOICES_SHOWN = 12

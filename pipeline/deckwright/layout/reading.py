@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from deckwright.layout.cardtypes import card_types
 from deckwright.layout.failures import UNKNOWN_CARD_TYPE, Failure
 from deckwright.layout.marks import find_marks
 from deckwright.layout.rules import Rules
+from deckwright.layout.shifts import shifted
 from deckwright.layout.walk import CompiledCard, ValueShape, Walk, compiled, value_shapes
 from deckwright.layout.words import BLANK, Bytes, Places, steady
 from deckwright.layout.writing import write_fields
@@ -158,6 +159,24 @@ class Layout:
             if rows.size:
                 failures += self._rule_failures(place, rows, walk.types)
         return values, failures
+
+    def shifted(
+        self,
+        text: Bytes,
+        holes: Holes | None,
+        legal: Flags | None,
+        undefined: Flags | None,
+        failures: Sequence[Failure],
+    ) -> list[Failure]:
+        """Return which of the cards that failed would fit one column further left or right.
+
+        Arguments as for `check`; failures: what it found in these cards.
+        """
+
+        def again(text: Bytes, holes: Holes | None) -> list[Failure]:
+            return self.check(text, holes, legal, undefined)[1]
+
+        return shifted(again, text, holes, failures)
 
     def _walk(
         self, text: Bytes, holes: Holes | None, legal: Flags | None, undefined: Flags | None
