@@ -10,6 +10,7 @@ from deckwright.examine.deck import examine
 from deckwright.examine.page import deck_report
 from pages.browser import looked_at, missing
 from picture_help import named_cards, zipped
+from service.house import card, cards_of, deck, house
 
 pytestmark = [
     pytest.mark.skipif(bool(missing()), reason=f"no page is looked at: {missing()}"),
@@ -25,7 +26,7 @@ def text(path) -> str:
 NAMES = (
     "control sheet, small", "control sheet, 83 % returned", "control sheet, several decks",
     "control sheet, pictures", "returned cards, 5,000", "returned cards, several decks",
-    "reading report", "deck report", "stopped run",
+    "reading report", "deck report", "stopped run", "workspace, new", "workspace, long names",
 )  # fmt: skip
 
 
@@ -62,7 +63,40 @@ def pages(tmp_path_factory, shop) -> dict[str, str]:
     bad = shop.deck(folder / "bad.txt", [GOOD, *[BAD] * 30])
     assert shop.say("run", stopped, bad, "--out", folder / "bad").code == 4
     made["stopped run"] = text(folder / "bad-failed.html")
+    made["workspace, new"], made["workspace, long names"] = workspace_pages()
     return made
+
+
+def workspace_pages() -> tuple[str, str]:
+    """Return the page of a new workspace, and of one with a deck of every state."""
+    with house(workers=1) as made:
+        page = made.root / "index.html"
+        made.gated("slow")
+        with made.serving():
+            made.wait(page.is_file, "the first page")
+            new = text(page)
+            longest = (
+                "movements of the northern and the southern depot, second half of the year, copy"
+            )
+            back = "ß\n".encode("utf-16")
+            made.done(made.drop("week-23.txt", deck(card(1), "XX")))
+            made.done(made.drop(f"{longest}.txt", cards_of(7)))
+            made.done(made.drop(f"{'unbroken' * 25}.txt", cards_of(8)))
+            made.end_of(made.drop("<b>&\x1bback.txt", back))
+            made.end_of(made.drop(f"{longest}, unreadable.txt", back * 2))
+            runs = [
+                made.drop(f"{number}. {longest}.txt", cards_of(number), "slow")
+                for number in range(3)
+            ]
+            for run in runs:
+                made.told("deck_taken", run=run)
+            made.at_gate("slow")
+            made.say("hold", made.root, runs[-1])
+            made.say("hold", made.root, "cards")
+            made.wait(lambda: ">held</td>" in text(page), "the held deck on the page")
+            full = text(page)
+            made.open_gate("slow")
+        return new, full
 
 
 @pytest.mark.parametrize("name", NAMES)

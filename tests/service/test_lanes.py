@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 from typing_extensions import override
 
 from deckwright.service.fs import Fs
+from deckwright.service.lanes import Lanes
 from deckwright.service.places import Workspace
 from deckwright.service.records import Manifest, load
 from deckwright.service.verify import verify
@@ -56,6 +58,27 @@ def test_a_run_that_was_held_moves_the_master_on_when_it_is_resumed():
         assert master == FIRST_MASTER + b"two\n!flaky 1\nthree\n"
         assert_contract(root, decks, ended=True)
         assert [found for _, found in verify(Workspace(root)) if found] == []
+
+
+def test_a_master_that_cannot_be_moved_on_now_is_told_with_its_run(monkeypatch):
+    keep = Lanes.roll
+
+    def full(lanes: Lanes, lane: str) -> None:
+        if any(lanes.workspace.done.iterdir()):
+            raise OSError(errno.ENOSPC, "No space left on device")
+        keep(lanes, lane)
+
+    with workspace(("1", b"one\n"), job=STOCK) as root, started(root) as rig:
+        with monkeypatch.context() as patch:
+            patch.setattr(Lanes, "roll", full)
+            rig.step_due()
+        (run,) = (path.name for path in (root / "done").iterdir())
+        (facts,) = [facts for event, facts in rig.events if event == "master_waits"]
+        assert facts == {
+            "run": run, "job": STOCK, "deck": "1", "lane": STOCK,
+            "error": "No space left on device",
+        }  # fmt: skip
+        rig.step_all()
 
 
 @pytest.mark.parametrize("when", ["between starts", "between runs", "while one runs"])

@@ -276,7 +276,7 @@ def test_a_run_on_its_way_tells_how_far_it_is(place, cards) -> None:
 
 
 def test_the_service_side_of_workers_loads_no_heavy_library() -> None:
-    code = "import sys, json, deckwright.service.pool, deckwright.service.compile; "
+    code = "import sys, json, deckwright.service.pool, deckwright.service.daemon; "
     code += "print(json.dumps(sorted(sys.modules)))"
     command = [sys.executable, "-I", "-c", code]
     loaded = subprocess.run(command, capture_output=True, check=True).stdout  # noqa: S603

@@ -127,3 +127,31 @@ def test_histories_go_with_the_last_run_of_their_days(ended) -> None:
     assert old.exists()
     archive(ended)
     assert (old.exists(), fresh.exists()) == (False, True)
+
+
+def test_a_ledger_that_is_made_anew_knows_archived_runs(ended) -> None:
+    archive(ended)
+    archive(ended, "--returned")
+    ended.workspace.ledger.unlink()
+    ended.once()
+    assert ended.events("ledger_rebuilt")
+    assert not ended.events("run_done")
+    listed = told(ended, "status", ended.root, "--state", "archived", "--json")
+    assert {each["deck"] for each in json.loads(listed)} == {
+        "week-23.txt", "back.txt", "moves-0.txt", "moves-1.txt",
+    }  # fmt: skip
+    data = deck(card(1), "XX")
+    ended.drop("week-23.txt", data)
+    ended.once()
+    assert ended.returned(run_of("week-23.txt", data, 2)) == ["duplicate"]
+    assert "0 differences" in told(ended, "verify", ended.root)
+
+
+def test_an_archive_that_cannot_be_read_stops_no_start(ended) -> None:
+    archive(ended)
+    pack = ended.root / "archive" / "0001.zip"
+    pack.write_bytes(pack.read_bytes()[:100])
+    ended.workspace.ledger.unlink()
+    ended.once()
+    (event,) = ended.events("recovered")
+    assert "0001.zip" in str(event["problems"])

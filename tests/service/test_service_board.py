@@ -147,7 +147,7 @@ def test_the_page_names_every_deck_and_leads_to_its_files(ended) -> None:
     assert "&lt;b&gt;&amp;amp;.txt" in page
     assert "<b>" not in page
     assert "Done (2)" in page
-    assert "Came back (1)" in page
+    assert "Returned (1)" in page
     for place in [part.split('"')[0] for part in page.split('href="')[1:]]:
         assert (ended.root / place).exists(), place
     assert page.count("control.html") == 2

@@ -33,6 +33,7 @@ from deckwright.report.drawing_pdf import to_pdf
 from deckwright.report.drawing_png import TooManyPixelsError, to_png
 from deckwright.report.drawing_scene import HATCH, box, hatching
 from deckwright.report.drawing_svg import to_svg
+from deckwright.report.signs import UNPRINTABLE
 from drawing_help import BLANK, MARKS, PATTERNS, SVG, boxes_of, drawn, pages_of
 
 FRAME = drawing.FRAME * INCH / 1000
@@ -146,7 +147,7 @@ def test_every_character_of_the_packaged_codes_can_be_drawn(name) -> None:
     face = load_face.__wrapped__()
     characters = {c for c in load_code(name).alphabet.characters if c and c.isprintable()}
     for bold in (False, True):
-        for character in characters | {drawing.UNPRINTABLE, VISIBLE_BLANK, *"\u2013\u2026"}:
+        for character in characters | {UNPRINTABLE, VISIBLE_BLANK, *"\u2013\u2026"}:
             assert list(face.pieces(character, 100, len, bold=bold))
     assert face.missing == set()
 

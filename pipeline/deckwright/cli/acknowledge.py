@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER, operate
+from deckwright.cli.listing import FOLDER
+from deckwright.cli.operate import operate
 
 
 @click.command(name="acknowledge")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER, print_entries
+from deckwright.cli.listing import FOLDER, print_entries
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import ServiceSpec, load_service
 from deckwright.service.finding import find

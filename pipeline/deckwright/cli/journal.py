@@ -10,6 +10,7 @@ import click
 
 from deckwright.cli.archived import readable_run
 from deckwright.journal.events import events
+from deckwright.journal.logfile import card_events
 from deckwright.journal.reader import Journal
 from deckwright.wording import nearest, plural
 
@@ -33,7 +34,8 @@ def command(run: Path, stage: int | None, card: int | None, field: str, reason: 
     """Print what happened to the cards of the run folder RUN, one JSON object a line."""
     with readable_run(run) as folder:
         journal, told = Journal(folder), False
-        for event in events(journal, card=card, stage=stage, field=field, reason=reason):
+        found = events(journal, card=card, stage=stage, field=field, reason=reason)
+        for event in card_events(journal, found):
             click.echo(json.dumps(event, ensure_ascii=False))
             told = True
         if not told:

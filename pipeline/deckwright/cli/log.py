@@ -13,7 +13,7 @@ from typing import Any
 import click
 
 from deckwright.cli.archived import readable_run
-from deckwright.cli.operate import STATE
+from deckwright.cli.listing import STATE
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import ServiceSpec, load_service
 from deckwright.service.finding import UnclearError, find, listed

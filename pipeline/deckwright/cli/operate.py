@@ -1,27 +1,21 @@
-"""What the operators' commands share: their options, lists of runs, asking the running service."""
+"""What an operator has done in a workspace: by its service where one runs, else at once."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from deckwright.service.control import Answer, AskError, Request, Wish, ask, await_answer
-from deckwright.service.finding import STATES, Entry, resolve
+from deckwright.service.finding import resolve
 from deckwright.service.lock import LockedError, locked
-from deckwright.service.places import RUN_NAME, Workspace, shown
+from deckwright.service.places import RUN_NAME, Workspace
 from deckwright.service.setup import Setup, Tools
 from deckwright.service.standing import expect_workspace
 
 ANSWER_S = 30.0
 """How long a command waits for the running service."""
-
-FOLDER = click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-JOB = click.option("--job", default="", metavar="JOB", help="Only runs of this job.")
-STATE = click.option("--state", type=click.Choice(STATES[1:]), multiple=True,
-                     help="Only runs in this state; may be repeated.")  # fmt: skip
 
 FITTING = {"hold": ("waiting",), "resume": ("held",), "requeue": ("done", "returned"),
            "acknowledge": ("done", "returned")}  # fmt: skip
@@ -91,25 +85,6 @@ def _is_job(workspace: Workspace, name: str) -> bool:
     file = workspace.config / "jobs" / f"{name}.toml"
     held = workspace.control / f"held-{name}"
     return "/" not in name and (file.is_file() or held.is_file())
-
-
-def print_entries(workspace: Workspace, entries: Sequence[Entry], as_json: bool) -> None:  # noqa: FBT001 # an option handed on
-    """Print runs for people: a line each, and a line for each place where its files are."""
-    if as_json:
-        click.echo(json.dumps([each.as_dict() for each in entries], indent=2))
-        return
-    for each in entries:
-        ended = f"{each.ended_at[:16].replace('T', ' ')} UTC" if each.ended_at else ""
-        parts = (each.state, each.job, each.deck, each.why, ended, each.run)
-        click.echo("  ".join(shown(part) for part in parts if part))
-        if each.follows:
-            click.echo(f"    repairs {each.follows}")
-        if each.repaired_by:
-            click.echo(f"    repaired by {each.repaired_by}")
-        for name in each.files:
-            click.echo(f"    {shown(str(workspace.root))}/{name}")
-    if len(entries) > 1:
-        click.echo(f"{len(entries):,} in all")
 
 
 def _silent(event: str, **facts: object) -> None:

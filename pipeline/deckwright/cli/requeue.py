@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FITTING, FOLDER, JOB, STATE, operate, operate_all
+from deckwright.cli.listing import FOLDER, JOB, STATE
+from deckwright.cli.operate import FITTING, operate, operate_all
 from deckwright.service.control import Request
 from deckwright.service.finding import listed
 from deckwright.service.places import Workspace

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER, complete_jobs, operate
+from deckwright.cli.listing import FOLDER
+from deckwright.cli.operate import complete_jobs, operate
 
 
 @click.command(name="resume")

@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from deckwright.cli.operate import FOLDER, JOB, STATE, print_entries
+from deckwright.cli.listing import FOLDER, JOB, STATE, print_entries
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import ServiceSpec, load_service
 from deckwright.service.finding import listed

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER
+from deckwright.cli.listing import FOLDER
 from deckwright.jobs.service import load_service
 from deckwright.service.clock import Clock
 from deckwright.service.finding import ledger_of

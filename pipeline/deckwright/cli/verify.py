@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from deckwright.cli.operate import FOLDER
+from deckwright.cli.listing import FOLDER
 from deckwright.service.places import Workspace, shown
 from deckwright.service.standing import expect_workspace
 from deckwright.service.verify import verify

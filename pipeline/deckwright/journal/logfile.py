@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,21 @@ def write_log(run: Path, control: Mapping[str, Any], *, record_log: bool) -> Non
     kinds = {stage["number"]: stage["kind"] for stage in control["stages"]}
     with (run / "log.jsonl").open("w", encoding="utf-8", newline="\n") as file:
         for event in _events(run, control, record_log=record_log):
-            if "stage" in event:
-                event["kind"] = kinds[event["stage"]]
-            line = {name: event[name] for name in _FIRST if name in event} | event
-            file.write(json.dumps(line) + "\n")
+            file.write(json.dumps(_ordered(event, kinds)) + "\n")
+
+
+def card_events(journal: Journal, found: Iterable[Event]) -> Iterator[Event]:
+    """Yield events of cards as the log tells them, but for their level.
+
+    Each has the kind of its stage, and deck and card of the deck also where there is one deck only.
+    """
+    decks = journal.index["decks"]
+    alone = decks[0] if len(decks) == 1 else None
+    kinds = {number: stage["kind"] for number, stage in journal.stages.items()}
+    for event in found:
+        if alone and event["card"] <= alone["cards"]:  # no deck has an added card
+            event |= {"deck": alone["name"], "card_in_deck": event["card"]}
+        yield _ordered(event, kinds)
 
 
 def _events(run: Path, control: Mapping[str, Any], *, record_log: bool) -> Iterator[Event]:
@@ -36,8 +47,9 @@ def _events(run: Path, control: Mapping[str, Any], *, record_log: bool) -> Itera
         yield _event("stage_finished", stage=facts.pop("number"), **facts)
     for reason in control["reasons"]:
         yield _event("reason_counted", **reason)
-    for event in events(Journal(run)) if record_log else ():
-        yield _in_deck(control["decks"], {"level": "info", **event})
+    journal = Journal(run) if record_log else None
+    for event in card_events(journal, events(journal)) if journal else ():
+        yield {"level": "info", **event}
     for output in control["outputs"]:
         yield _event("output_written", **output)
     yield _event("run_finished", **control["equation"])
@@ -47,8 +59,6 @@ def _event(event: str, **facts: Any) -> Event:
     return {"event": event, "level": "info", **facts}
 
 
-def _in_deck(decks: list[dict[str, Any]], event: Event) -> Event:
-    """Return an event with deck and card also where there is one deck only."""
-    if len(decks) == 1 and event["card"] <= decks[0]["cards"]:  # no deck has an added card
-        event |= {"deck": decks[0]["name"], "card_in_deck": event["card"]}
-    return event
+def _ordered(event: Event, kinds: Mapping[int, str]) -> Event:
+    told = event | {"kind": kinds[event["stage"]]} if "stage" in event else event
+    return {name: told[name] for name in _FIRST if name in told} | told

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
-from deckwright.report.drawing import COLUMNS, card_scene, said, shown
+from deckwright.report.drawing import COLUMNS, card_scene, said
 from deckwright.report.drawing_svg import to_svg
 from deckwright.report.embedding import embedded
 from deckwright.report.html import drawn
 from deckwright.report.model import CardLine, Mark, run_number
+from deckwright.report.signs import shown
 
 ROW = 80
 """Columns of one row when a long record is shown as text."""

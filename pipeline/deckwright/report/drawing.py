@@ -24,6 +24,7 @@ from deckwright.report.drawing_scene import (
 )
 from deckwright.report.drawing_svg import to_svg
 from deckwright.report.model import FieldSpan, Mark
+from deckwright.report.signs import shown
 
 # Thousandths of an inch, in which every figure is a whole number. Card 7.375 x 3.250 in: ANSI/AIIM
 # MS41-1996, clause 4.3.1, citing ANSI X3.11. Holes 0.055 x 0.125 in, 0.087 and 0.250 in apart: FIPS
@@ -40,9 +41,6 @@ PRINT_BASE = 106
 
 COLUMNS = 80
 ROWS = (12, 11, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9)
-
-UNPRINTABLE = "\u25af"
-"""Printed for a character that cannot be shown."""
 
 FRAME = 20
 """Left free around the card, so that its edge is not cut off."""
@@ -163,13 +161,6 @@ def column_centre(column: int) -> int:
 def row_middle(place: int) -> int:
     """Return the distance of a row's middle (from 0: row 12) from the top edge, in 1/1000 inch."""
     return FIRST_ROW + place * ROW_PITCH
-
-
-def shown(text: str) -> str:
-    """Return text with a sign in place of each character that cannot be printed."""
-    if text.isprintable() and "\ufffd" not in text:
-        return text
-    return "".join(c if c.isprintable() and c != "\ufffd" else UNPRINTABLE for c in text)
 
 
 def where(mark: Mark) -> str:

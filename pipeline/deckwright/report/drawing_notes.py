@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from deckwright.cards.codeparts import hole_patterns
 from deckwright.cards.codes import ILLEGAL, CodeTable
 from deckwright.cards.holes import format_pattern
-from deckwright.report.drawing import COLUMNS, UNPRINTABLE, shown, where
+from deckwright.report.drawing import COLUMNS, where
+from deckwright.report.signs import UNPRINTABLE, shown
 
 VISIBLE_BLANK = "\u2423"
 """Shown for a blank where blanks count."""

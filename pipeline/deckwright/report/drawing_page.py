@@ -31,10 +31,10 @@ from deckwright.report.drawing import (
     ROWS,
     WIDTH,
     column_centre,
-    shown,
 )
 from deckwright.report.html import drawn, page
 from deckwright.report.model import CardLine, Mark, ReturnedGroup, run_number
+from deckwright.report.signs import shown
 from deckwright.wording import plural
 
 _MOST_FAULTS = 3

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from deckwright.report.drawing import HEIGHT, WIDTH, card_scene, plain_scene, said, shown
+from deckwright.report.drawing import HEIGHT, WIDTH, card_scene, plain_scene, said
 from deckwright.report.drawing_scene import (
     MILLIMETRES,
     PAGE_INK,
@@ -18,6 +18,7 @@ from deckwright.report.drawing_scene import (
     Words,
 )
 from deckwright.report.model import CardLine
+from deckwright.report.signs import shown
 
 WHITE: Final = "#ffffff"
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from deckwright.report.drawing import COLUMNS, ROWS, UNPRINTABLE, said, shown
+from deckwright.report.drawing import COLUMNS, ROWS, said
 from deckwright.report.model import CardLine, FieldSpan
+from deckwright.report.signs import UNPRINTABLE, shown
 
 HOLE, NO_HOLE = "\u25ae", "\u00b7"
 

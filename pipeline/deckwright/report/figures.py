@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from deckwright.report.drawing import UNPRINTABLE
+from deckwright.report.signs import shown
 
 CHECK = (
     '<svg viewBox="0 0 22 22" aria-hidden="true"><circle cx="11" cy="11" r="9.6" fill="none" '
@@ -37,4 +37,4 @@ def count(number: int) -> str:
 
 def plain(text: str) -> str:
     """Return text for HTML, with a sign for each character that cannot be shown."""
-    return escape("".join(c if c.isprintable() and c != "\ufffd" else UNPRINTABLE for c in text))
+    return escape(shown(text))

@@ -3,7 +3,8 @@
 A page is a template of the folder `templates` that extends `page.html` and fills its blocks `lead`
 and `main`; `pieces.html` has macros for what pages share. Every value is escaped, and each
 character of it that cannot be shown is replaced by a sign, unless it was made by `drawn`. A page
-needs no other file and no script, and forbids a browser to fetch or run anything.
+needs no other file and no script, and forbids a browser to fetch or run anything. Nothing here
+loads a library for numbers or tables, since the service makes a page too.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from deckwright.report.codesection import shown_character
-from deckwright.report.drawing import shown
 from deckwright.report.figures import EDGE, count
+from deckwright.report.signs import shown
 from deckwright.wording import percent, plural
 
 if TYPE_CHECKING:

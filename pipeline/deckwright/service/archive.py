@@ -23,18 +23,21 @@ from pydantic import Field
 from deckwright.errors import DeckwrightError
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs, digest_of_file, names_in
-from deckwright.service.places import MANIFEST, RUN, RUN_NAME, Workspace
+from deckwright.service.places import CLAIM, MANIFEST, REASONS, RUN, RUN_NAME, Workspace
 from deckwright.service.records import (
     Amount,
     BadRecordError,
+    Claim,
     JobName,
     LaneStep,
     Manifest,
+    Reasons,
     Record,
     RunName,
     Sealed,
     Sha256,
     load,
+    parse,
 )
 
 FOLDER = "archive"
@@ -44,6 +47,10 @@ MOST = 2000
 _NAME = re.compile(r"^([0-9]{4,9})\.json$")
 _DATE = (1980, 1, 1, 0, 0, 0)
 _BLOCK = 1 << 20
+_UNREADABLE = (OSError, zipfile.BadZipFile, zlib.error, EOFError)
+_ENDS: dict[str, tuple[str, type[Manifest | Reasons]]] = {
+    "done": (MANIFEST, Manifest), "returned": (REASONS, Reasons),
+}  # fmt: skip
 
 
 class ArchivedRun(Record):
@@ -205,6 +212,27 @@ def difference(path: Path, record: Archive) -> str:
     return "" if same else "is not what was sealed"
 
 
+def ends_in(
+    path: Path, runs: Sequence[ArchivedRun]
+) -> Iterator[tuple[ArchivedRun, Claim, Manifest | Reasons]]:
+    """Yield runs of an archive, each with its claim and the record of its end.
+
+    A run that came back since its claim could not be read is passed over.
+
+    Raises:
+        ArchiveError: the archive cannot be read.
+    """
+    try:
+        with zipfile.ZipFile(path) as pack:
+            for each in runs:
+                name, kind = _ENDS[each.state]
+                with contextlib.suppress(BadRecordError):
+                    claim = parse(Claim, pack.read(f"{each.run}/{CLAIM}"))
+                    yield each, claim, parse(kind, pack.read(f"{each.run}/{name}"))
+    except (*_UNREADABLE, KeyError) as error:
+        raise ArchiveError(path, f"cannot be read: {error}") from error
+
+
 @contextlib.contextmanager
 def readable(run: Path) -> Iterator[Path]:
     """Yield a run folder that can be read: the one named, or, of an archived run, a copy of it.
@@ -226,7 +254,7 @@ def readable(run: Path) -> Iterator[Path]:
                 inside = f"{name}/{RUN}/"
                 members = [each for each in pack.namelist() if each.startswith(inside)]
                 pack.extractall(room, members)
-        except (OSError, zipfile.BadZipFile, zlib.error, EOFError) as error:
+        except _UNREADABLE as error:
             raise ArchiveError(path, f"cannot be read: {error}") from error
         yield Path(room) / name / RUN
 

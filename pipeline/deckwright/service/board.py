@@ -8,26 +8,19 @@ from __future__ import annotations
 
 import contextlib
 import os
-from base64 import b64encode
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
-from functools import cache
-from hashlib import sha256
-from importlib.resources import files
-from typing import TYPE_CHECKING
 
+from deckwright.report.html import page
 from deckwright.service.byname import link, link_missing
 from deckwright.service.clock import Clock
 from deckwright.service.ledger import LedgerError
 from deckwright.service.metrics import Endpoint, Figures, Meter, write_metrics
-from deckwright.service.places import shown
+from deckwright.service.places import Workspace, shown
 from deckwright.service.setup import Setup
 from deckwright.service.state import State
 from deckwright.service.tables import Row
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 PAGE = "index.html"
 _LATEST = 200
@@ -115,44 +108,39 @@ class Board:
     def _show_page(self, state: State) -> None:
         ledger, fs, root = self._setup.spool.ledger, self._setup.tools.fs, self._setup.workspace
         held = self._setup.runs.holds.all()
-        style = _style()
         counts = {
             kind: sum(n for (each, _), n in self._decks.items() if each == kind)
             for kind in ("done", "returned")
         }
-        page = _template().render(
-            kind="Workspace",
-            title=shown(root.root.name),
-            style=style,
-            policy=_policy(style),
-            ticks="",
+        made = page(
+            "workspace.html",
+            "Workspace",
+            shown(root.root.name),
             at=_minute(self._clock.now()),
             most=_LATEST,
             counts=counts,
             reasons=state.health,
             waiting=[
-                {**_line(row), "why": held.get(row.job, "")}
+                {**_line(row, root), "why": held.get(row.job, row.code)}
                 for row in ledger.rows("waiting", "running", "hold")
             ],
-            done=[_line(row) for row in ledger.latest("done", _LATEST)],
-            returned=[
-                {**_line(row), "why": row.code} for row in ledger.latest("returned", _LATEST)
-            ],
+            done=[_line(row, root) for row in ledger.latest("done", _LATEST)],
+            returned=[_line(row, root) for row in ledger.latest("returned", _LATEST)],
         )
         aside = root.control / "index.tmp"
         if os.path.lexists(aside):
             fs.unlink(aside)
-        fs.write_hint(aside, page.encode())
+        fs.write_hint(aside, made.encode())
         fs.replace(aside, root.root / PAGE)
 
 
-def _line(row: Row) -> dict[str, object]:
+def _line(row: Row, root: Workspace) -> dict[str, object]:
     return {
         "deck": shown(row.name),
         "job": row.job,
         "why": row.code,
         "state": "held" if row.state == "hold" else row.state,
-        "folder": f"{row.state}/{row.run}",
+        "folder": f"{row.state}/{row.run}" if (root.root / row.state / row.run).is_dir() else "",
         "cards": row.cards,
         "back": row.cards_returned,
         "taken": _minute(row.taken_at),
@@ -166,31 +154,3 @@ def _minute(at: str) -> str:
 
 def _seconds(at: str) -> float:
     return datetime.fromisoformat(at).timestamp()
-
-
-@cache
-def _template() -> Template:
-    # it takes its time, and only the service makes this page
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
-
-    # the skeleton of all pages; the package that fills it would load the frame library
-    loaders: Sequence[PackageLoader] = [
-        PackageLoader("deckwright.service", "template"),
-        PackageLoader("deckwright.report", "templates"),
-    ]
-    made = Environment(loader=ChoiceLoader(loaders), autoescape=True, undefined=StrictUndefined)
-    return made.get_template("workspace.html")
-
-
-@cache
-def _style() -> str:
-    from markupsafe import Markup  # noqa: PLC0415 # as above
-
-    folder = files("deckwright.report").joinpath("templates")
-    return Markup(folder.joinpath("page.css").read_text(encoding="utf-8"))  # noqa: S704 # our own
-
-
-def _policy(style: str) -> str:
-    """Return what the page forbids: all but its own style."""
-    digest = b64encode(sha256(style.encode()).digest()).decode("ascii")
-    return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"

@@ -11,6 +11,7 @@ import stat
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from deckwright.service.archive import ArchiveError, archives, ends_in
 from deckwright.service.checking import deck_state
 from deckwright.service.ends import SERVICE_ENDED, Ends
 from deckwright.service.lanes import Lanes, LaneStoppedError
@@ -58,6 +59,7 @@ def recover(spool: Spool, lanes: Lanes) -> Found:
         folder = path.is_dir() and not path.is_symlink()  # never what a link leads to
         spool.fs.remove_tree(path) if folder else spool.fs.unlink(path)
     _ended(spool, found)
+    _archived(spool, found)
     _held(spool, found)
     running = [row.run for row in spool.ledger.rows("running")]
     for run in runs_in(spool.workspace.work):
@@ -176,6 +178,24 @@ def _enter(spool: Spool, run: str, found: Found, state: str, *, told: bool) -> N
             found.returned += [] if told or not reasons.entries else [reasons]
     except BadRecordError as error:
         found.problems.append(f"{state}/{run}: {error}; restore it from a copy")
+
+
+def _archived(spool: Spool, found: Found) -> None:
+    """Enter archived runs of which the ledger does not know, so that their decks are recognised."""
+    known = {run for run, _ in spool.ledger.states()}
+    try:
+        for path, record in archives(spool.workspace):
+            unknown = [each for each in record.runs if each.run not in known]
+            for each, claim, end in ends_in(path, unknown) if unknown else ():
+                spool.ledger.add(claim, 0)
+                if isinstance(end, Manifest):
+                    spool.end_done(end, record.sealed_at)
+                    # only delivered runs are archived, and there is nothing left to deliver
+                    spool.ledger.mark_delivered(each.run, record.sealed_at)
+                else:
+                    spool.end_returned(end, record.sealed_at)
+    except ArchiveError as error:
+        found.problems.append(f"{error}; restore it from a copy")
 
 
 def _mtime(path: Path) -> int:

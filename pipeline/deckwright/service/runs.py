@@ -286,7 +286,10 @@ class Runs:
             except OSError as error:  # later, by the lane's next run, or at the next start
                 self._behind[claim.lane] = claim
                 self.room.at = self.clock.steady() + ROOM_WAIT_S
-                self.tell("master_waits", lane=claim.lane, error=error.strerror)
+                self.tell(
+                    "master_waits", run=claim.run, job=claim.job, deck=claim.deck.shown,
+                    lane=claim.lane, error=error.strerror,
+                )  # fmt: skip
 
     def _tell_done(self, claim: Claim, manifest: Manifest, ended: Ended) -> None:
         facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}

@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 
 from deckwright.errors import ConfigError, RestartError, WorkspaceError
 from deckwright.jobs.service import ServiceSpec, load_service
+from deckwright.service.archive import FOLDER as ARCHIVES
 from deckwright.service.clock import Clock
 from deckwright.service.compile import Compiled, compile_jobs
 from deckwright.service.control import Operator, drop_answers
 from deckwright.service.filesystems import check_places
-from deckwright.service.fs import Fs
+from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.identified import Identified
 from deckwright.service.lanes import Lanes
@@ -83,7 +84,12 @@ class Setup:
 
     def _recover(self) -> list[str]:
         drop_answers(self.workspace, self.tools.fs)
-        ended = runs_in(self.workspace.done) or runs_in(self.workspace.returned)
+        places = self.workspace
+        ended = (
+            runs_in(places.done)
+            or runs_in(places.returned)
+            or any(names_in(places.root / ARCHIVES))
+        )
         if self.spool.ledger.fresh and ended:
             what = "tries, and decks that were carried away, are forgotten"
             self._tell("ledger_rebuilt", warning=what)

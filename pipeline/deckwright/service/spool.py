@@ -166,12 +166,12 @@ class Spool:
         self.end_done(manifest)
         return manifest
 
-    def end_done(self, manifest: Manifest) -> None:
-        """Enter a done run into the ledger."""
+    def end_done(self, manifest: Manifest, at: str = "") -> None:
+        """Enter a done run into the ledger; at: when it ended at the latest, now if not given."""
         self.ledger.end(
             manifest.run,
             "done",
-            self.clock.now(),
+            at or self.clock.now(),
             cards=max(0, manifest.counts.get("in", 0)),
             cards_returned=max(0, manifest.counts.get("returned", 0)),
             lane=manifest.lane,
@@ -205,10 +205,10 @@ class Spool:
         self.end_returned(reasons)
         return reasons
 
-    def end_returned(self, reasons: Reasons) -> None:
-        """Enter a returned deck into the ledger."""
+    def end_returned(self, reasons: Reasons, at: str = "") -> None:
+        """Enter a returned deck into the ledger; at: as above."""
         code = reasons.entries[0].code if reasons.entries else ""
-        self.ledger.end(reasons.run, "returned", self.clock.now(), code=code)
+        self.ledger.end(reasons.run, "returned", at or self.clock.now(), code=code)
 
     def reset(self, run: str) -> None:
         """Throw away what attempts have left; keep deck and claim."""

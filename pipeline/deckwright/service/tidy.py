@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 from deckwright.jobs.service import ServiceSpec
@@ -56,6 +57,7 @@ def candidates(workspace: Workspace, ledger: Ledger, spec: ServiceSpec, clock: C
     """
     before = datetime.fromisoformat(clock.now()) - timedelta(days=days)
     limit = before.isoformat(timespec="microseconds")
+    job = cache(spec.job)
     last = {row.run for lane in _lanes(workspace) if (row := ledger.last_of_lane(lane))}
     for row in ledger.rows(state):
         if not row.ended_at or row.ended_at > limit:
@@ -74,7 +76,7 @@ def candidates(workspace: Workspace, ledger: Ledger, spec: ServiceSpec, clock: C
             kept = "it left the present master"
         elif row.late:
             kept = "bytes came late to its deck; look at its later run first"
-        elif state == "done" and spec.job(row.job).deliver and not row.delivered:
+        elif state == "done" and job(row.job).deliver and not row.delivered:
             kept = "its copies are not delivered yet"
         yield Candidate(row, kept, _size(home, max(0, deck)))
 
