@@ -338,7 +338,7 @@ def test_the_observers_of_the_service_file_are_checked_with_file_and_line(place)
     assert (set(compiled.jobs), compiled.faults) == ({"good"}, [])
     start = "config/service.toml:"
     assert compiled.notice_faults == [
-        f"{start}5: notice 2 (append-line): the key 'file' is missing",
+        f"{start}7: notice 2 (append-line): the key 'file' is missing",
         f"{start}7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'?",
         f"{start}8: notice 2 (append-line): form: should be 'plain' or 'json'",
     ]

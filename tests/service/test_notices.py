@@ -379,7 +379,7 @@ def test_faults_of_observers_have_file_and_line(tmp_path) -> None:
     faults = notice_faults(ConfigFile(path), load_service(path))
     assert [str(fault).removeprefix(f"{path}:") for fault in sorted(faults)] == [
         ("3: notice 1 (append-lin): there is no notice 'append-lin'; did you mean 'append-line'?"),
-        "4: notice 2 (append-line): the key 'file' is missing",
         "6: notice 2 (append-line): form: should be 'plain' or 'json'",
+        "6: notice 2 (append-line): the key 'file' is missing",
         "7: notice 2 (append-line): unknown key 'fiel'; did you mean 'file'?",
     ]
