@@ -53,7 +53,9 @@ MISTAKES: dict[str, tuple[str, int, list[str]]] = {
     "blocks that do not divide": ("run blocks.toml cut.blk -o r", 4, ["ends inside card 2"]),
     # where it goes
     "run folder there already": ("run job.toml cards.txt -o run", 73, ["run", "exists already"]),
-    "out in the deck": ("run job.toml afolder -o afolder/r", 73, ["lies in the deck 'afolder'"]),
+    "out in the deck": (
+        "run pictures.toml afolder -o afolder/r", 73, ["lies in the deck 'afolder'"],
+    ),
     "out is a file": ("run job.toml cards.txt -o cards.txt", 73, ["cards.txt", "exists already"]),
     "out below a file": ("run job.toml cards.txt -o cards.txt/r", 73, ["cards.txt"]),
     "out below nowhere": ("run job.toml cards.txt -o no/such/r", 73, ["no/such"]),
@@ -141,6 +143,7 @@ def place(tmp_path_factory, shop):
              layouts={"receipts": shop.receipts})  # fmt: skip
     blocks = {"kind": "blocks", "code": "cp037"}
     shop.job(folder, [{"kind": "decode", "medium": blocks}], name="blocks")
+    shop.job(folder, [{"kind": "decode", "medium": {"kind": "pictures"}}], name="pictures")
     shop.job(folder, shop.chain(medium={"kind": "text", "code": "cp0377"}), name="code")
     shop.job(folder, shop.chain(medium={"kind": "text", "record_length": "3"}), name="quoted")
     shop.job(folder, shop.chain()[1:], name="nodecode")

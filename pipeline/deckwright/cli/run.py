@@ -8,7 +8,6 @@ from pathlib import Path
 import click
 
 from deckwright.engine.helpers import drop_early, start_early
-from deckwright.errors import OutputError
 
 LARGE = 12_000_000
 """Bytes of decks for which more than one process is surely wanted: 150,000 cards of 80."""
@@ -35,7 +34,6 @@ def command(
     whole or not at all; the decks are never changed.
     """
     named = named_files(replaced)
-    _must_lie_outside(out, decks)
     _start_helpers(decks, workers)
     from deckwright.cli.show import Watcher, summary  # noqa: PLC0415 # while helpers start
     from deckwright.engine.run import run_job  # noqa: PLC0415
@@ -46,18 +44,6 @@ def command(
     finally:
         drop_early()
     summary(outcome)
-
-
-def _must_lie_outside(out: Path, decks: tuple[Path, ...]) -> None:
-    """Refuse a run folder in a folder that is a deck: it would become a part of the deck.
-
-    Raises:
-        OutputError: it would lie there.
-    """
-    for deck in decks:
-        if deck.is_dir() and out.resolve().is_relative_to(deck.resolve()):
-            what = f"lies in the deck {str(deck)!r}; name a place outside of it"
-            raise OutputError(str(out), what)
 
 
 def _start_helpers(decks: tuple[Path, ...], workers: int | None) -> None:

@@ -10,12 +10,12 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from deckwright.engine.parts import sha256_of
-from deckwright.errors import UnreadableDeckError
+from deckwright.errors import OutputError, UnreadableDeckError
 from deckwright.plugin.media import DeckPart, Medium
 
 Stamp = tuple[int, int, int | str]
@@ -34,6 +34,18 @@ def must_be_a_deck(deck: Path, medium: Medium[Any]) -> None:
         raise UnreadableDeckError(str(deck), what, "give the files in it, each as a deck")
     what = "is no file that can be read" if deck.exists() else "does not exist"
     raise UnreadableDeckError(str(deck), what, "correct the path")
+
+
+def must_lie_outside(out: Path, decks: Sequence[Path], medium: Medium[Any]) -> None:
+    """Refuse a run folder in a folder that is a deck: it would become a part of the deck.
+
+    Raises:
+        OutputError: it would lie there.
+    """
+    for deck in decks if medium.takes_folders else ():
+        if deck.is_dir() and out.resolve().is_relative_to(deck.resolve()):
+            what = f"lies in the deck {str(deck)!r}; name a place outside of it"
+            raise OutputError(str(out), what)
 
 
 def stamp_of(deck: Path) -> Stamp:

@@ -11,7 +11,7 @@ import numpy as np
 from deckwright.engine.accounts import Count
 from deckwright.engine.bearing import Overdone, all_failed, overdone
 from deckwright.engine.closing import close_run
-from deckwright.engine.deckfile import must_be_a_deck, stamp_of
+from deckwright.engine.deckfile import must_be_a_deck, must_lie_outside, stamp_of
 from deckwright.engine.diagnose import better_reading
 from deckwright.engine.ending import Ending
 from deckwright.engine.executors import Executor, InlineExecutor, ProcessExecutor
@@ -93,6 +93,7 @@ def run_job(
         DeckwrightError: nothing is delivered; the message says why.
     """
     plan = plan or load_plan(job, replaced)
+    must_lie_outside(out, decks, plan.source.medium)
     called = list(names or [deck.name for deck in decks])
     with interruptible(), run_folder(out) as work:
         run = _Run(plan, list(decks), called, work, workers, progress, sizes)
