@@ -394,4 +394,4 @@ def test_a_wrapped_deck_has_codes_by_column_too(shop, tmp_path, where) -> None:
     assert pl.read_csv(run / "out" / "o.csv")["formula"].to_list() == FORMULAS
     assert (run / "out" / "o.cbn").read_bytes() == deck.read_bytes()
     sheet = (run / "control.html").read_text(encoding="utf-8")
-    assert "Read in <b>commercial-48</b>" in sheet
+    assert "Read as <b>commercial-48</b>" in sheet

@@ -144,7 +144,8 @@ def test_letters_of_the_columns_say_what_the_counts_say(january) -> None:
             assert letter.lower() == {"i": "x"}.get(initial, initial)
 
 
-def test_the_terminal_says_the_same_without_colour(january, demo, shop) -> None:
+def test_the_terminal_says_the_same_without_colour(january, demo, shop, monkeypatch) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)  # the width of whoever runs the tests
     said = shop.say("examine", demo.decks[0])
     assert said.code == 0
     plain = ["".join(text for text, _ in line).rstrip() for line in lines(january)]

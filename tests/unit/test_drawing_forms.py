@@ -63,7 +63,10 @@ def test_the_card_is_of_one_size_in_every_form() -> None:
         millimetres, rel=1e-4
     )
     corners = re.findall(r"[hv](-?[\d.]+)", next(root.iter(f"{SVG}path")).get("d"))
-    assert max(map(float, corners)) * millimetres == pytest.approx(CARD_WIDTH - 6.35, abs=0.03)
+    assert max(map(float, corners)) * millimetres == pytest.approx(CARD_WIDTH - 5.588, abs=0.03)
+    # the cut is at 60 degrees to the long edge
+    slope = drawing.CUT_DOWN / drawing.CUT_ALONG
+    assert slope == pytest.approx(3**0.5, rel=1e-3)
     assert (left, top) == (-drawing.FRAME, -drawing.FRAME)
     for ppi in (100, 200, 300):
         ours = picture(to_png(scene, ppi, ground="#ff0000"))

@@ -58,7 +58,8 @@ class UnknownCodeError(DeckwrightError, LookupError):
 
     def __init__(self, name: str, near: Sequence[str]) -> None:
         self.name, self.near = name, list(near)
-        hint = f"nearest: {', '.join(near)}; all: " if near else "see "
+        meant = " or ".join(map(repr, near))
+        hint = f"did you mean {meant}? All codes: " if near else "see "
         super().__init__(f"unknown code {name!r}; {hint}deckwright guide codes")
 
 

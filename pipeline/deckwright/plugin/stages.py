@@ -81,7 +81,9 @@ class Known:
 def unknown_name(what: str, name: str, names: Sequence[str] | Mapping[str, object]) -> str:
     """Return the sentence for a name that is not there, with near matches."""
     if what == "code":
-        return f"unknown code {name!r}; {nearest(name, names)}; all: deckwright guide codes"
+        said = nearest(name, names, all_of_them="deckwright guide codes")
+        more = " All codes: deckwright guide codes" if said.endswith("?") else ""
+        return f"unknown code {name!r}; {said}{more}"
     return f"unknown {what} {name!r}; {nearest(name, names)}"
 
 
