@@ -50,6 +50,10 @@ def test_a_deck_is_found_by_its_name_its_stem_its_run_and_a_number(ended) -> Non
 def test_a_repair_and_what_it_repairs_are_found_together(ended) -> None:
     first, second = found(ended, "find", ended.root, "week-24.txt")
     assert (first["repaired_by"], second["follows"]) == (second["run"], first["run"])
+    backs = [
+        [name for name in each["files"] if name.endswith("/returned")] for each in (first, second)
+    ]
+    assert backs == [[f"done/{first['run']}/out/returned"], []]
 
 
 def test_a_deck_that_is_not_there_is_not_found(ended) -> None:
@@ -101,7 +105,7 @@ def test_decks_are_held_resumed_and_run_again_by_name_and_in_bulk() -> None:
         made.once()
         code, out, err = made.say("requeue", made.root, "--code", "deck-unreadable")
         assert (code, err) == (0, "")
-        assert "3 decks are run again" in out
+        assert "3 decks run again" in out
         assert len(found(made, "status", made.root, "--state", "waiting")) == 3
         run = run_of("back-1.txt", UNREADABLE * 2, 2)
         assert made.say("hold", made.root, "back-1.txt")[:2] == (0, f"{run} is held\n")

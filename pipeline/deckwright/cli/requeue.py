@@ -12,6 +12,7 @@ from deckwright.service.control import Request
 from deckwright.service.finding import listed
 from deckwright.service.places import Workspace
 from deckwright.service.standing import expect_workspace
+from deckwright.wording import plural
 
 
 @click.command(name="requeue")
@@ -44,4 +45,4 @@ def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, co
     entries = listed(workspace, states=states, job=job)
     runs = [each.run for each in entries if not code or each.code == code]
     operate_all(workspace, [Request(wish="requeue", what=run) for run in runs])
-    click.echo(f"{len(runs):,} decks are run again")
+    click.echo(f"{plural(len(runs), 'deck')} run again")

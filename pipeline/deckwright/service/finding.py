@@ -190,7 +190,7 @@ def _entries(workspace: Workspace) -> Iterator[Entry]:
             row.cards_returned,
             row.follows or "",
             repaired.get(row.run, ""),
-            _files(row.run, places.get(row.run, ""), pack),
+            _files(row, places.get(row.run, ""), pack),
         )
 
 
@@ -219,12 +219,13 @@ def _why(
     return {"held": "held by an operator", "returned": row.code}.get(state, "")
 
 
-def _files(run: str, place: str, pack: Path | None) -> list[str]:
+def _files(row: Row, place: str, pack: Path | None) -> list[str]:
     if pack:
-        return [f"{pack.parent.name}/{pack.name}/{run}"]
-    home = f"{place}/{run}"
+        return [f"{pack.parent.name}/{pack.name}/{row.run}"]
+    home = f"{place}/{row.run}"
+    back = ["out/returned"] if row.cards_returned else []
     inner = {
-        "done": ["out/control.html", "out/out"],
+        "done": ["out/control.html", "out/out", *back],
         "returned": ["reasons.txt", "deck"],
         "work": ["deck"],
         "hold": ["deck"],
