@@ -438,7 +438,7 @@ def test_tidy_shows_first_and_removes_only_what_somebody_has_accepted() -> None:
         assert made.state(twin) == "returned"
         reason = made.reasons(twin).entries[0]
         assert reason.code == "duplicate"
-        assert f"the folder of {plain} has been removed since" in reason.sentence
+        assert f"{plain} was removed since" in reason.sentence
         status = made.status()
         assert status["gone"] == 3
         assert status["done"] == 3

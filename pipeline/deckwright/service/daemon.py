@@ -55,6 +55,7 @@ class Service:
         self._tell: Tell = tell
         self._errands: Errands | None = None
         self._board: Board | None = None
+        self._early: list[tuple[str, dict[str, object]]] = []
         self.setup = Setup(workspace, self.tell, tools or Tools())
         if unfit := unfit_inboxes(workspace.inbox, self.setup.routes):
             self.setup.close()
@@ -72,6 +73,8 @@ class Service:
         self.watcher = Watcher(workspace.inbox, self.setup.spec.observer, self.wake)
         self.pool = self.setup.tools.pool(self.setup.spec, workspace, lock, self.clock)
         self._errands = self.errands = Errands(self.setup, self.clock)
+        for event, facts in self._early:  # the board counts from the ledger
+            self._errands.hear(event, facts)
         self._board = self.board = Board(self.setup, self.clock)
         self.notifier = Notifier()
 
@@ -271,6 +274,8 @@ class Service:
         self._tell(event, **facts)
         if self._errands is not None:
             self._errands.hear(event, facts)
+        else:
+            self._early.append((event, facts))
         if self._board is not None:
             self._board.hear(event, facts)
 

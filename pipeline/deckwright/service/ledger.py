@@ -322,6 +322,15 @@ class Ledger(Database):
         )
         return [Row(*row) for row in found]
 
+    def ended_last(self, most: int) -> list[Row]:
+        """Return the runs that ended last, the latest first, so many at most."""
+        found = self._do(
+            "SELECT * FROM runs WHERE state IN ('done','returned')"
+            " ORDER BY ended_at DESC, place DESC LIMIT ?",
+            (most,),
+        )
+        return [Row(*row) for row in found]
+
     def jobs_by_state(self, *states: str) -> list[tuple[str, str, int]]:
         """Return state, job and how many runs of it are in that state."""
         marks = ",".join("?" * len(states))

@@ -26,6 +26,7 @@ from deckwright.service.recovery import Found, recover
 from deckwright.service.runs import Runs
 from deckwright.service.settling import Route
 from deckwright.service.spool import Spool, Taking
+from deckwright.service.untold import add_untold
 
 COMPILE_S = 120.0
 """Time for reading and checking all jobs."""
@@ -101,6 +102,7 @@ class Setup:
             for name, how in self.spec.jobs.items():
                 if how.master == lane:
                     self.runs.hold_job(name, why)
+        add_untold(self.workspace, self.spool.ledger, found)
         self._tell_ended(found)
         self._tell(
             "recovered",

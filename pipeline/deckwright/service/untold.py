@@ -1,0 +1,77 @@
+"""Ends of runs that stand in the ledger and not in the history: the service ended between the two.
+
+A run of which the history holds nothing at all is passed over, since that history was carried away.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+from collections.abc import Collection
+from datetime import date, timedelta
+
+from deckwright.service.fs import names_in
+from deckwright.service.ledger import Ledger
+from deckwright.service.logfiles import history_name
+from deckwright.service.places import MANIFEST, REASONS, Workspace
+from deckwright.service.records import BadRecordError, Manifest, Reasons, load
+from deckwright.service.recovery import Found
+from deckwright.service.tables import Row
+
+LATEST = 20
+"""Runs that are looked up: each is told before the next ends, but a power cut takes a few lines."""
+
+_ENDS = frozenset({"run_done", "deck_returned"})
+_RUN = re.compile(rb'"run": "([^"\\]+)"')
+
+
+def add_untold(workspace: Workspace, ledger: Ledger, found: Found) -> None:
+    """Add runs of whose end nobody was told to those that a start found.
+
+    Raises:
+        LedgerError
+    """
+    known = {each.run for each in found.done} | {each.run for each in found.returned}
+    for row in untold(workspace, ledger):
+        home = workspace.root / row.state / row.run
+        # a folder that was carried away or is damaged is for others to tell of
+        with contextlib.suppress(BadRecordError, OSError):
+            if row.run in known:
+                continue
+            if row.state == "done":
+                found.done.append(load(Manifest, home / MANIFEST))
+            elif (reasons := load(Reasons, home / REASONS)).entries:
+                found.returned.append(reasons)
+
+
+def untold(workspace: Workspace, ledger: Ledger) -> list[Row]:
+    """Return the latest ended runs that the history knows of, and not that they have ended.
+
+    Raises:
+        LedgerError
+    """
+    rows = ledger.ended_last(LATEST)
+    first = min((row.ended_at for row in rows), default="")[:10]
+    try:  # a run may have begun before midnight
+        since = (date.fromisoformat(first) - timedelta(days=1)).isoformat()
+    except ValueError:
+        return []
+    events = _events(workspace, since, {row.run for row in rows})
+    return [row for row in rows if (told := events.get(row.run)) and not told & _ENDS]
+
+
+def _events(workspace: Workspace, since: str, runs: Collection[str]) -> dict[str, set[str]]:
+    """Return the names of the events of some runs since a day, by run."""
+    found: dict[str, set[str]] = {}
+    for name in names_in(workspace.log):
+        if not name.startswith("history-") or name < history_name(since):
+            continue
+        with contextlib.suppress(OSError), (workspace.log / name).open("rb") as file:
+            for line in file:
+                named = _RUN.search(line)
+                run = named[1].decode("ascii", "replace") if named else ""
+                if run in runs:
+                    with contextlib.suppress(ValueError, RecursionError):  # cut off by a power cut
+                        found.setdefault(run, set()).add(str(json.loads(line).get("event")))
+    return found

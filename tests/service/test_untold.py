@@ -1,0 +1,94 @@
+"""An end of a run that stands in the ledger and was not told is told at the next start."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from contextlib import closing
+
+import pytest
+
+from deckwright.service.ledger import Ledger
+from deckwright.service.logfiles import LogFiles
+from deckwright.service.places import Workspace
+from deckwright.service.untold import LATEST, untold
+from service.house import House, cards_of, house
+from service.kit import quick_room
+from service.test_ledger import claim
+
+NOTICE = '[[notice]]\nkind = "append-line"\noptions = { file = "heard.log", form = "json" }\n'
+UNREADABLE = "ß\n".encode("utf-16")
+
+
+def rewrite(made: House, keep: Callable[[dict[str, object]], bool]) -> int:
+    """Keep some lines of the histories, as if the others had not been written; return how many."""
+    gone = 0
+    for path in (made.root / "log").glob("history-*.jsonl"):
+        lines = path.read_text("utf-8").splitlines(keepends=True)
+        kept = [line for line in lines if keep(json.loads(line))]
+        path.write_text("".join(kept), encoding="utf-8")
+        gone += len(lines) - len(kept)
+    return gone
+
+
+def heard(made: House) -> list[tuple[str, str]]:
+    lines = (made.root / "heard.log").read_text("utf-8").splitlines()
+    return [(each["event"], each["run"]) for each in map(json.loads, lines)]
+
+
+@pytest.mark.parametrize(
+    ("data", "event", "heard_as"),
+    [(cards_of(7), "run_done", "deck_done"), (UNREADABLE, "deck_returned", "deck_returned")],
+)
+def test_an_end_that_the_history_lacks_is_told_once_more_to_log_and_notices(
+    data: bytes, event: str, heard_as: str
+) -> None:
+    with house() as made:
+        made.settings(NOTICE)
+        run = made.drop("deck.txt", data)
+        made.drop("other.txt", cards_of(8))
+        made.once()
+        [before] = made.events(event, run=run)
+        assert rewrite(made, lambda line: (line["event"], line.get("run")) != (event, run)) == 1
+        made.once()
+        [told] = [each for each in made.since_start() if each["event"] == event]
+        timed = {"time", "seconds", "stages"}
+        assert {k: v for k, v in told.items() if k not in timed} == {
+            k: v for k, v in before.items() if k not in timed
+        }
+        made.once()  # it stands in the history now
+        assert not made.events(event)
+        assert heard(made).count((heard_as, run)) == 2
+        assert len(heard(made)) == 3
+
+
+def test_nothing_is_told_of_runs_whose_history_was_carried_away() -> None:
+    with house() as made:
+        run = made.drop("deck.txt", cards_of(7))
+        made.once()
+        assert rewrite(made, lambda line: line.get("run") != run)
+        made.once()
+        assert not made.events("run_done")
+
+
+def test_only_the_latest_ends_are_looked_up_and_torn_lines_are_passed_over() -> None:
+    with quick_room() as room, closing(Ledger(room / "ledger.db")) as ledger:
+        workspace, runs = Workspace(room), []
+        files = LogFiles(workspace.log, 1 << 20, 1)
+        for number in range(LATEST + 2):
+            of = claim("deck", b"%d" % number, number + 1)
+            runs.append(of.run)
+            ledger.add(of, 0)
+            day = "2031-05-06" if number % 2 else "2031-05-05"
+            files.history(day, json.dumps({"event": "run_started", "run": of.run}))
+            ledger.end(of.run, "done", f"2031-05-06T07:00:{number:02}")
+        files.history("2031-05-07", json.dumps({"event": "run_done", "run": runs[-1]}))
+        files.history("2031-05-07", json.dumps({"event": "run_done", "run": runs[-2]})[:-1])
+        files.history("2031-05-07", json.dumps({"event": "delivered", "run": "x", "to": runs[-3]}))
+        files.close()
+        assert [row.run for row in untold(workspace, ledger)] == runs[-2:1:-1]
+
+
+def test_where_no_run_has_ended_nothing_is_looked_up() -> None:
+    with quick_room() as room, closing(Ledger(room / "ledger.db")) as ledger:
+        assert untold(Workspace(room), ledger) == []
