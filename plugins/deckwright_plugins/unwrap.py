@@ -6,8 +6,6 @@ for a further one. A tar that is compressed as a whole, as tars mostly are, coun
 
 from __future__ import annotations
 
-import bz2
-import gzip
 import io
 import lzma
 import tarfile
@@ -17,9 +15,10 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import IO, Any, BinaryIO, Protocol
+from typing import IO, Any, BinaryIO
 
 from deckwright import UnreadableDeckError, Wrapping, wrapping_of
+from deckwright_plugins import streams
 
 FREE = 64 << 20
 """Bytes that any deck may expand to, however small it is."""
@@ -31,10 +30,8 @@ MOST_MEMBERS = 1_000
 """Names that an archive may hold."""
 
 _BLOCK = 1 << 20
-_PIECE = 1 << 10
 _NAMED = 5
 _SHOWN = 60
-_WINDOW = 1 << 27  # bytes that a zstd frame may look back, or an xz stream may take
 _DIRECTORY = 1 << 20  # bytes that the list of members of a zip may have
 BROKEN = (
     EOFError,
@@ -51,13 +48,6 @@ BROKEN = (
     lzma.LZMAError,
 )
 """What the libraries raise for an archive or compressed file that is broken."""
-
-
-class Reader(Protocol):
-    """What gives the expanded bytes, piece by piece; an empty piece ends them."""
-
-    def read(self, size: int = -1, /) -> bytes:
-        """Return the next bytes."""
 
 
 def read_start(deck: Path) -> bytes:
@@ -152,20 +142,20 @@ def _copy(
 
 def _opened(
     path: Path, wrapping: Wrapping, member: str, deck: Path | None = None
-) -> AbstractContextManager[Reader]:
+) -> AbstractContextManager[streams.Reader]:
     named = path if deck is None else deck
-    openers: dict[Wrapping, Callable[[], AbstractContextManager[Reader]]] = {
-        "gzip": lambda: _gzip(path),
-        "zstd": lambda: _zstd(path),
-        "xz": lambda: _xz(path),
-        "bzip2": lambda: _bzip2(path),
+    openers: dict[Wrapping, Callable[[], AbstractContextManager[streams.Reader]]] = {
+        "gzip": lambda: streams.gzip_stream(path),
+        "zstd": lambda: streams.zstd_stream(path),
+        "xz": lambda: streams.xz_stream(path),
+        "bzip2": lambda: streams.bzip2_stream(path),
         "zip": lambda: _zip(named, path, member),
         "tar": lambda: _tar(named, path, member),
     }
     return openers[wrapping]()
 
 
-def _read(deck: Path, wrapping: Wrapping, file: Reader) -> bytes:
+def _read(deck: Path, wrapping: Wrapping, file: streams.Reader) -> bytes:
     try:
         return file.read(_BLOCK)
     except BROKEN as error:
@@ -183,113 +173,7 @@ def _damaged(deck: Path, wrapping: Wrapping, error: Exception) -> UnreadableDeck
 
 
 @contextmanager
-def _gzip(deck: Path) -> Iterator[Reader]:
-    with gzip.open(deck, "rb") as file:
-        yield file
-
-
-@contextmanager
-def _bzip2(deck: Path) -> Iterator[Reader]:
-    with bz2.open(deck, "rb") as file:
-        yield file
-
-
-@contextmanager
-def _xz(deck: Path) -> Iterator[Reader]:
-    with deck.open("rb") as raw:
-        yield _Streams(raw)
-
-
-class _Streams:
-    """Reads the streams of an xz file to their ends; none may ask for much memory."""
-
-    def __init__(self, file: BinaryIO) -> None:
-        self._file = file
-        self._stream: lzma.LZMADecompressor | None = None
-        self._rest = b""
-
-    def read(self, size: int = -1, /) -> bytes:
-        """Return the next bytes, at most as many as are asked for.
-
-        Raises:
-            EOFError: the last stream is cut short.
-            lzma.LZMAError: what is there is no xz.
-        """
-        while True:
-            stream = self._stream
-            if stream is None or stream.needs_input:
-                self._rest = self._rest or self._file.read(_PIECE)
-                if stream is None:
-                    self._rest = self._rest.lstrip(b"\0")  # what may lie between two streams
-                    if not self._rest and not self._more():
-                        return b""
-                    stream = lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_WINDOW)
-                    self._stream = stream
-                if not self._rest:
-                    msg = "it is cut short"
-                    raise EOFError(msg)
-            data, self._rest = stream.decompress(self._rest, size), b""
-            if stream.eof:
-                self._stream, self._rest = None, stream.unused_data
-            if data:
-                return data
-
-    def _more(self) -> bool:
-        """Read on over the zero bytes that may lie behind a stream."""
-        while piece := self._file.read(_PIECE):
-            self._rest = piece.lstrip(b"\0")
-            if self._rest:
-                return True
-        return False
-
-
-@contextmanager
-def _zstd(deck: Path) -> Iterator[Reader]:
-    zstandard = zstd_package()
-    if zstandard is None:
-        what = "is compressed with zstd, which needs the package zstandard"
-        raise UnreadableDeckError(str(deck), what, "install deckwright[zstd]")
-    made = zstandard.ZstdDecompressor(max_window_size=_WINDOW)
-    with deck.open("rb") as raw:
-        yield _Frames(raw, made)
-
-
-def zstd_package() -> Any:
-    """Return the package that reads and writes zstd; None where it is not installed."""
-    try:
-        import zstandard  # noqa: PLC0415 # an extra that few decks need
-    except ImportError:
-        return None
-    return zstandard
-
-
-class _Frames:
-    """Reads zstd frames to their ends.
-
-    Input goes in by small pieces: a piece of n bytes cannot give more than n / 4 blocks of 128 KiB.
-    """
-
-    def __init__(self, file: BinaryIO, made: Any) -> None:
-        self._file, self._made = file, made
-        self._frame, self._rest, self._inside = made.decompressobj(), b"", False
-
-    def read(self, _: int = -1, /) -> bytes:
-        """Return what the next pieces give."""
-        while piece := self._rest or self._file.read(_PIECE):
-            if self._frame.eof:
-                self._frame = self._made.decompressobj()
-            data: bytes = self._frame.decompress(piece)
-            self._rest, self._inside = self._frame.unused_data, not self._frame.eof
-            if data:
-                return data
-        if self._inside:
-            msg = "it is cut short"
-            raise EOFError(msg)
-        return b""
-
-
-@contextmanager
-def _zip(deck: Path, path: Path, member: str) -> Iterator[Reader]:
+def _zip(deck: Path, path: Path, member: str) -> Iterator[streams.Reader]:
     with path.open("rb") as raw:
         must_be_few(deck, raw)
         try:
@@ -310,7 +194,7 @@ def _zip(deck: Path, path: Path, member: str) -> Iterator[Reader]:
 
 
 @contextmanager
-def _tar(deck: Path, path: Path, member: str) -> Iterator[Reader]:
+def _tar(deck: Path, path: Path, member: str) -> Iterator[streams.Reader]:
     with path.open("rb") as raw:
         try:
             archive, found = _tar_members(deck, raw)

@@ -39,7 +39,8 @@ from deckwright import (
     hookimpl,
     wrapping_of,
 )
-from deckwright_plugins.unwrap import expand, files_in, read_start, zstd_package
+from deckwright_plugins.streams import zstd_package
+from deckwright_plugins.unwrap import expand, files_in, read_start
 
 GIBIBYTE = 1 << 30
 

@@ -147,8 +147,7 @@ def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
 
 def code_names(folders: Sequence[Path] = ()) -> list[str]:
     """Return the names of all codes: packaged, in the folders, Python's single-byte codecs."""
-    own = {path.stem for path in own_files(folders)}
-    return sorted({*own, *prepared_names()})
+    return sorted({*(path.stem for path in own_files(folders)), *prepared_names()})
 
 
 def made_anew() -> Iterator[CodeTable]:
@@ -296,9 +295,8 @@ def _nearest(name: str, names: tuple[str, ...]) -> list[str]:
 def _codec(name: str) -> CodeTable:
     characters = _single_bytes(name)
     slots = _slots(character for character in characters if character is not None)
-    code = CodeTable(
-        name, f"Python codec {codecs.lookup(name).name}", "Python codec", _alphabet(slots)
-    )
+    title = f"Python codec {codecs.lookup(name).name}"
+    code = CodeTable(name, title, "Python codec", _alphabet(slots))
     code = _with_bytes(code, {b: slots[c] for b, c in enumerate(characters) if c is not None})
     if code.from_raw is None:
         return code
