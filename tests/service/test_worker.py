@@ -343,7 +343,7 @@ def test_a_config_that_loads_otherwise_than_it_was_kept_holds_the_job(place, car
     found = ended(order_of(place, cards, layouts__other_dot_toml=b""))
     assert (found.outcome, found.code) == ("job", "config-differs")
     assert "layouts/other.toml" in found.sentence
-    found = ended(order_of(place, cards, job_dot_toml=b"title = 1\n"))
+    found = ended(order_of(place, cards, job_dot_toml=b"title = 1\n[[stage]]\n"))
     assert (found.outcome, found.code) == ("job", "config")
     assert "good.toml:1: title: " in found.sentence
     assert str(place.root) not in found.sentence
