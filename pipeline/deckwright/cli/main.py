@@ -14,8 +14,8 @@ from typing_extensions import override
 
 from deckwright.cli.start import STOPPED
 from deckwright.cli.streams import Streams
-from deckwright.engine.frames import FRAMES
 from deckwright.errors import DeckwrightError, ReaderGoneError
+from deckwright.frames import FRAMES
 
 COMMANDS = {
     "acknowledge": "Note who knows that bytes came late to a finished deck.",

@@ -14,7 +14,7 @@ from queue import SimpleQueue
 from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from deckwright.engine.frames import FRAMES
+from deckwright.frames import FRAMES
 
 if TYPE_CHECKING:
     from deckwright.engine.tasks import Result, Task

@@ -15,7 +15,7 @@ from typing import Annotated
 
 from pydantic import Field, TypeAdapter, ValidationError
 
-from deckwright.engine.frames import FRAMES
+from deckwright.frames import FRAMES
 from deckwright.service.kin import Kin, end_below
 from deckwright.service.orders import LONGEST, Ended, Progress, RunOrder
 from deckwright.service.traces import Rest
