@@ -59,7 +59,8 @@ MIB = 1 << 20
 def served() -> Iterator[House]:
     """Give a house that is served, with a limit of the size of decks."""
     with house() as made:
-        made.settings(limits={"deck": "1 MiB"})
+        # some of the decks end inside a line, and get this time to grow
+        made.settings(limits={"deck": "1 MiB"}, stall_s=3)
         with made.serving():
             yield made
 
