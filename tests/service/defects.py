@@ -17,7 +17,7 @@ from deckwright.service.spool import Spool
 def claim_after_the_deck() -> None:
     """Take the deck first and write the claim beside it afterwards."""
     claims: dict[Path, Claim] = {}
-    sync = Spool._sync
+    sync = Spool.sync
 
     def make_folder_only(self: Spool, home: Path, claim: Claim) -> None:
         self.fs.make_folder(home)
@@ -29,7 +29,7 @@ def claim_after_the_deck() -> None:
         sync(self, *folders)
 
     Spool._write_claim = make_folder_only
-    Spool._sync = sync_with_claim
+    Spool.sync = sync_with_claim
 
 
 def record_after_the_move() -> None:
