@@ -156,7 +156,7 @@ def test_the_fit_of_a_layout_decides_where_signs_do_not() -> None:
 
 
 def test_a_code_that_is_named_and_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(UnknownCodeError, match="nearest: ebcdic"):
+    with pytest.raises(UnknownCodeError, match="did you mean 'ebcdic'"):
         rank_codes(np.zeros((1, 80), np.uint16), ["ebcdicc"])
     own = tmp_path / "own.toml"
     own.write_text('base = "ebcdic"\n[holes]\n"Å" = "11-8-3"\n', encoding="utf-8")
