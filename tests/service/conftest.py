@@ -61,8 +61,8 @@ def watch(tmp_path: Path) -> Iterator[Callable[..., Watch]]:
     """Return a maker of watched inboxes; none is watched afterwards."""
     made: list[Watch] = []
 
-    def make(kind: str = "native", *folders: str) -> Watch:
-        made.append(Watch(tmp_path / "inbox", kind, *folders))
+    def make(kind: str = "native", *folders: str, **told: Any) -> Watch:
+        made.append(Watch(tmp_path / "inbox", kind, *folders, **told))
         return made[-1]
 
     yield make

@@ -17,12 +17,18 @@ LONG = 120.0
 class Watch:
     """An inbox with folders, watched; what wakes the service is written down."""
 
-    def __init__(self, root: Path, kind: str = "native", *folders: str) -> None:
+    def __init__(
+        self,
+        root: Path,
+        kind: str = "native",
+        *folders: str,
+        renamed: Callable[[str], None] | None = None,
+    ) -> None:
         self.root, self.polls = root, kind == "polling"
         self.calls = 0
         for folder in folders or ("box",):
             (root / folder).mkdir(parents=True, exist_ok=True)
-        self.watcher = Watcher(root, kind, self.wake)
+        self.watcher = Watcher(root, kind, self.wake, renamed)
         self.watcher.start()
 
     def wake(self) -> None:

@@ -21,6 +21,7 @@ from deckwright.service.notify import Notifier
 from deckwright.service.opened import Open, Tell
 from deckwright.service.orders import Ended, Progress
 from deckwright.service.places import Workspace
+from deckwright.service.renames import Renames
 from deckwright.service.room import waits_of
 from deckwright.service.settling import UNSETTLED
 from deckwright.service.setup import Setup, Tools, begin_again
@@ -69,8 +70,10 @@ class Service:
         self._known_strays: set[str] = set()
         self._health_at = self._state_at = float("-inf")
         self._wake_out, self._wake_in = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        self._renames = Renames()
         self._look_anew()
-        self.watcher = Watcher(workspace.inbox, self.setup.spec.observer, self.wake)
+        observer = self.setup.spec.observer
+        self.watcher = Watcher(workspace.inbox, observer, self.wake, self._renames.hear)
         self.pool = self.setup.tools.pool(self.setup.spec, workspace, lock, self.clock)
         self._errands = self.errands = Errands(self.setup, self.clock)
         for event, facts in self._early:  # the board counts from the ledger
@@ -81,7 +84,8 @@ class Service:
     def _look_anew(self) -> None:
         """Begin to look at the inbox with the jobs as they are now."""
         setup = self.setup
-        self.inbox = Inbox(self.workspace.inbox, setup.spec, setup.routes, self.clock)
+        inbox = self.workspace.inbox
+        self.inbox = Inbox(inbox, setup.spec, setup.routes, self.clock, self._renames)
         self.intake = Intake(
             setup.spool, self.runs, self.inbox, setup.spec, self.clock, setup.takings
         )

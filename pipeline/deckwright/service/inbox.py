@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import os
 import stat
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf
 from pathlib import Path
@@ -47,6 +47,7 @@ class Inbox:
         spec: waits, limits and names to pass over.
         routes: by name of an inbox folder, who takes what of it; the first that fits does.
         clock: the steady time.
+        renamed: stamps of files that a rename brought here, as far as that is known.
     """
 
     def __init__(
@@ -55,12 +56,13 @@ class Inbox:
         spec: ServiceSpec,
         routes: Mapping[str, Sequence[Route]],
         clock: Clock,
+        renamed: Container[Stamp] = (),
     ) -> None:
         self.waiting = 0
         self.waiting_of: dict[str, int] = {}
         self.strays: list[Stray] = []
         self.strays_in_all = 0
-        self._root, self._routes, self._clock = root, routes, clock
+        self._root, self._routes, self._clock, self._renamed = root, routes, clock, renamed
         self.patient = True
         """Whether decks that end inside a line are given time."""
         self._spec, self._rules, self._ignored = spec, Rules.of(spec), tuple(spec.ignore)
@@ -170,7 +172,7 @@ class Inbox:
         """
         if known and known.seen.stamp == seen.stamp and known.seen.marker == seen.marker:
             known.last = max(known.last, begin)
-            if known.half and self._let_in(known):
+            if known.half and (seen.stamp in self._renamed or self._let_in(known)):
                 known.half, known.why, known.verdict = False, "", self._judge(seen)
             if known.why:
                 strays.add(seen.folder, seen.name, known.why)
@@ -247,8 +249,10 @@ class Inbox:
         if known.looked or known.verdict.code or longest is None or not self.patient:
             return
         known.looked = True
-        # who held it open for long, and has closed it, is through with it
-        if known.found.marker or known.held or not half_written(known.found, longest, self._spec):
+        # who renamed it here, or held it open for long and has closed it, is through with it
+        if known.found.marker or known.held or seen.stamp in self._renamed:
+            return
+        if not half_written(known.found, longest, self._spec):
             return
         if not self._let_in(known):
             known.half = True

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from deckwright.service.places import shown
 
 if TYPE_CHECKING:
+    from watchdog.events import FileSystemEvent
     from watchdog.observers.api import BaseObserver, ObservedWatch
     from watchdog.utils import BaseThread
 
@@ -28,17 +29,25 @@ _DESCRIPTORS = 4  # that a native observer opens, or a pair more
 class Watcher:
     """Watches the inbox and each folder in it. None of its methods raises.
 
-    Events may be lost, doubled or late, and none is read here: any of them only calls `wake`.
+    Events may be lost, doubled or late: any of them calls `wake`, and nothing rests on one. Only
+    a rename is told with its path, where the system tells of renames.
 
     Args:
         root: the inbox.
         kind: `native`: by the events of the system; `polling`: by looking at the times of the
             folders every second, for shares and network mounts; `none`: not at all.
         wake: called from other threads; it must not block.
+        renamed: called before it, with the path to which something was renamed; likewise.
     """
 
-    def __init__(self, root: Path, kind: str, wake: Callable[[], None]) -> None:
-        self._root, self._kind, self._wake = root, kind, wake
+    def __init__(
+        self,
+        root: Path,
+        kind: str,
+        wake: Callable[[], None],
+        renamed: Callable[[str], None] | None = None,
+    ) -> None:
+        self._root, self._kind, self._wake, self._renamed = root, kind, wake, renamed
         self._running = False
         self._observer: BaseObserver | None = None
         self._helpers: list[BaseThread] = []
@@ -109,7 +118,7 @@ class Watcher:
     # ---- the observer
 
     def _open(self) -> None:
-        from watchdog.observers import Observer  # noqa: PLC0415 # only where it is asked for
+        from watchdog.observers.inotify import InotifyObserver  # noqa: PLC0415 # only where asked for
         from watchdog.observers.polling import PollingObserverVFS  # noqa: PLC0415
 
         _need_descriptors()
@@ -117,7 +126,8 @@ class Watcher:
         if self._kind == "polling":
             self._observer = PollingObserverVFS(os.stat, self._folders, polling_interval=_POLL_S)
         else:
-            self._observer = Observer()
+            # all of them, so that a rename from elsewhere is told apart from a file that is made
+            self._observer = InotifyObserver(generate_full_events=True)
         self._observer.start()
         self._helpers = [self._observer, *_new_threads(before)]
 
@@ -151,7 +161,7 @@ class Watcher:
             if not os.access(path, os.R_OK, effective_ids=True):
                 return [f"{self._name(path)} is not watched: it cannot be read"]
             deep = self._kind == "polling"
-            handler: Any = _Handler(self._tell)
+            handler: Any = _Handler(self._tell, self._renamed)
             watch = observer.schedule(
                 handler, path, recursive=deep, event_filter=_events(polling=deep)
             )
@@ -191,10 +201,15 @@ class _Watched:
 class _Handler:
     """What an observer calls with each event."""
 
-    def __init__(self, tell: Callable[[], None]) -> None:
-        self._tell = tell
+    def __init__(self, tell: Callable[[], None], renamed: Callable[[str], None] | None) -> None:
+        self._tell, self._renamed = tell, renamed
 
-    def dispatch(self, _event: object) -> None:
+    def dispatch(self, event: FileSystemEvent) -> None:
+        if event.event_type == "moved":
+            if not event.dest_path:
+                return  # it went out of the inbox, mostly since the service took it
+            if self._renamed:
+                self._renamed(os.fsdecode(event.dest_path))
         self._tell()
 
 
