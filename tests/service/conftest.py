@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
 
 from deckwright.service import watcher
 from service.fetch_kit import Scene
@@ -15,10 +14,6 @@ from service.inbox_kit import Box
 from service.pool_kit import pool_workplace
 from service.watch_kit import EVENTS, POLL_S, Watch
 from service.workplace import CANARY, Workplace
-
-# how long an example takes says how busy the machine is, and no more
-settings.register_profile("service", deadline=None)
-settings.load_profile("service")
 
 
 @pytest.fixture
