@@ -7,6 +7,7 @@ import json
 import pytest
 
 from deckwright.service.finding import STATES
+from deckwright.service.status import UNKNOWN
 from service.house import cards_of, deck, house, run_of
 
 UNREADABLE = "ß\n".encode("utf-16")
@@ -166,3 +167,51 @@ def test_what_lies_in_the_inbox_counts_the_same_whether_the_service_runs_or_not(
         assert ".*" in why["cards/.forgotten.txt"]
         assert "*.part" in why["cards/half.part"]
         made.dropped.clear()
+
+
+def test_decks_repaired_or_requeued_since_are_not_run_again_in_bulk_unless_named() -> None:
+    with house() as made:
+        for number in range(3):
+            made.drop(f"back-{number}.txt", UNREADABLE * (number + 1))
+        made.once()
+        made.drop("back-0.txt", cards_of(3))
+        made.once()
+        again = ("requeue", made.root, "--code", "deck-unreadable")
+        assert made.say("requeue", made.root, "back-1.txt")[0] == 0
+        code, out, err = made.say(*again)
+        assert (code, err) == (0, "")
+        later = {0: run_of("back-0.txt", cards_of(3)), 1: run_of("back-1.txt", UNREADABLE * 2, 2)}
+        for number, run in later.items():
+            before = run_of(f"back-{number}.txt", UNREADABLE * (number + 1))
+            assert f"{before} is left out: a later run took its place, {run}" in out
+        assert "1 deck run again; 2 left out: to run one all the same, name it" in out
+        waiting = {each["run"] for each in found(made, "status", made.root, "--state", "waiting")}
+        assert waiting == {later[1], run_of("back-2.txt", UNREADABLE * 3, 2)}
+        named = run_of("back-0.txt", UNREADABLE)
+        assert f"{named} is run again as" in made.say("requeue", made.root, named)[1]
+
+
+@pytest.mark.parametrize("ledger", ["kept", "removed"])
+def test_a_returned_run_whose_claim_was_edited_is_listed_whatever_the_ledger_knows(ledger) -> None:
+    with house() as made:
+        edited = made.drop("a.txt", UNREADABLE)
+        for number in range(12):
+            made.drop(f"back-{number}.txt", UNREADABLE * (number + 2))
+        made.once()
+        claim = made.root / "returned" / edited / "claim.json"
+        claim.write_bytes(claim.read_bytes().replace(b"a.txt", b"b.txt"))
+        if ledger == "removed":
+            made.workspace.ledger.unlink()
+        made.once()
+        status = made.status()
+        assert status["returned"] == 13
+        assert edited in {each["run"] for each in status["returned_runs"]}
+        listed = found(made, "status", made.root, "--state", "returned")
+        assert edited in {each["run"] for each in listed}
+        assert [each["run"] for each in found(made, "find", made.root, edited[:12])] == [edited]
+        if ledger == "removed":
+            assert f"returned  {UNKNOWN}  returned/{edited}" in made.say("status", made.root)[1]
+            code, out, err = made.say("requeue", made.root, "--state", "returned")
+            assert (code, err) == (0, "")
+            assert f"{edited} is left out: {UNKNOWN}" in out
+            assert "12 decks run again; 1 left out" in out

@@ -9,9 +9,10 @@ import click
 from deckwright.cli.listing import FOLDER, JOB, STATE
 from deckwright.cli.operate import FITTING, operate, operate_all
 from deckwright.service.control import Request
-from deckwright.service.finding import listed
+from deckwright.service.finding import Entry, listed
 from deckwright.service.places import Workspace
 from deckwright.service.standing import expect_workspace
+from deckwright.service.status import UNKNOWN
 from deckwright.wording import plural
 
 
@@ -27,7 +28,8 @@ def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, co
     """Run a finished deck again; the ended run stays as it is.
 
     Name a run of the workspace DIR, the beginning of its name, or its deck. Without a name, --code,
-    --job and --state choose the decks, such as all that came back with one code.
+    --job and --state choose the decks, such as all that came back with one code; those that a later
+    run has repaired or repeated are left out.
     """
     if (what is None) == (not (state or job or code)):
         msg = "name one run or deck, or choose several with --code, --job or --state"
@@ -42,7 +44,22 @@ def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, co
         msg = f"--state {min(unfit)}: only done and returned decks are run again"
         raise click.UsageError(msg)
     states = state or (("returned",) if code else FITTING["requeue"])
-    entries = listed(workspace, states=states, job=job)
-    runs = [each.run for each in entries if not code or each.code == code]
-    operate_all(workspace, [Request(wish="requeue", what=run) for run in runs])
-    click.echo(f"{plural(len(runs), 'deck')} run again")
+    fitting = [e for e in listed(workspace, states=states, job=job) if not code or e.code == code]
+    wanted = []
+    for entry in fitting:
+        if why := _not_again(entry):
+            click.echo(f"{entry.run} is left out: {why}")
+        else:
+            wanted.append(Request(wish="requeue", what=entry.run))
+    operate_all(workspace, wanted)
+    left = len(fitting) - len(wanted)
+    hint = f"; {left:,} left out: to run one all the same, name it" if left else ""
+    click.echo(f"{plural(len(wanted), 'deck')} run again{hint}")
+
+
+def _not_again(entry: Entry) -> str:
+    """Say why a run that fits is not run again unasked; "" = it is."""
+    if entry.why == UNKNOWN:
+        return UNKNOWN
+    later = entry.repaired_by or entry.requeued_as
+    return f"a later run took its place, {later}" if later else ""

@@ -19,7 +19,7 @@ from deckwright.service.ledger import Ledger, LedgerError
 from deckwright.service.places import RUN_NAME, Workspace, shown
 from deckwright.service.settling import matcher
 from deckwright.service.state import State, read_state
-from deckwright.service.status import places_of_runs
+from deckwright.service.status import UNKNOWN, places_of_runs
 from deckwright.service.tables import Row
 
 STATES = ("inbox", "waiting", "running", "held", "done", "returned", "archived", "gone")
@@ -50,6 +50,7 @@ class Entry:
     cards_returned: int = 0
     follows: str = ""
     repaired_by: str = ""
+    requeued_as: str = ""
     files: list[str] = field(default_factory=list)
 
     def as_dict(self) -> dict[str, Any]:
@@ -172,7 +173,12 @@ def _entries(workspace: Workspace) -> Iterator[Entry]:
         rows = ledger.rows(*_ALL)
     finally:
         ledger.close()
+    for run in sorted(places.keys() - {row.run for row in rows}):
+        if places[run] != "work":  # one that was taken just now is entered in a moment
+            where = [f"{places[run]}/{run}"]
+            yield Entry(_WORDS[places[run]], "", "", run, UNKNOWN, files=where)
     repaired = {row.follows: row.run for row in rows if row.follows}
+    requeued = {row.again: row.run for row in rows if row.again}
     for row in rows:
         state = _state(row, places, told)
         pack = packed.get(row.run) if state == "gone" else None
@@ -190,6 +196,7 @@ def _entries(workspace: Workspace) -> Iterator[Entry]:
             row.cards_returned,
             row.follows or "",
             repaired.get(row.run, ""),
+            requeued.get(row.run, ""),
             _files(row, places.get(row.run, ""), pack),
         )
 

@@ -38,7 +38,8 @@ MOST_NAMED = 1000
 
 _FOLDERS = {"waiting": "work", "running": "work"}
 _SILENT_S = 60.0  # the service tells of itself every second; a long look takes seconds
-_UNKNOWN = "the ledger does not know it; `deckwright verify` looks closer"
+UNKNOWN = "the ledger does not know it; `deckwright verify` looks closer"
+"""What is said of a run that is a folder only, such as one with a claim that was edited."""
 
 
 class Standing(IntEnum):
@@ -289,12 +290,11 @@ def _list_open_ends(
 
 
 def _list_unknown(unknown: dict[str, set[str]], status: Status) -> None:
-    """List the runs of which there are folders only, such as those with a claim that was edited."""
+    """List the runs of which there are folders only, before the others."""
     for place, lines in (("hold", status.held_runs), ("returned", status.returned_runs)):
-        for run in sorted(unknown[place]):
-            lines.append(RunLine(run, "", "", _UNKNOWN, f"{place}/{run}"))
+        lines[:0] = [RunLine(run, "", "", UNKNOWN, f"{place}/{run}") for run in sorted(unknown[place])]
     for place in ("done", "returned"):
-        status.health += [f"{place}/{run}: {_UNKNOWN}" for run in sorted(unknown[place])]
+        status.health += [f"{place}/{run}: {UNKNOWN}" for run in sorted(unknown[place])]
 
 
 def places_of_runs(workspace: Workspace) -> dict[str, str]:
