@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -88,6 +90,31 @@ def test_running_numbers_are_told_as_one_card_at_a_time_would(numbers) -> None:
     assert facts.follow + facts.gaps == int((steps > 0).sum())
     if known:
         assert (facts.start, facts.end) == (known[0], known[-1])
+
+
+@quick
+@given(
+    st.lists(st.integers(1, 10_003), max_size=150),
+    st.sampled_from([0, 1, 7, 9_999]),
+    st.integers(1, 300),
+)
+@example(list(range(1, 101)), 150, 50)  # a hundred steps before the usual one
+def test_the_usual_step_is_found_however_many_others_come_before_it(steps, usual, border) -> None:
+    steps = [*steps, *[usual] * 160 * (usual > 0)]
+    numbers = np.cumsum([0, *steps])
+    digits = np.array([list(b"%09d" % number) for number in numbers.tolist()], np.uint8)
+    cards = np.arange(1, len(numbers) + 1)
+    parts = [Running(1, 9) for _ in range(2)]
+    for part, place in zip(parts, (slice(border), slice(border, None)), strict=True):
+        part.add(digits[place], cards[place])
+    parts[0].merge(parts[1])
+    facts = parts[0].facts()
+    counts = Counter(step for step in steps if step < 10_000)
+    wanted = max(counts, key=lambda step: (counts[step], -step), default=0)
+    assert (facts.step, facts.follow) == (wanted, counts[wanted])
+    others = [card for card, step in enumerate(steps, 2) if step != wanted]
+    assert facts.gaps == len(others)
+    assert facts.gap_cards == others[:8]
 
 
 def test_a_number_is_digits_with_blanks_before_them_at_most() -> None:

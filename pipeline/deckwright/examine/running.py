@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,8 +12,7 @@ from deckwright.cards.matrix import cut
 from deckwright.examine.model import SequenceFacts
 
 _EXAMPLES = 8
-_MOST_STEPS = 64  # different steps that are counted by themselves
-_STEP_LIMIT = 10_000
+_STEP_LIMIT = 10_000  # larger steps are gaps, and counted together as steps of this size
 MOST_DIGITS = 18
 
 
@@ -53,7 +53,9 @@ class _Event:
 class Running:
     """A field, from 1, followed from card to card.
 
-    steps: how often a number was larger than the one before by so much; the first cards of each.
+    steps: int64 (10,001), how often a number was larger than the one before by so much. firsts:
+    card and step of the first such cards, enough of them that whichever step turns out to be the
+    usual one, the first examples of all others are among them.
     """
 
     first: int
@@ -64,8 +66,8 @@ class Running:
     end: int = 0
     least: int = 0
     most: int = 0
-    steps: dict[int, _Event] = field(default_factory=dict)
-    larger: _Event = field(default_factory=_Event)
+    steps: NDArray[np.int64] = field(default_factory=lambda: np.zeros(_STEP_LIMIT + 1, np.int64))
+    firsts: list[tuple[int, int]] = field(default_factory=list)
     downs: _Event = field(default_factory=_Event)
     doubles: _Event = field(default_factory=_Event)
     unread: _Event = field(default_factory=_Event)
@@ -107,17 +109,21 @@ class Running:
         if len(self.restarts) <= _EXAMPLES:
             self.restarts.update(np.unique(values[down])[: _EXAMPLES + 1].tolist())
         up = steps > 0
-        small = up & (steps < _STEP_LIMIT)
-        self.larger.add(cards[up & ~small])
-        counts = np.bincount(steps[small]) if small.any() else np.zeros(0, np.int64)
-        for step in np.flatnonzero(counts).tolist():
-            if step not in self.steps and len(self.steps) >= _MOST_STEPS:
-                self.larger.add(cards[steps == step])
-                continue
-            event = self.steps.setdefault(step, _Event())
-            if len(event.cards) < _EXAMPLES:
-                event.cards += cards[steps == step][: _EXAMPLES - len(event.cards)].tolist()
-            event.count += int(counts[step])
+        larger = np.minimum(steps[up], _STEP_LIMIT)
+        self.steps += np.bincount(larger, minlength=_STEP_LIMIT + 1)
+        self._note(larger, cards[up])
+
+    def _note(self, steps: NDArray[np.int64], cards: NDArray[np.int64]) -> None:
+        """Keep the first cards, few of each step, until there are enough without any one step."""
+        while len(self.firsts) < 2 * _EXAMPLES:
+            kept = Counter(step for _, step in self.firsts)
+            often = [step for step, count in kept.items() if count >= _EXAMPLES]
+            fresh = np.flatnonzero(~np.isin(steps, often))
+            if not fresh.size:
+                return
+            at = int(fresh[0])
+            self.firsts.append((int(cards[at]), int(steps[at])))
+            steps, cards = steps[at + 1 :], cards[at + 1 :]
 
     def merge(self, later: Running) -> None:
         """Add what was followed further on in the deck."""
@@ -129,19 +135,18 @@ class Running:
         self._follow(*joint)
         self.numbers += later.numbers - 1
         self.least, self.most = min(self.least, later.least), max(self.most, later.most)
-        for name in ("larger", "downs", "doubles"):
-            getattr(self, name).merge(getattr(later, name))
-        for step, event in later.steps.items():
-            self.steps.setdefault(step, _Event()).merge(event)
+        self.downs.merge(later.downs)
+        self.doubles.merge(later.doubles)
+        self.steps += later.steps
+        cards, steps = np.array(later.firsts, np.int64).reshape(-1, 2).T
+        self._note(steps, cards)
         self.restarts |= later.restarts
         self.end = later.end
 
     def facts(self) -> SequenceFacts:
         """Return what was found; the usual step is the most frequent one, of two the smaller."""
-        step = max(self.steps, key=lambda one: (self.steps[one].count, -one), default=0)
-        gaps = [event for one, event in self.steps.items() if one != step]
-        gaps.append(self.larger)
-        gap_cards = sorted(card for event in gaps for card in event.cards)
+        step = int(self.steps[:_STEP_LIMIT].argmax())  # 0 where there is none
+        follow = int(self.steps[step])
         return SequenceFacts(
             first=self.first,
             last=self.last,
@@ -150,13 +155,13 @@ class Running:
             step=step,
             cards=self.cards,
             numbers=self.numbers,
-            follow=self.steps[step].count if step else 0,
-            gaps=sum(event.count for event in gaps),
+            follow=follow,
+            gaps=int(self.steps.sum()) - follow,
             step_downs=self.downs.count,
             doubles=self.doubles.count,
             unread=self.unread.count,
             restarts=self.downs.count > 0 and len(self.restarts) == 1,
-            gap_cards=gap_cards[:_EXAMPLES],
+            gap_cards=[card for card, of in self.firsts if of != step][:_EXAMPLES],
             step_down_cards=self.downs.cards,
             double_cards=self.doubles.cards,
             unread_cards=self.unread.cards,
