@@ -218,15 +218,18 @@ class GroupTooLargeError(DeckError):
 class StageError(DeckError):
     """A stage raised; names stage, distribution, card range and cause.
 
-    first, last: numbers in the run of the first and the last card that it had before it, from 1.
+    first, last: lowest and highest number in the run of the cards that it had before it, from 1.
+    count: how many it had; fewer than lie between the two, as after a sort, are told so; 0 = all.
     named: how they are told instead where the run has several decks.
     """
 
     exit_code = 3
 
-    def __init__(self, stage: str, distribution: str, first: int, last: int, cause: str) -> None:
+    def __init__(  # noqa: PLR0913 # its facts
+        self, stage: str, distribution: str, first: int, last: int, cause: str, count: int = 0
+    ) -> None:
         self.stage, self.distribution, self.cause = stage, distribution, cause
-        self.first, self.last, self.named = first, last, ""
+        self.first, self.last, self.count, self.named = first, last, count, ""
         super().__init__(stage, distribution, cause)
 
     @override
@@ -234,7 +237,9 @@ class StageError(DeckError):
         """Return which stage failed on which cards, and why."""
         several = f"cards {self.first:,} to {self.last:,}"
         named = self.named or (f"card {self.first:,}" if self.first == self.last else several)
-        return f"{self.stage} ({self.distribution}) failed on {named}: {self.cause}"
+        some = 0 < self.count <= self.last - self.first
+        part = f"{self.count:,} of the " if some else ""
+        return f"{self.stage} ({self.distribution}) failed on {part}{named}: {self.cause}"
 
 
 class PluginFailedError(StageError):

@@ -128,6 +128,37 @@ def test_an_error_of_a_stage_names_the_cards_of_the_deck(failing) -> None:
     assert "lost a card: card 2 of two.txt (card 5 of the run); nothing was delivered" in said
 
 
+def test_after_a_sort_an_error_names_its_cards_from_the_lowest_to_the_highest(
+    shop, tmp_path
+) -> None:
+    (tmp_path / "bad.py").write_text(BAD_STAGE.format(body=RAISE), encoding="utf-8")
+    stages = shop.chain({"kind": "sort", "keys": ["item"]}, {"kind": "bad"})
+    job = shop.job(tmp_path, stages, plugins=["bad.py"])
+    for items, said in (
+        ([5, 4, 3, 2, 1], "failed on cards 1 to 5: "),
+        ([9, 2, 3, 4, 8], "failed on 3 of the cards 1 to 5: "),
+    ):
+        deck = shop.deck(tmp_path / "deck.txt", [shop.receipt(item) for item in items])
+        with pytest.raises(StageError) as caught:
+            shop.run(job, deck, sizes=Sizes(3 if 9 in items else 100, 100))
+        assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "count", "named"),
+    [
+        (1, 3, 3, "cards 1 to 3"),
+        (1, 3, 2, "2 of the cards 1 to 3"),
+        (2, 2, 1, "card 2"),
+        (1, 9_999, 1_234, "1,234 of the cards 1 to 9,999"),
+    ],
+)
+def test_cards_with_others_between_them_are_told_as_some_of_a_range(
+    first, last, count, named
+) -> None:
+    assert f"failed on {named}: " in str(StageError("s", "x", first, last, "why", count))
+
+
 def test_an_error_survives_the_way_between_processes_with_its_names(failing) -> None:
     error = failing(LOSE, 100)
     assert str(pickle.loads(pickle.dumps(error))) == str(error)  # noqa: S301 # our own

@@ -96,8 +96,8 @@ def _told(
     cause = f"{type(error).__name__}: {error} ({_where(error, type(plugin), method)})"
     cards = getattr(args[0] if args else None, "cards", None)
     if isinstance(cards, np.ndarray) and len(cards):
-        first, last = int(cards[0]), int(cards[-1])
-        told = StageError(_label(plugin, args), _origin(plugin), first, last, cause)
+        ends = int(cards.min()), int(cards.max())  # a sort may have put them into another order
+        told = StageError(_label(plugin, args), _origin(plugin), *ends, cause, len(cards))
     else:
         told = PluginFailedError(_label(plugin, args), _origin(plugin), method.__name__, cause)
     told.add_note("".join(traceback.format_exception(error)))
