@@ -337,7 +337,8 @@ def test_what_to_do_leads_to_the_files_and_ends_with_the_signature():
               "queries.csv", "out/stations-without-card.csv"]  # fmt: skip
     assert re.findall(r'href="\./([^"]*)"', todo) == wanted
     assert "then sign below" in todo
-    assert "Most frequent reason: check-digit in station (8 cards)." in todo
+    said = "Most frequent reason in station: the check digit does not fit (8 cards)."
+    assert f'{said} <small class="code">check-digit</small>' in todo
     bad = control_sheet(replace(CONTROL, equation_holds=False))
     assert "Do not use what was delivered." in bad
     assert "sign below" not in bad

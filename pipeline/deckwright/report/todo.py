@@ -11,12 +11,13 @@ from deckwright.wording import plural
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One thing to do: words, a file or place that they lead to, and words after it."""
+    """One thing to do: words, a file or place that they lead to, words after it, a code beside."""
 
     before: str
     link: str = ""
     name: str = ""
     after: str = ""
+    code: str = ""
 
 
 def steps(control: ControlData) -> list[Step]:
@@ -62,11 +63,15 @@ def _look(control: ControlData) -> Iterator[Step]:
         yield Step("Look at the ", reading, "reading report", ": how each picture was read.")
     if control.returned and control.returned_page:
         most = next(iter(fatal_reasons(control)), None)
-        said = "."
-        if most is not None:
-            field = f" in {most.field}" if most.field else ""
-            said = f". Most frequent reason: {most.reason}{field} ({plural(most.count, 'card')})."
-        yield Step("Look at the ", control.returned_page, "returned cards", said)
+        said = _most_frequent(most) if most else "."
+        code = most.reason if most and most.sentence else ""
+        yield Step("Look at the ", control.returned_page, "returned cards", said, code)
+
+
+def _most_frequent(line: ReasonLine) -> str:
+    reason = line.sentence.rstrip(".") or line.reason
+    field = f" in {line.field}" if line.field else ""
+    return f". Most frequent reason{field}: {reason} ({plural(line.count, 'card')})."
 
 
 def _repair(control: ControlData) -> Iterator[Step]:
