@@ -225,7 +225,7 @@ class StageError(DeckError):
 
     exit_code = 3
 
-    def __init__(  # noqa: PLR0913 # its facts
+    def __init__(
         self, stage: str, distribution: str, first: int, last: int, cause: str, count: int = 0
     ) -> None:
         self.stage, self.distribution, self.cause = stage, distribution, cause

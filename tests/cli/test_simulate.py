@@ -59,7 +59,9 @@ def test_cards_of_a_deck_are_drawn(shop, tmp_path):
     rows = read_truth(truth)
     assert zipfile.ZipFile(out).namelist() == [row["picture"] for row, _ in rows]
     assert [row["text"].strip() for row, _ in rows] == ["CARD 1", "CARD 22"]
-    assert [row["condition"] for row, _ in rows] == ["clean", "upside down"]
+    assert [row["condition"] for row, _ in rows] == ["clean", "upside-down"]
+    assert [row["turned"] for row, _ in rows] == ["", "upside-down"]
+    assert not any(" " in row[key] for row, _ in rows for key in ("condition", "damages", "turned"))
     assert all(row["backing"] == "dark" and "blur=0.200" in row["damages"] for row, _ in rows)
     holes = load_code("ascii").to_holes
     assert rows[1][1].tolist() == [holes[ord(one)] for one in "CARD 22".ljust(80)]

@@ -96,11 +96,11 @@ def test_a_planned_deck_comes_with_its_truth(tmp_path):
     path = tmp_path / "truth.csv"
     write_truth(path, [card.truth(name) for name, card in cards])
     rows = read_truth(path)
-    assert [row["condition"] for row, _ in rows] == list(plan.conditions)
+    assert [row["condition"] for row, _ in rows] == ["ordinary", "blank", "upside-down"]
     assert [row["picture"] for row, _ in rows] == ["card-000001", "card-000002", "card-000003"]
     assert np.array_equal(rows[0][1], deck[0][0])
     assert not rows[1][1].any()
-    assert rows[2][0]["turned"] == "upside down"
+    assert rows[2][0]["turned"] == "upside-down"
 
 
 def test_invented_cards_are_the_same_for_a_seed():

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.completing import complete_jobs
 from deckwright.cli.listing import FOLDER
-from deckwright.cli.operate import complete_jobs, operate
+from deckwright.cli.operate import operate
 
 
 @click.command(name="hold")

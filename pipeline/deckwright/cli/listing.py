@@ -8,11 +8,13 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.completing import complete_jobs
 from deckwright.service.finding import STATES, Entry
 from deckwright.service.places import Workspace, shown
 
 FOLDER = click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
-JOB = click.option("--job", default="", metavar="JOB", help="Only runs of this job.")
+JOB = click.option("--job", default="", metavar="JOB", shell_complete=complete_jobs,
+                   help="Only runs of this job.")  # fmt: skip
 STATE = click.option("--state", type=click.Choice(STATES[1:]), multiple=True,
                      help="Only runs in this state; may be repeated.")  # fmt: skip
 

@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from deckwright.cli.archived import readable_run
+from deckwright.cli.completing import complete_jobs
 from deckwright.cli.listing import STATE
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import ServiceSpec, load_service
@@ -36,7 +37,8 @@ Event = dict[str, Any]
 @click.argument("place", metavar="DIR_OR_RUN", type=click.Path(path_type=Path))
 @click.argument("name", required=False)
 @click.option("--follow", is_flag=True, help="Go on with what happens, until Ctrl-C.")
-@click.option("--job", default="", metavar="JOB", help="Only this job.")
+@click.option("--job", default="", metavar="JOB", shell_complete=complete_jobs,
+              help="Only this job.")  # fmt: skip
 @click.option("--deck", default="", metavar="DECK", help="Only decks of this name.")
 @STATE
 @click.option("--level", type=click.Choice(LEVELS), default="info", show_default=True,

@@ -72,15 +72,6 @@ def _answers(workspace: Workspace, requests: Sequence[Request]) -> list[Answer]:
         return [await_answer(workspace, name, ANSWER_S) for name in left]
 
 
-def complete_jobs(ctx: click.Context, _: click.Parameter, start: str) -> list[str]:
-    """Return the names of jobs of the workspace that begin so."""
-    folder = ctx.params.get("folder")
-    if folder is None:
-        return []
-    jobs = (Workspace(Path(folder)).config / "jobs").glob("*.toml")
-    return sorted(job.stem for job in jobs if job.stem.startswith(start))
-
-
 def _is_job(workspace: Workspace, name: str) -> bool:
     file = workspace.config / "jobs" / f"{name}.toml"
     held = workspace.control / f"held-{name}"

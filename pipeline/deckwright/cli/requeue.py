@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import click
 
+from deckwright.cli.completing import first_argument
 from deckwright.cli.listing import FOLDER, JOB, STATE
 from deckwright.cli.operate import FITTING, operate, operate_all
+from deckwright.errors import DeckwrightError
 from deckwright.service.control import Request
 from deckwright.service.finding import Entry, listed
 from deckwright.service.places import Workspace
@@ -16,14 +19,22 @@ from deckwright.service.status import UNKNOWN
 from deckwright.wording import plural
 
 
+def _complete_codes(ctx: click.Context, _: click.Parameter, start: str) -> list[str]:
+    """Return the codes with which decks came back that begin so."""
+    folder = first_argument(ctx)
+    with contextlib.suppress(DeckwrightError, OSError):
+        back = listed(Workspace(folder.resolve()), states=("returned",)) if folder else []
+        return sorted({each.code for each in back if each.code.startswith(start)})
+    return []
+
+
 @click.command(name="requeue")
 @FOLDER
 @click.argument("what", metavar="RUN_OR_DECK", required=False)
 @STATE
 @JOB
-@click.option(
-    "--code", default="", metavar="CODE", help="Only decks that came back with this code."
-)
+@click.option("--code", default="", metavar="CODE", shell_complete=_complete_codes,
+              help="Only decks that came back with this code.")  # fmt: skip
 def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, code: str) -> None:
     """Run a finished deck again; the ended run stays as it is.
 

@@ -83,7 +83,7 @@ def scores(
     found: dict[str, Score] = defaultdict(Score)
     for row, patterns in truth:
         one = _score(patterns, read.get(row["picture"]))
-        found[row["condition"]].add(one)
+        found[hyphened(row["condition"])].add(one)  # files of former versions have blanks
         found[""].add(one)
     return dict(found)
 
@@ -117,6 +117,6 @@ def score_lines(found: Mapping[str, Score]) -> list[str]:
 def _line(name: str, score: Score) -> str:
     share = percent(score.person / score.cards) if score.cards else ""
     return (
-        f"{hyphened(name):<16}{score.cards:>8,}{share:>13}{score.bad:>6,}{score.unsure:>16,}"
+        f"{name:<16}{score.cards:>8,}{share:>13}{score.bad:>6,}{score.unsure:>16,}"
         f"{score.silent:>15,}"
     )

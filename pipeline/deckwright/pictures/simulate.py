@@ -14,6 +14,7 @@ from deckwright.pictures.damage import DAMAGES
 from deckwright.pictures.geometry import COLUMNS
 from deckwright.pictures.orders import Orders
 from deckwright.pictures.paint import paint
+from deckwright.wording import hyphened
 
 NOT_A_CARD: Final = "not a card"
 
@@ -102,14 +103,14 @@ class SimulatedCard:
     text: str
 
     def truth(self, picture: str) -> dict[str, str]:
-        """Return the row of the truth file for a picture of this name."""
+        """Return the row of the truth file for a picture of this name, with hyphens in names."""
         return {
             "picture": picture,
-            "condition": self.condition,
-            "damages": ";".join(f"{name}={strength:.3f}" for name, strength in self.damages),
+            "condition": hyphened(self.condition),
+            "damages": ";".join(f"{hyphened(n)}={strength:.3f}" for n, strength in self.damages),
             "ppi": f"{self.ppi:g}",
             "backing": self.backing,
-            "turned": self.turned,
+            "turned": hyphened(self.turned),
             "text": self.text,
             "patterns": "".join(f"{int(pattern):03x}" for pattern in self.patterns),
         }

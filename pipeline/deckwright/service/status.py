@@ -292,7 +292,9 @@ def _list_open_ends(
 def _list_unknown(unknown: dict[str, set[str]], status: Status) -> None:
     """List the runs of which there are folders only, before the others."""
     for place, lines in (("hold", status.held_runs), ("returned", status.returned_runs)):
-        lines[:0] = [RunLine(run, "", "", UNKNOWN, f"{place}/{run}") for run in sorted(unknown[place])]
+        lines[:0] = [
+            RunLine(run, "", "", UNKNOWN, f"{place}/{run}") for run in sorted(unknown[place])
+        ]
     for place in ("done", "returned"):
         status.health += [f"{place}/{run}: {UNKNOWN}" for run in sorted(unknown[place])]
 
