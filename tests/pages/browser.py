@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Sequence
 from html import unescape
 from importlib.util import find_spec
 from pathlib import Path
@@ -26,6 +27,7 @@ window.addEventListener('load', function () {
       return [one.id, one.help, one.nodes.slice(0, 4).map(function (node) { return node.html; })];
     });
     parent.postMessage(JSON.stringify({
+      page: parseInt(location.pathname.split('/').pop(), 10),
       violations: said, passes: found.passes.length, width: window.innerWidth,
       wide: document.documentElement.scrollWidth,
       rows: new Set(Array.from(document.querySelectorAll('.term .big'), function (one) {
@@ -36,14 +38,14 @@ window.addEventListener('load', function () {
   });
 });
 """
-_FRAME = """<!DOCTYPE html><html lang="en"><head><title>frame</title></head><body>
+_FRAMES = """<!DOCTYPE html><html lang="en"><head><title>frames</title></head><body>
 <pre id="found"></pre><script>
 window.addEventListener('message', function (message) {
-  document.getElementById('found').textContent = message.data;
+  document.getElementById('found').textContent += message.data + '\\n';
 });
-</script><iframe title="page" src="page.html" width="%d" height="900" style="border:0"></iframe>
-</body></html>
+</script>%s</body></html>
 """
+_FRAME = '<iframe title="page" src="%d.html" width="%d" height="900" style="border:0"></iframe>'
 """A window is never narrower than some 500 pixels; a frame is as narrow as a telephone."""
 _POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy"[^>]*>')
 
@@ -65,24 +67,29 @@ def axe() -> str:
     return (Path(found.submodule_search_locations[0]) / "axe.min.js").read_text(encoding="utf-8")
 
 
-def looked_at(page: str, width: int, *, dark: bool) -> dict:
-    """Return what axe finds in a page at a width, and how it is laid out; ends by itself.
+def looked_at(pages: Sequence[str], width: int, *, dark: bool) -> list[dict]:
+    """Return what axe finds in each page at a width, and how it is laid out; ends by itself.
 
-    The page forbids all scripts, so that is taken out of the copy that is looked at.
+    One browser shows them all. A page forbids all scripts, so that is taken out of the copy that
+    is looked at.
     """
     with tempfile.TemporaryDirectory(prefix="deckwright-page-") as room:
         script = axe().replace("</script", "<\\/script")
         tail = f"<script>{script}</script><script>{_RUN}</script></head>"
-        copy = _POLICY.sub("", page).replace("</head>", tail, 1)
-        (Path(room) / "page.html").write_text(copy, encoding="utf-8")
-        frame = Path(room) / "frame.html"
-        frame.write_text(_FRAME % width, encoding="utf-8")
+        for number, page in enumerate(pages):
+            copy = _POLICY.sub("", page).replace("</head>", tail, 1)
+            (Path(room) / f"{number}.html").write_text(copy, encoding="utf-8")
+        frames = Path(room) / "frames.html"
+        shown = "".join(_FRAME % (number, width) for number in range(len(pages)))
+        frames.write_text(_FRAMES % shown, encoding="utf-8")
         scheme = ["--blink-settings=preferredColorScheme=0"] if dark else []
-        command = [BROWSER, *FLAGS, *scheme, f"--user-data-dir={room}/own", "--timeout=100000"]
+        command = [BROWSER, *FLAGS, *scheme, f"--user-data-dir={room}/own", "--timeout=200000"]
         command += ["--window-size=1400,940", "--virtual-time-budget=20000", "--dump-dom"]
         said = subprocess.run(  # noqa: S603 # our own files
-            [*command, frame.as_uri()], capture_output=True, timeout=120, check=False
+            [*command, frames.as_uri()], capture_output=True, timeout=240, check=False
         )
     found = re.search(r'<pre id="found">(.+?)</pre>', said.stdout.decode(), re.DOTALL)
     assert found is not None, said.stderr.decode()[-2000:]
-    return json.loads(unescape(found[1]))
+    told = [json.loads(line) for line in unescape(found[1]).splitlines() if line.strip()]
+    assert sorted(each["page"] for each in told) == list(range(len(pages)))
+    return sorted(told, key=lambda each: each["page"])

@@ -12,10 +12,7 @@ from pages.browser import looked_at, missing
 from picture_help import named_cards, zipped
 from service.house import card, cards_of, deck, house
 
-pytestmark = [
-    pytest.mark.skipif(bool(missing()), reason=f"no page is looked at: {missing()}"),
-    pytest.mark.slow,
-]
+pytestmark = pytest.mark.skipif(bool(missing()), reason=f"no page is looked at: {missing()}")
 GOOD, BAD, WORSE = "00001000150", "0000Y000150", "0000100Z5Q0"
 
 
@@ -99,16 +96,17 @@ def workspace_pages() -> tuple[str, str]:
         return new, full
 
 
-@pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize(("width", "dark"), [(1280, False), (390, True)], ids=["wide", "telephone"])
-def test_axe_finds_nothing_and_nothing_is_cut_off(pages, name, width, dark) -> None:
-    found = looked_at(pages[name], width, dark=dark)
-    assert found["violations"] == []
-    assert found["passes"] > 10
-    assert found["dark"] is dark
-    assert found["width"] == width
-    assert found["wide"] <= width
-    assert found["rows"] <= (1 if width > 1_000 else 2), "the equation breaks"
+def test_axe_finds_nothing_and_nothing_is_cut_off(pages, width, dark) -> None:
+    for name, found in zip(
+        NAMES, looked_at([pages[name] for name in NAMES], width, dark=dark), strict=True
+    ):
+        assert found["violations"] == [], name
+        assert found["passes"] > 10, name
+        assert found["dark"] is dark, name
+        assert found["width"] == width, name
+        assert found["wide"] <= width, name
+        assert found["rows"] <= (1 if width > 1_000 else 2), f"{name}: the equation breaks"
 
 
 def test_no_page_is_of_unbearable_size(pages) -> None:

@@ -21,6 +21,7 @@ from service.faults import Fault
 from service.kit import quick_room
 from service.scenarios import STORIES, drive
 from service.trouble import Endured, FailingFs, endure, prepared
+from sets import first_line
 
 CODES = ("ENOSPC", "EDQUOT", "EIO", "EACCES", "EROFS", "EMFILE")
 FULL = ("ENOSPC", "EDQUOT")
@@ -114,7 +115,7 @@ def once_and_for_long(story: str, codes: int = 1) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("story", SOME_STORIES)
+@pytest.mark.parametrize("story", first_line(SOME_STORIES, "plain"))
 def test_whichever_step_fails_all_ends_well_when_it_fails_no_more(story, counts):
     faults = once_and_for_long(story)
     counts(faults=len(faults))
@@ -261,6 +262,7 @@ def faults_at(story: str, where: list[tuple[str, str]]) -> list[str]:
         return list(threads.map(lambda point: fault_at(story, *point), where))
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("tracer")
 def test_some_system_calls_fail_and_all_ends_well_when_they_fail_no_more(counts):
     where = points("master", 4)

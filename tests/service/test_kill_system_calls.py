@@ -113,6 +113,7 @@ def faults_after(story: str, points: list[tuple[str, int]]) -> list[str]:
     return [fault for fault in found if fault]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("story", ["master", "written to while it runs"])
 @pytest.mark.usefixtures("tracer")
 def test_killed_at_some_calls_of_each_kind_it_ends_as_if_it_had_not_been(story, counts):

@@ -55,7 +55,14 @@ def loser_of(pair: list[subprocess.Popen[bytes]]) -> tuple[subprocess.Popen[byte
     return lost, next(process.pid for process in pair if process is not lost)
 
 
-@pytest.mark.parametrize("pairs", [STARTED, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "pairs",
+    [
+        1,
+        pytest.param(STARTED, marks=pytest.mark.slow),
+        pytest.param(100, marks=pytest.mark.long),
+    ],
+)
 def test_of_two_that_are_started_together_one_works_and_the_other_names_it(pairs) -> None:
     with house(workers=1) as made:
         for path in (made.root / "config" / "jobs").iterdir():

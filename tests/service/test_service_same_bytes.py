@@ -65,6 +65,7 @@ def usual() -> dict[str, bytes]:
         return outcome(made.root)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("setting", SETTINGS)
 def test_the_outputs_are_the_same_bytes_with(setting, usual) -> None:
     given = SETTINGS[setting]

@@ -1,0 +1,15 @@
+"""Which of many like cases every run of the tests tries, and which wait for the slow set."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import pytest
+
+
+def first_line(cases: Iterable[Any], *kept: Any) -> list[Any]:
+    """Return cases for `parametrize`: those kept as they are, the others marked as slow."""
+    every = list(cases)
+    assert set(kept) < set(every), f"none of them: {set(kept) - set(every)}"
+    return [case if case in kept else pytest.param(case, marks=pytest.mark.slow) for case in every]
