@@ -15,7 +15,7 @@ from deckwright.jobs.service import LimitsSpec
 from deckwright.service import fetching as module
 from deckwright.service.fetching import A_ROUND, SETTLE_S
 from deckwright.service.fs import Fs
-from deckwright.service.settling import Route
+from deckwright.service.settling import OPEN_END, Route
 from service.faults import Fault, FaultFs
 from service.fetch_kit import DECK, SPEC, CutFs, KilledError, Scene
 
@@ -262,6 +262,45 @@ def test_a_marker_of_another_deck_in_the_inbox_is_told(tmp_path) -> None:
     assert "could not be fetched: file exists" in told[0]
     assert scene.lies(scene.share) == {"a": DECK, "a.sha256": b"0" * 64}
     assert scene.lies(scene.inbox) == {"a.sha256": b"1" * 64}
+
+
+# ---- decks that end inside a line
+
+HALF = DECK + b"half a ca"
+DIGEST = hashlib.sha256(HALF).hexdigest().encode()
+
+
+def half_deck(root: Path) -> Scene:
+    """Give a share with a deck of lines that ends inside one, for a job that needs no marker."""
+    scene = Scene(root, route=Route("first", (), None, require_marker=False, longest=80))
+    scene.drop("a", HALF)
+    return scene
+
+
+@pytest.mark.parametrize(("suffix", "mark"), [(".ok", b""), (".sha256", DIGEST + b"  a\n")])
+def test_a_marker_that_nobody_needs_says_that_a_deck_is_whole(suffix, mark, tmp_path) -> None:
+    scene = half_deck(tmp_path)
+    scene.drop(f"a{suffix}", mark)
+    assert scene.fetch() == []
+    assert scene.lies(scene.inbox) == {"a": HALF}
+    assert scene.lies(scene.share) == {f"a{suffix}": mark}
+
+
+@pytest.mark.parametrize(
+    ("suffix", "mark"),
+    [("", b""), (".ok", b""), (".sha256", b"0" * 64), (".sha256", b"none"), (".sha256", b"")],
+)
+def test_a_marker_of_another_deck_says_nothing_of_one_that_ends_inside_a_line(
+    suffix, mark, tmp_path
+) -> None:
+    scene = half_deck(tmp_path)
+    if suffix:
+        os.utime(scene.drop(f"a{suffix}", mark), (1, 1))  # older than the deck
+    (told,) = scene.fetch()
+    assert told.endswith(f"a {OPEN_END}")
+    assert scene.lies(scene.inbox) == {}
+    scene.pass_time(scene.spec.stall_s)
+    assert scene.lies(scene.inbox) == {"a": HALF}
 
 
 # ---- names

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import socket
 import urllib.error
 import urllib.request
@@ -12,8 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from deckwright.jobs.service import ServiceSpec
 from deckwright.service.byname import link_name
+from deckwright.service.lying import Inboxes
 from deckwright.service.metrics import CONTENT_TYPE, Endpoint, Figures, Meter
+from deckwright.service.settling import Route
+from deckwright.service.state import State
 from service.house import House, card, cards_of, deck, house, run_of
 
 UNREADABLE = "ß\n".encode("utf-16")
@@ -152,6 +157,61 @@ def test_the_page_names_every_deck_and_leads_to_its_files(ended) -> None:
         assert (ended.root / place).exists(), place
     assert page.count("control.html") == 2
     assert "deck-unreadable" in page
+
+
+def rows_of(made: House, section: str) -> str:
+    page = (made.root / "index.html").read_text("utf-8")
+    return page.partition(f"<h2>{section} (")[2].partition("</section>")[0]
+
+
+def test_the_page_lists_what_lies_in_the_inbox_and_why_it_waits() -> None:
+    with house() as made:
+        made.job("marked")
+        made.job("late")
+        made.settings("[jobs.marked]\nrequire_marker = true\n", stall_s=3600)
+        made.once()
+        assert "No deck lies there." in rows_of(made, "In the inbox")
+        made.say("hold", made.root, "cards")
+        made.drop("<i>held.txt", cards_of(1))
+        made.drop("alone.txt", cards_of(2), "marked")
+        made.drop("nothing.txt", b"", "late")
+        made.drop(".passed-by", cards_of(3))
+        (made.root / "inbox" / "late" / "a folder").mkdir()
+        made.once()
+        shown = rows_of(made, "In the inbox")
+        assert shown.startswith("3)")
+        for place, job, why in (
+            ("cards/&lt;i&gt;held.txt", "cards", "the job is held: held by an operator"),
+            ("marked/alone.txt", "marked", "waits for alone.txt.ok or alone.txt.sha256"),
+            ("late/nothing.txt", "late", "is empty: there is no card in it"),
+        ):
+            row = f'<th scope="row">{place}</th><td>{job}</td><td>{why}</td><td class="when">20'
+            assert row in shown
+        assert "<li><code>late/a folder</code> is a folder" in shown
+        assert "passed-by" not in shown
+        assert "<i>" not in shown
+        (made.root / "inbox" / "marked" / "alone.txt.ok").touch()
+        made.once()
+        assert rows_of(made, "In the inbox").startswith("2)")
+
+
+@pytest.mark.parametrize(
+    ("age", "why"), [(0, "just came; it is taken once it has looked the same for 100 s"),
+                     (101, "waits for its turn")]
+)  # fmt: skip
+def test_a_deck_that_is_whole_waits_to_settle_and_then_for_its_turn(age, why, tmp_path) -> None:
+    (tmp_path / "box").mkdir()
+    for name in ("a", "b"):
+        (tmp_path / "box" / name).write_bytes(b"X")
+    came = (tmp_path / "box" / "a").lstat().st_ctime
+    routes = {"box": [Route("job", ("a",), None, require_marker=False)], "gone": []}
+    told = State(process=1, at="2031-05-06T07:08:09+00:00")
+    inboxes = Inboxes(tmp_path, ServiceSpec(settle_s=100), routes, {}, told)
+    (found,) = inboxes.lying(9, came + age)
+    assert (found.place, found.job, found.since, found.why) == ("box/a", "job", came, why)
+    paused = dataclasses.replace(inboxes, state=told.model_copy(update={"paused": "no room"}))
+    assert paused.lying(9, came)[0].why == "no decks are taken: no room"
+    assert inboxes.lying(0, came) == []
 
 
 # ---- links by name

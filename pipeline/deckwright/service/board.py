@@ -10,12 +10,13 @@ import contextlib
 import os
 from collections import Counter
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 
 from deckwright.report.html import page
 from deckwright.service.byname import link, link_missing
 from deckwright.service.clock import Clock
 from deckwright.service.ledger import LedgerError
+from deckwright.service.lying import Inboxes
 from deckwright.service.metrics import Endpoint, Figures, Meter, write_metrics
 from deckwright.service.places import Workspace, shown
 from deckwright.service.setup import Setup
@@ -71,10 +72,11 @@ class Board:
         """Write metrics and page. state: what the service tells of itself; free: bytes."""
         with contextlib.suppress(OSError):
             self._show_metrics(state, in_inbox, free)
-        facts = f"{state.health}{[each.run for each in state.running]}{dict(in_inbox)}"
+        strays = [(each.place, each.why) for each in state.strays[:_LATEST]]
+        facts = f"{state.health}{[each.run for each in state.running]}{dict(in_inbox)}{strays}"
         if self._changed or facts != self._shown:
             with contextlib.suppress(OSError, LedgerError):
-                self._show_page(state)
+                self._show_page(state, sum(in_inbox.values()))
                 self._changed, self._shown = False, facts
 
     def close(self) -> None:
@@ -105,21 +107,34 @@ class Board:
         if self._endpoint:
             self._endpoint.text = text
 
-    def _show_page(self, state: State) -> None:
+    def _show_page(self, state: State, in_inbox: int) -> None:
         ledger, fs, root = self._setup.spool.ledger, self._setup.tools.fs, self._setup.workspace
         held = self._setup.runs.holds.all()
         counts = {
             kind: sum(n for (each, _), n in self._decks.items() if each == kind)
             for kind in ("done", "returned")
         }
+        now = self._clock.now()
+        inboxes = Inboxes(root.inbox, self._setup.spec, self._setup.routes, held, state)
+        lying = inboxes.lying(_LATEST, _seconds(now))
         made = page(
             "workspace.html",
             "Workspace",
             shown(root.root.name),
-            at=_minute(self._clock.now()),
+            at=_minute(now),
             most=_LATEST,
             counts=counts,
             reasons=state.health,
+            inbox=[
+                {"deck": each.place, "job": each.job, "why": each.why, "since": _iso(each.since)}
+                for each in lying
+            ],
+            in_inbox=max(in_inbox, len(lying)),
+            strays=[
+                (each.place, each.why)
+                for each in state.strays[:_LATEST]
+                if each.place not in {one.place for one in lying}
+            ],
             waiting=[
                 {**_line(row, root), "why": held.get(row.job, row.code)}
                 for row in ledger.rows("waiting", "running", "hold")
@@ -150,6 +165,10 @@ def _line(row: Row, root: Workspace) -> dict[str, object]:
 
 def _minute(at: str) -> str:
     return at[:16].replace("T", " ")
+
+
+def _iso(seconds: float) -> str:
+    return _minute(datetime.fromtimestamp(seconds, UTC).isoformat())
 
 
 def _seconds(at: str) -> float:

@@ -21,7 +21,7 @@ from deckwright.jobs.job import parse_size
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs, SyncError, digest_of, digest_of_file
-from deckwright.service.markers import OK, SHA256
+from deckwright.service.markers import OK, SHA256, digest_in
 from deckwright.service.places import Workspace, shown
 from deckwright.service.settling import (
     OPEN_END,
@@ -223,7 +223,23 @@ class Fetching:
         if longest is None or one.marker:
             return False
         found = Found("", os.fsencode(one.name), self.source / one.name, one.stamp, None)
-        return half_written(found, longest, self._spec)
+        return half_written(found, longest, self._spec) and not self._is_whole(one)
+
+    def _is_whole(self, one: _Seen) -> bool:
+        """Tell whether a marker of a job that needs none is about this very deck; it stays there.
+
+        In the inbox the deck has been renamed to its place, so that it needs none there.
+        """
+        path = self.source / one.name
+        ok, sha256 = (path.with_name(one.name + suffix) for suffix in (OK, SHA256))
+        with contextlib.suppress(OSError):
+            status = ok.lstat()  # one that is older than the deck is of an earlier one of this name
+            if stat.S_ISREG(status.st_mode) and status.st_mtime_ns >= one.stamp.mtime_ns:
+                return True
+        with contextlib.suppress(OSError):
+            digest = digest_in(os.fspath(sha256))
+            return digest is not None and digest == digest_of_file(path)[1]
+        return False
 
     def _bring(self, one: _Seen) -> None:
         """Bring a deck, its marker first, so that the inbox never has to wait for it.
