@@ -22,7 +22,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -83,6 +83,15 @@ class Memory(threading.Thread):
             self.first = self.first or own
             self.own = max(self.own, own)
             self.workers = max([self.workers, *sizes.values()])
+
+    def spent(self) -> dict[int, float]:
+        """Return the processor seconds of the service and of each worker so far."""
+        found = {}
+        for pid in dict(self._sizes()):
+            with suppress(OSError):
+                facts = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+                found[pid] = (int(facts[11]) + int(facts[12])) / os.sysconf("SC_CLK_TCK")
+        return found
 
     def _sizes(self) -> Iterator[tuple[int, int]]:
         for status in Path("/proc").glob("[0-9]*/status"):
@@ -152,13 +161,20 @@ def many(work: Path, decks: int, a_deck: int) -> None:
     for number in range(decks):
         (aside / f"deck-{number:05}.txt").write_bytes(cards(a_deck, number))
     with service(root) as (_, memory):
+        before = memory.spent()
         begin = time.monotonic()
         for path in sorted(aside.iterdir()):
             path.rename(root / "inbox" / "first" / path.name)
         dropped = time.monotonic()
         wait_for(lambda: count(root / "done") + count(root / "returned") == decks, 3600)
         end = time.monotonic()
+        spent = {pid: s - before.get(pid, 0.0) for pid, s in memory.spent().items()}
         time.sleep(1.5)
+        own = spent.pop(memory.process, 0.0)
+        print(
+            f"processor time a deck: service {1000 * own / decks:.1f} ms, processes below it"
+            f" {1000 * sum(spent.values()) / decks:.1f} ms"
+        )
         print(
             f"{decks} decks of {a_deck} cards: {end - begin:.1f} s from the first drop,"
             f" {decks / (end - dropped):.1f} decks a second; done {count(root / 'done')},"

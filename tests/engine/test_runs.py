@@ -18,6 +18,8 @@ from deckwright.engine.limits import Sizes
 from deckwright.engine.plan import Plan
 from deckwright.engine.tasks import Recipe, Result, Task
 from deckwright.engine.worker import Worker
+from deckwright.journal.events import events
+from deckwright.journal.logfile import card_events
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 
@@ -175,6 +177,20 @@ def test_replaying_the_journal_on_the_deck_gives_the_delivery(
     _, images = replay(Journal(run), text, ASCII_LATIN)
     replayed = b"".join(image.tobytes() + b"\n" for image in images)
     assert replayed == (run / "out" / "cards.txt").read_bytes()
+
+
+@SOON
+@given(DECKS, SIZES)
+def test_the_log_tells_of_cards_what_the_files_of_the_journal_tell(
+    job, shop, room, cards, sizes
+) -> None:
+    folder = room()
+    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+    lines = (run / "log.jsonl").read_text(encoding="utf-8").splitlines()
+    logged = [event for event in map(json.loads, lines) if event["event"].startswith("card_")]
+    journal = Journal(run)
+    again = [json.loads(json.dumps(event)) for event in card_events(journal, events(journal))]
+    assert logged == [event | {"level": "info"} for event in again]
 
 
 @SOON

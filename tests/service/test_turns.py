@@ -177,6 +177,29 @@ def test_an_urgent_deck_that_comes_last_of_thousands_is_taken_first(desk):
     assert desk.taken[0] == "zzz-urgent.txt"
 
 
+def test_decks_that_cannot_be_taken_now_are_not_looked_at_one_by_one(desk, monkeypatch):
+    lay(desk.rig.workspace.inbox / CARDS, *(f"{number:04}.txt" for number in range(500)))
+    desk.round()
+    assert len(desk.taken) == 4
+    asked = []
+    monkeypatch.setattr(desk.intake.runs, "holds", Asked(asked))
+    desk.run()
+    desk.intake.round()
+    assert len(desk.rig.told("deck_taken")) > 4
+    assert len(asked) < 50
+
+
+class Asked:
+    """No job is held; notes which are asked for."""
+
+    def __init__(self, asked: list[object]) -> None:
+        self.asked = asked
+
+    def __contains__(self, job: object) -> bool:
+        self.asked.append(job)
+        return False
+
+
 def test_a_deck_of_a_job_that_has_none_under_way_is_taken_though_all_places_are(desk):
     lay(desk.rig.workspace.inbox / CARDS, *(f"{number}.txt" for number in range(9)))
     desk.round()

@@ -15,9 +15,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from deckwright.engine import plan
 from deckwright.engine.run import run_job
+from deckwright.plugin.registry import Registry
 from deckwright.service.fs import Fs, SyncError
 from deckwright.service.orders import Ended, RunOrder
+from deckwright.service.running import Runner
 from deckwright.service.snapshot import Snapshot, digest
 from deckwright.service.worker import run_order
 from service.workplace import CANARY, Workplace, make_workplace
@@ -256,6 +259,29 @@ def test_a_deck_that_has_gone_counts_a_try(place, cards) -> None:
     (Path(order.folder) / "deck").unlink()
     found = ended(order)
     assert (found.outcome, found.code) == ("stage", "deck-missing")
+
+
+@pytest.mark.parametrize(("job", "times"), [("good", 1), ("raising", 3)])
+def test_plugins_of_the_program_are_found_once_for_a_config_and_those_of_a_file_each_time(
+    place, shop, cards, tmp_path, monkeypatch, job, times
+) -> None:
+    made: list[Registry] = []
+
+    def counted(files: list[Path]) -> Registry:
+        made.append(Registry(files))
+        return made[-1]
+
+    monkeypatch.setattr(plan, "Registry", counted)
+    runner, said = Runner(Fs(), tmp_path / "scratch"), []
+    orders = [place.order(job, cards) for _ in range(3)]
+    for order in orders:
+        runner.run(order, said.append)
+    assert len(made) == times
+    outcomes = {each.outcome for each in said if isinstance(each, Ended)}
+    assert outcomes == {"done" if job == "good" else "stage"}
+    if job == "good":
+        outs = [shop.sums(Path(order.folder) / "out.1") for order in orders]
+        assert outs[0] == outs[1] == outs[2]
 
 
 def test_an_attempt_never_replaces_another(place, cards) -> None:

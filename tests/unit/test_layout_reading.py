@@ -6,7 +6,10 @@ import datetime as dt
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from deckwright.layout import reading
 from layout_cards import compiled, deck, one_field, told
 
 
@@ -140,3 +143,33 @@ def test_an_empty_tray_is_read():
     )  # fmt: skip
     values, failures = layout.check(np.zeros((0, 80), np.uint8))
     assert (len(values["x"]), failures) == (0, [])
+
+
+TEXTS = st.lists(st.text("0192 A", min_size=3, max_size=3), min_size=1, max_size=5)
+
+
+def spelt(failures):
+    return [(one.reason, one.rows.tolist(), one.severity) for one in failures]
+
+
+@given(TEXTS, TEXTS)
+def test_what_failed_is_the_same_whatever_was_checked_before(before, cards):
+    layout = one_field(3, kind="whole", low=1, blank="error")
+    fresh = one_field(3, kind="whole", low=1, blank="error")
+    layout.check(deck(*before))
+    wanted = spelt(fresh.check(deck(*cards))[1])
+    assert spelt(layout.failures(deck(*cards))) == wanted
+    layout.check(deck(*cards))
+    assert spelt(layout.failures(deck(*cards))) == wanted
+
+
+def test_a_few_cards_that_were_just_checked_are_not_checked_again(monkeypatch):
+    layout, walks, made = one_field(3, kind="whole"), [], reading.Walk
+    monkeypatch.setattr(reading, "Walk", lambda *given: walks.append(given) or made(*given))
+    cards, other = deck("001", "0A1"), deck("001", "0A2")
+    layout.check(cards)
+    assert spelt(layout.failures(cards.copy())) == [("not-a-digit", [1], "fatal")]
+    assert len(walks) == 1
+    layout.failures(other)
+    layout.failures(cards, undefined=np.zeros(256, np.bool_))
+    assert len(walks) == 3

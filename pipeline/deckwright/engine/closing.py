@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cache, partial
 from importlib.metadata import version
@@ -27,6 +27,7 @@ from deckwright.engine.tasks import Result, bench_folder
 from deckwright.errors import AccountError
 from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
+from deckwright.journal.reader import Journal
 from deckwright.jsontext import indented
 from deckwright.plugin.stages import Bench, Closing, SinkStage
 from deckwright.report.drawing_page import returned_page
@@ -59,7 +60,10 @@ def close_run(ending: Ending) -> dict[str, object]:
     if shown.returned_page:
         page = returned_page(shown.title, groups, shown.returned)
         _write_text(ending.run / shown.returned_page, page)
-    write_log(ending.run, control, record_log=_wants_record_log(ending))
+    journal = None
+    if _wants_record_log(ending):
+        journal = Journal(ending.run, ending.tables())
+    write_log(ending.run, control, journal)
     _write_manifest(ending, control)
     return control
 
@@ -186,15 +190,14 @@ def _write_json(path: Path, content: object) -> None:
 
 
 def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8", newline="\n")
+    path.write_bytes(text.encode())
 
 
 def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
     known = {f"out/{name}": (size, digest) for name, (_, size, digest) in ending.outputs.items()}
     files = []
-    for name in _files_below(ending.run):
-        path = ending.run / name
-        size, digest = known.get(name) or (path.stat().st_size, sha256_of(path))
+    for name, path in _files_below(ending.run):
+        size, digest = known.get(name) or (os.stat(path).st_size, sha256_of(path))  # noqa: PTH116 # as it came
         files.append({"name": name, "size": size, "sha256": digest})
     plan = ending.plan
     manifest = {
@@ -214,13 +217,24 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
     _write_json(ending.run / "manifest.json", manifest)
 
 
-def _files_below(folder: Path) -> list[str]:
-    """Return the paths in a folder of all its files, folder by folder."""
-    found = []
-    for where, _, names in os.walk(folder):
-        inside = Path(where).relative_to(folder).parts
-        found += [(*inside, name) for name in names if (Path(where) / name).is_file()]
-    return ["/".join(parts) for parts in sorted(found)]
+def _files_below(folder: Path) -> Iterator[tuple[str, str]]:
+    """Yield the path in a folder and the whole path of each of its files, folder by folder."""
+    found: list[tuple[tuple[str, ...], str]] = []
+    _add_files(os.fspath(folder), (), found)
+    for parts, path in sorted(found):
+        yield "/".join(parts), path
+
+
+def _add_files(
+    folder: str, inside: tuple[str, ...], found: list[tuple[tuple[str, ...], str]]
+) -> None:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            parts = (*inside, entry.name)
+            if entry.is_dir(follow_symlinks=False):
+                _add_files(entry.path, parts, found)
+            elif entry.is_file():
+                found.append((parts, entry.path))
 
 
 def versions(plan: Plan) -> dict[str, str]:

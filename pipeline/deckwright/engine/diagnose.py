@@ -105,7 +105,7 @@ def _readings(
 def share_failing(layout: Layout, raw: RawTray, code: CodeTable) -> float:
     """Return the share of cards that fail."""
     text = raw.text
-    _, failures = layout.check(text, raw.holes, legal_patterns(code), undefined(code))
+    failures = layout.failures(text, raw.holes, legal_patterns(code), undefined(code))
     failed = np.zeros(len(text), np.bool_)
     rows = [failure.rows for failure in failures if failure.severity == "fatal"]
     rows += [odd.rows for odd in raw.odd if odd.severity == "fatal"]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import polars as pl
+
 from deckwright.engine.accounts import Count
 from deckwright.engine.plan import Plan
 from deckwright.engine.tasks import ReasonKey, Result
@@ -40,6 +42,15 @@ class Ending:
     def run(self) -> Path:
         """Return the run folder under construction."""
         return self.work / "run"
+
+    def tables(self) -> dict[str, pl.DataFrame] | None:
+        """Return what the journal's tables hold, by file name; None where not all is in memory."""
+        found: dict[str, pl.DataFrame] = {}
+        for result in self.all_results():
+            if result.tables is None:
+                return None
+            found |= result.tables
+        return found
 
     def all_results(self) -> list[Result]:
         """Return the results of all tasks."""

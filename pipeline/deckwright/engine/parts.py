@@ -120,7 +120,7 @@ class Joiner:
         return self._hash.hexdigest()
 
 
-def sha256_of(path: Path) -> str:
+def sha256_of(path: Path | str) -> str:
     """Return the SHA-256 of a file, read piece by piece."""
-    with path.open("rb") as file:
+    with open(path, "rb", buffering=0) as file:  # noqa: PTH123 # a text too
         return hashlib.file_digest(file, "sha256").hexdigest()

@@ -92,12 +92,16 @@ class Plan:
         return parse_size(self.spec.memory)
 
 
-def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
+def load_plan(
+    job: Path, replaced: Mapping[str, str] | None = None, registry: Registry | None = None
+) -> Plan:
     """Read a job file and all that it names, and make the plan.
 
     Args:
         job: path of the job file.
         replaced: named files to use in place of those that the job gives.
+        registry: of an earlier plan of this very job, which has no plugin files; stages are made
+            anew all the same.
 
     Raises:
         ConfigError: with every fault of the job and its layouts.
@@ -108,7 +112,7 @@ def load_plan(job: Path, replaced: Mapping[str, str] | None = None) -> Plan:
     _must_be_a_job(file)
     spec = file.validate(JobSpec, file.tables)
     plugins = [_plugin_file(job, plugin) for plugin in spec.plugins]
-    registry = Registry(plugins)
+    registry = registry or Registry(plugins)
     configs = Configs(job, registry)
     configs.used["job.toml"] = file.data
     for path in plugins:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import overload
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 from typing_extensions import override
 
@@ -125,6 +126,8 @@ class Result:
     left: int = 0
     first_card: int = 0
     sha256: str = ""
+    tables: dict[str, pl.DataFrame] | None = None
+    """What the task put into the journal, by file name, where that is little and in memory."""
 
     def count(self, stage: int) -> Count:
         """Return the account of a stage, made when first asked for."""

@@ -35,6 +35,8 @@ from deckwright.plugin.book import Book, Gone
 from deckwright.plugin.media import RawTray
 from deckwright.plugin.stages import Bench, SinkStage, TrayStage
 
+_FEW_ROWS = 2_000
+
 Arrival = tuple[Tray, RawTray | None]
 
 
@@ -112,7 +114,9 @@ class _TaskRun:
         result.parts = self.parts.files()
         result.arrived = self.segment.arrived
         result.first_card = next((int(cards[0]) for cards in self.segment.cards if len(cards)), 0)
-        self.segment.write(journal_folder(self.worker.work), self.name)
+        tables = self.segment.write(journal_folder(self.worker.work), self.name)
+        if self.worker.keeps_parts and sum(map(len, tables.values())) <= _FEW_ROWS:
+            result.tables = tables
         return result
 
     def _tray(self, tray: Tray, arrival: RawTray | None) -> None:

@@ -13,21 +13,25 @@ from deckwright.journal.reader import Event, Journal
 _FIRST = ("event", "level", "stage", "kind", "deck", "card_in_deck", "card")
 """How a line begins: what happened, where in the chain, to which card."""
 
+_NO_LEVEL: Event = {}
+_as_json = json.JSONEncoder().encode
 
-def write_log(run: Path, control: Mapping[str, Any], *, record_log: bool) -> None:
-    """Write log.jsonl: run and stage events with counts, then, if wanted, every card's events.
+
+def write_log(run: Path, control: Mapping[str, Any], journal: Journal | None) -> None:
+    """Write log.jsonl: run and stage events with counts, then every card's from a journal, if any.
 
     No event carries a time, a host or a process, so that a repeated run gives the same log; the
     service keeps the times.
     """
-    kinds = {stage["number"]: stage["kind"] for stage in control["stages"]}
     with (run / "log.jsonl").open("w", encoding="utf-8", newline="\n") as file:
-        for event in _events(run, control, record_log=record_log):
-            file.write(json.dumps(_ordered(event, kinds)) + "\n")
+        for event in _events(control, journal):
+            file.write(_as_json(event) + "\n")
 
 
-def card_events(journal: Journal, found: Iterable[Event]) -> Iterator[Event]:
-    """Yield events of cards as the log tells them, but for their level.
+def card_events(
+    journal: Journal, found: Iterable[Event], level: Event = _NO_LEVEL
+) -> Iterator[Event]:
+    """Yield events of cards as the log tells them; level: said of each.
 
     Each has the kind of its stage, and deck and card of the deck also where there is one deck only.
     """
@@ -36,20 +40,20 @@ def card_events(journal: Journal, found: Iterable[Event]) -> Iterator[Event]:
     kinds = {number: stage["kind"] for number, stage in journal.stages.items()}
     for event in found:
         if alone and event["card"] <= alone["cards"]:  # no deck has an added card
-            event |= {"deck": alone["name"], "card_in_deck": event["card"]}
-        yield _ordered(event, kinds)
+            event["deck"], event["card_in_deck"] = alone["name"], event["card"]
+        yield _ordered(event | level, kinds)
 
 
-def _events(run: Path, control: Mapping[str, Any], *, record_log: bool) -> Iterator[Event]:
+def _events(control: Mapping[str, Any], journal: Journal | None) -> Iterator[Event]:
+    kinds = {stage["number"]: stage["kind"] for stage in control["stages"]}
     yield _event("run_started", job=control["job"], title=control["title"], decks=control["decks"])
     for stage in control["stages"]:
         facts = {name: value for name, value in stage.items() if value != ""}
-        yield _event("stage_finished", stage=facts.pop("number"), **facts)
+        yield _ordered(_event("stage_finished", stage=facts.pop("number"), **facts), kinds)
     for reason in control["reasons"]:
-        yield _event("reason_counted", **reason)
-    journal = Journal(run) if record_log else None
-    for event in card_events(journal, events(journal)) if journal else ():
-        yield {"level": "info", **event}
+        yield _ordered(_event("reason_counted", **reason), kinds)
+    if journal is not None:
+        yield from card_events(journal, events(journal), {"level": "info"})
     for output in control["outputs"]:
         yield _event("output_written", **output)
     yield _event("run_finished", **control["equation"])
@@ -60,5 +64,6 @@ def _event(event: str, **facts: Any) -> Event:
 
 
 def _ordered(event: Event, kinds: Mapping[int, str]) -> Event:
-    told = event | {"kind": kinds[event["stage"]]} if "stage" in event else event
+    """Return an event about a stage with its kind, what all such events have first."""
+    told = event | {"kind": kinds[event["stage"]]}
     return {name: told[name] for name in _FIRST if name in told} | told

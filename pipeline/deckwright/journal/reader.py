@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from bisect import bisect
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -71,8 +71,12 @@ _EMPTY = {part: pl.DataFrame(schema=schema) for part, schema in SCHEMAS.items()}
 class Journal:
     """The journal of one run folder."""
 
-    def __init__(self, run: Path) -> None:
+    def __init__(self, run: Path, held: Mapping[str, pl.DataFrame] | None = None) -> None:
         """Open a run folder.
+
+        Args:
+            run: the folder.
+            held: what its tables hold, by file name, if that is in memory: none is read then.
 
         Raises:
             RunFolderError: it is none, or of another version.
@@ -87,7 +91,7 @@ class Journal:
             raise RunFolderError(run, "has a damaged journal; its index cannot be read") from error
         if schema != SCHEMA:
             raise RunFolderError(run, f"has a journal of schema {schema}, not {SCHEMA}")
-        self.run = run
+        self.run, self._held = run, held
         try:
             self.stages = {int(stage["number"]): stage for stage in self.index["stages"]}
             self.passes = [_pass_entry(entry) for entry in self.index["passes"]]
@@ -152,7 +156,11 @@ class Journal:
 
     def rows(self, task: TaskEntry, columns: list[str] | None = None) -> pl.DataFrame:
         """Return the rows of a task's segment: a row a card in the order in which they came."""
-        path = self.run / "journal" / f"{task.name}.rows.parquet"
+        name = f"{task.name}.rows.parquet"
+        if self._held is not None:
+            held = self._held.get(name, _NO_ROWS)
+            return held if columns is None else held.select(columns)
+        path = self.run / "journal" / name
         if not path.is_file():
             return _NO_ROWS
         return pl.read_parquet(path, columns=columns)
@@ -162,6 +170,8 @@ class Journal:
     ) -> NDArray[np.int64]:
         """Return the card number of each row of a task's segment; rows: what `rows` has given."""
         task = where.tasks[index]
+        if rows is None and self._held is not None:
+            rows = self.rows(task)
         if rows is None:
             path = self.run / "journal" / f"{task.name}.rows.parquet"
             there = path.is_file() and "card" in pl.read_parquet_schema(path)
@@ -188,7 +198,10 @@ class Journal:
 
     def table(self, task: TaskEntry, part: str) -> pl.DataFrame:
         """Return what a task wrote of its cards: `entries` (reasons) or `fates` (who left)."""
-        path = self.run / "journal" / f"{task.name}.{part}.parquet"
+        name = f"{task.name}.{part}.parquet"
+        if self._held is not None:
+            return self._held.get(name, _EMPTY[part])
+        path = self.run / "journal" / name
         return pl.read_parquet(path) if path.is_file() else _EMPTY[part]
 
     @cached_property

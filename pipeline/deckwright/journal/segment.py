@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -94,17 +95,22 @@ class Segment:
         """Enter a reason that a stage gave."""
         self._entries.append((stage, entry))
 
-    def write(self, folder: Path, name: str) -> None:
-        """Write the segment's files into the folder."""
+    def write(self, folder: Path, name: str) -> dict[str, pl.DataFrame]:
+        """Write the segment's files into the folder; return what they hold, by file name."""
+        tables = {f"{name}.{part}.parquet": table for part, table in self._tables()}
+        for file, table in tables.items():
+            write_parquet(table, folder / file)
+        return tables
+
+    def _tables(self) -> Iterator[tuple[str, pl.DataFrame]]:
         rows = self._rows()
         if rows.width:
-            write_parquet(rows, folder / f"{name}.rows.parquet")
+            yield "rows", rows
         entries = entry_table(self._entries, self.alphabet) if self._entries else None
         if entries is not None and entries.height:
-            write_parquet(entries, folder / f"{name}.entries.parquet")
+            yield "entries", entries
         if self._fates:
-            fates = pl.concat(self._fates, how="vertical").select(FATE_SCHEMA.names())
-            write_parquet(fates, folder / f"{name}.fates.parquet")
+            yield "fates", pl.concat(self._fates, how="vertical").select(FATE_SCHEMA.names())
 
     def _rows(self) -> pl.DataFrame:
         cards = np.concatenate(self.cards) if self.cards else np.zeros(0, np.int64)

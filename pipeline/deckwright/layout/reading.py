@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
@@ -28,8 +29,15 @@ CARD_TYPE = "card_type"
 """The text field that names the type of a card, where a layout has several."""
 
 
+_FEW_CELLS = 200_000
+
+
 class Layout:
-    """A layout, compiled. Keeps nothing of the cards that it reads, so threads may share it."""
+    """A layout, compiled. Threads may share it.
+
+    Of the cards that it reads it keeps nothing but, of the last few that were checked, a digest and
+    which of them failed.
+    """
 
     def __init__(self, spec: LayoutSpec, name: str) -> None:
         """Compile a layout that has no problems.
@@ -40,6 +48,7 @@ class Layout:
         self.spec, self.name = spec, name
         self.width = spec.record_length
         self.rules = Rules(spec.rule)
+        self._checked: tuple[bytes, list[Failure]] | None = None
         tables = spec.card_fields()
         self.card_names = [card for card, _ in tables]
         self.cards: list[CompiledCard] = [
@@ -149,6 +158,31 @@ class Layout:
         is still a value. A rule is judged on the cards where all fields that it names could be
         read, so that one fault is not reported twice.
         """
+        values, failures = self._check(text, holes, legal, undefined)
+        if text.size <= _FEW_CELLS:
+            self._checked = _digest(text, holes, legal, undefined), failures
+        return values, failures
+
+    def failures(
+        self,
+        text: Bytes,
+        holes: Holes | None = None,
+        legal: Flags | None = None,
+        undefined: Flags | None = None,
+    ) -> list[Failure]:
+        """Return every check that some cards fail, without a second look at those checked last.
+
+        Arguments as for `read`.
+        """
+        checked = self._checked
+        few = checked is not None and text.size <= _FEW_CELLS
+        if checked and few and checked[0] == _digest(text, holes, legal, undefined):
+            return checked[1]
+        return self._check(text, holes, legal, undefined)[1]
+
+    def _check(
+        self, text: Bytes, holes: Holes | None, legal: Flags | None, undefined: Flags | None
+    ) -> tuple[dict[str, Values], list[Failure]]:
         walk = self._walk(text, holes, legal, undefined)
         values = walk.read(self.shapes, checking=True)
         failures = walk.failures
@@ -174,7 +208,7 @@ class Layout:
         """
 
         def again(text: Bytes, holes: Holes | None) -> list[Failure]:
-            return self.check(text, holes, legal, undefined)[1]
+            return self._check(text, holes, legal, undefined)[1]
 
         return shifted(again, text, holes, failures)
 
@@ -251,6 +285,16 @@ class Layout:
             same = (cells[:, :width] == word).all(axis=1) & (cells[:, width:] == BLANK).all(axis=1)
             types[same] = place
         return types
+
+
+def _digest(*arrays: NDArray[np.generic] | None) -> bytes:
+    """Return a digest of arrays and their shapes."""
+    digest = hashlib.blake2b(digest_size=32)
+    for array in arrays:
+        digest.update(repr(None if array is None else (array.shape, array.dtype.str)).encode())
+        if array is not None:
+            digest.update(np.ascontiguousarray(array).data)
+    return digest.digest()
 
 
 def _type_words(names: list[str]) -> Bytes:

@@ -64,6 +64,8 @@ class Intake:
         for found, job in self._in_turn(ahead) if places > 0 or self._left_out(ahead) else ():
             if self.clock.steady() < self.runs.room.at:
                 break
+            if places <= 0 and not self._left_out(ahead):
+                break  # thousands more may wait
             if job in self.runs.holds or (places <= 0 and ahead[job]):
                 continue
             if self._fits(found, job) and self._has_room() and self._has_room_for(found):

@@ -13,6 +13,7 @@ from deckwright.engine.plan import Plan, load_plan
 from deckwright.engine.run import run_job
 from deckwright.engine.signals import interruptible
 from deckwright.errors import TooManyReturnedError
+from deckwright.plugin.registry import Registry
 from deckwright.service.failures import Fault, while_loading, while_running
 from deckwright.service.fs import Fs, digest_of_file
 from deckwright.service.orders import Ended, Progress, RunOrder
@@ -51,6 +52,8 @@ class Runner:
     plain: bool = True
     """Whether all runs so far used no code but that of the program itself."""
     _laid: dict[str, tuple[Snapshot, Path]] = field(default_factory=dict)
+    _registries: dict[str, Registry] = field(default_factory=dict)
+    """Plugins found for a config, by its SHA-256; only where all are of the program itself."""
     _stages: dict[str, float] = field(default_factory=dict)
 
     def run(self, order: RunOrder, say: Say) -> None:
@@ -116,14 +119,19 @@ class Runner:
     def _plan(self, order: RunOrder, snapshot: Snapshot, job: Path) -> Plan:
         plain, self.plain = self.plain, False  # until all that it loads is known
         root = Path(order.snapshot).parents[2]
-        plan = load_plan(job, snapshot.named_files(root) | order.files)
+        sha256 = Path(order.snapshot).stem
+        kept = self._registries.get(sha256)
+        plan = load_plan(job, snapshot.named_files(root) | order.files, kept)
         if plan.configs.used != snapshot.files:
             odd = {*plan.configs.used.items()} ^ {*snapshot.files.items()}
             name = min(name for name, _ in odd)
             what = f"the job does not load as it was: {name} differs"
             raise _Failed(Fault("job", "config-differs", what))
         own = all(origin.startswith(_OWN) for origin in plan.registry.origins())
-        self.plain = plain and own and not plan.spec.plugins
+        own = own and not plan.spec.plugins
+        if own:
+            self._registries[sha256] = plan.registry
+        self.plain = plain and own
         return plan
 
     def _work(self, order: RunOrder, plan: Plan, say: Say) -> tuple[dict[str, int], str]:
