@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import signal
+import sys
 from collections.abc import Callable
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
 from deckwright.service.ledger import Ledger
+from deckwright.service.lock import is_locked
 from deckwright.service.logfiles import LogFiles
 from deckwright.service.places import Workspace
 from deckwright.service.untold import LATEST, untold
-from service.house import House, cards_of, house
+from service.house import House, card, cards_of, deck, house
 from service.kit import quick_room
 from service.test_ledger import claim
 
@@ -62,6 +66,41 @@ def test_an_end_that_the_history_lacks_is_told_once_more_to_log_and_notices(
         assert len(heard(made)) == 3
 
 
+TOLD = ("run_done", "deck_returned", "deck_repaired")
+
+
+@pytest.mark.parametrize("event", TOLD)
+def test_a_service_killed_between_ledger_and_log_tells_the_end_once_at_the_next_start(
+    event: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with house() as made:
+        made.job("other")
+        first = made.drop("week-24.txt", deck(card(1), "XX"))
+        made.once()
+        second = made.drop("week-24.txt", cards_of(24))  # repairs the first
+        back = made.drop("back.txt", UNREADABLE, "other")
+        with monkeypatch.context() as patch:
+            script = str(Path(__file__).with_name("killed_before.py"))
+            patch.setattr("service.house.COMMAND", [sys.executable, script, event])
+            made.start("--once", wait=False)
+            assert made.ended() == -signal.SIGKILL, made.words()
+        made.wait(lambda: not is_locked(made.workspace), "the end of the workers")
+        run = {"run_done": second, "deck_returned": back, "deck_repaired": first}[event]
+        assert not made.events(event)
+        made.once()
+        assert [each["run"] for each in made.events(event)] == [run]
+        made.once()
+        assert not any(made.events(each) for each in TOLD)
+        everything = [each for each in made.log() if each["event"] in TOLD]
+        ends = [("run_done", first), ("run_done", second), ("deck_returned", back),
+                ("deck_repaired", first)]  # fmt: skip
+        assert sorted((each["event"], each["run"]) for each in everything) == sorted(ends)
+        (done,) = [each for each in everything if (each["event"], each["run"]) == ends[1]]
+        assert done["follows"] == first
+        (repaired,) = [each for each in everything if each["event"] == "deck_repaired"]
+        assert (repaired["by"], repaired["deck"]) == (second, "week-24.txt")
+
+
 def test_nothing_is_told_of_runs_whose_history_was_carried_away() -> None:
     with house() as made:
         run = made.drop("deck.txt", cards_of(7))
@@ -86,9 +125,10 @@ def test_only_the_latest_ends_are_looked_up_and_torn_lines_are_passed_over() -> 
         files.history("2031-05-07", json.dumps({"event": "run_done", "run": runs[-2]})[:-1])
         files.history("2031-05-07", json.dumps({"event": "delivered", "run": "x", "to": runs[-3]}))
         files.close()
-        assert [row.run for row in untold(workspace, ledger)] == runs[-2:1:-1]
+        ended, repairs = untold(workspace, ledger)
+        assert ([row.run for row in ended], repairs) == (runs[-2:1:-1], [])
 
 
 def test_where_no_run_has_ended_nothing_is_looked_up() -> None:
     with quick_room() as room, closing(Ledger(room / "ledger.db")) as ledger:
-        assert untold(Workspace(room), ledger) == []
+        assert untold(Workspace(room), ledger) == ([], [])

@@ -170,6 +170,16 @@ class Claim(Sealed):
     continues: Follows | None = None
     """The earlier run whose deck has an open end and of which this one seems to be the rest."""
 
+    def ties(self) -> dict[str, object]:
+        """Return what is told, with the end of its run, of its end and of other runs."""
+        found = {
+            "follows": self.follows.run if self.follows else "",
+            "open_end": self.open_end,
+            "continues": self.continues.run if self.continues else "",
+            "same_bytes_as": self.same_bytes,
+        }
+        return {name: value for name, value in found.items() if value}
+
 
 class FileFacts(Record):
     """A file of the run folder, path relative to the folder of the run."""

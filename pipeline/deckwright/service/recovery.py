@@ -42,6 +42,8 @@ class Found:
     done: list[Manifest] = field(default_factory=list)
     returned: list[Reasons] = field(default_factory=list)
     """Runs that had ended when the service did, and of which it had not told yet."""
+    repairs: list[tuple[str, str]] = field(default_factory=list)
+    """Runs that another one repaired, and that, where nobody was told of it yet."""
     stopped_lanes: dict[str, str] = field(default_factory=dict)
 
 

@@ -292,15 +292,7 @@ class Runs:
                 )  # fmt: skip
 
     def _tell_done(self, claim: Claim, manifest: Manifest, ended: Ended) -> None:
-        facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}
-        if claim.follows:
-            facts["follows"] = claim.follows.run
-        if claim.open_end:
-            facts["open_end"] = claim.open_end
-        if claim.continues:
-            facts["continues"] = claim.continues.run
-        if claim.same_bytes:
-            facts["same_bytes_as"] = claim.same_bytes
+        facts = {k: v for k, v in manifest.counts.items() if k != "holds"} | claim.ties()
         self.tell(
             "run_done", run=claim.run, job=claim.job, deck=claim.deck.shown,
             seconds=round(ended.seconds, 3), stages=ended.stages, **facts,

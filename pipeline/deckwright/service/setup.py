@@ -20,8 +20,9 @@ from deckwright.service.lanes import Lanes
 from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
 from deckwright.service.nextmasters import without_lane_faults
 from deckwright.service.opened import JobCard, Tell
-from deckwright.service.places import Workspace, runs_in
+from deckwright.service.places import CLAIM, Workspace, runs_in
 from deckwright.service.pool import Pool
+from deckwright.service.records import BadRecordError, Claim, load
 from deckwright.service.recovery import Found, recover
 from deckwright.service.runs import Runs
 from deckwright.service.settling import Route
@@ -115,15 +116,20 @@ class Setup:
         return found.problems
 
     def _tell_ended(self, found: Found) -> None:
-        """Tell of runs that ended as the service did, before it could."""
+        """Tell of runs that ended as the service did, and of repairs, before it could."""
         for manifest in found.done:
-            counts = {name: count for name, count in manifest.counts.items() if name != "holds"}
+            facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}
+            home = self.workspace.done / manifest.run
+            with contextlib.suppress(BadRecordError, OSError):
+                facts |= load(Claim, home / CLAIM).ties()
             self._tell("run_done", run=manifest.run, job=manifest.job, deck=manifest.deck.shown,
-                       **counts)  # fmt: skip
+                       **facts)  # fmt: skip
         for reasons in found.returned:
             first = reasons.entries[0]
             self._tell("deck_returned", run=reasons.run, job=reasons.job, deck=reasons.deck.shown,
                        code=first.code, stage=first.stage, card=first.card)  # fmt: skip
+        for run, by in found.repairs:
+            self._tell("deck_repaired", run=run, by=by)
 
     def compile(self, spec: ServiceSpec, beat: Callable[[], object] = lambda: None) -> Compiled:
         """Read and check all jobs; call `beat` about once a second meanwhile."""

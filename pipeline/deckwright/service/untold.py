@@ -1,4 +1,4 @@
-"""Ends of runs that stand in the ledger and not in the history: the service ended between the two.
+"""What stands in the ledger and not in the history: the service ended between the two.
 
 A run of which the history holds nothing at all is passed over, since that history was carried away.
 """
@@ -23,17 +23,19 @@ LATEST = 20
 """Runs that are looked up: each is told before the next ends, but a power cut takes a few lines."""
 
 _ENDS = frozenset({"run_done", "deck_returned"})
+_REPAIRED = b'"event": "deck_repaired"'
 _RUN = re.compile(rb'"run": "([^"\\]+)"')
 
 
 def add_untold(workspace: Workspace, ledger: Ledger, found: Found) -> None:
-    """Add runs of whose end nobody was told to those that a start found.
+    """Add runs of whose end, and repairs of which, nobody was told to what a start found.
 
     Raises:
         LedgerError
     """
     known = {each.run for each in found.done} | {each.run for each in found.returned}
-    for row in untold(workspace, ledger):
+    ended, found.repairs = untold(workspace, ledger)
+    for row in ended:
         home = workspace.root / row.state / row.run
         # a folder that was carried away or is damaged is for others to tell of
         with contextlib.suppress(BadRecordError, OSError):
@@ -45,8 +47,12 @@ def add_untold(workspace: Workspace, ledger: Ledger, found: Found) -> None:
                 found.returned.append(reasons)
 
 
-def untold(workspace: Workspace, ledger: Ledger) -> list[Row]:
-    """Return the latest ended runs that the history knows of, and not that they have ended.
+def untold(workspace: Workspace, ledger: Ledger) -> tuple[list[Row], list[tuple[str, str]]]:
+    """Return what stands in the ledger and not in the history, of the latest ended runs.
+
+    Returns:
+        Runs that the history knows of, and not that they have ended; and pairs of a run and the
+        done one that repaired it, where it knows of the second and not of the repair.
 
     Raises:
         LedgerError
@@ -56,14 +62,23 @@ def untold(workspace: Workspace, ledger: Ledger) -> list[Row]:
     try:  # a run may have begun before midnight
         since = (date.fromisoformat(first) - timedelta(days=1)).isoformat()
     except ValueError:
-        return []
-    events = _events(workspace, since, {row.run for row in rows})
-    return [row for row in rows if (told := events.get(row.run)) and not told & _ENDS]
+        return [], []
+    events, repairs = _events(workspace, since, {row.run for row in rows})
+    ended = [row for row in rows if (told := events.get(row.run)) and not told & _ENDS]
+    pairs = [
+        (row.follows, row.run)
+        for row in reversed(rows)
+        if row.follows and row.state == "done" and row.run in events
+    ]
+    return ended, [pair for pair in pairs if pair not in repairs]
 
 
-def _events(workspace: Workspace, since: str, runs: Collection[str]) -> dict[str, set[str]]:
-    """Return the names of the events of some runs since a day, by run."""
+def _events(
+    workspace: Workspace, since: str, runs: Collection[str]
+) -> tuple[dict[str, set[str]], set[tuple[str, str]]]:
+    """Return the names of the events of some runs since a day, by run, and the repairs by them."""
     found: dict[str, set[str]] = {}
+    repairs: set[tuple[str, str]] = set()
     for name in names_in(workspace.log):
         if not name.startswith("history-") or name < history_name(since):
             continue
@@ -71,7 +86,10 @@ def _events(workspace: Workspace, since: str, runs: Collection[str]) -> dict[str
             for line in file:
                 named = _RUN.search(line)
                 run = named[1].decode("ascii", "replace") if named else ""
-                if run in runs:
+                if run in runs or _REPAIRED in line:
                     with contextlib.suppress(ValueError, RecursionError):  # cut off by a power cut
-                        found.setdefault(run, set()).add(str(json.loads(line).get("event")))
-    return found
+                        told = json.loads(line)
+                        found.setdefault(run, set()).add(str(told.get("event")))
+                        if _REPAIRED in line:
+                            repairs.add((run, str(told.get("by"))))
+    return found, repairs
