@@ -53,31 +53,34 @@ def expected(place, shop, cards, tmp_path_factory):
     return sums
 
 
-@pytest.mark.parametrize("plugin", ENDS)
-def test_whatever_a_plugin_does_its_run_ends_rightly_and_its_neighbours_are_done(
-    plugin, place, shop, cards, expected
+def test_whatever_plugins_do_their_runs_end_rightly_and_neighbours_in_one_pool_are_done(
+    place, shop, cards, expected
 ) -> None:
-    outcome, code, words = ENDS[plugin]
     with place.pool(limits={"file": "1 GiB"}) as hand:
         hand.pool.warm()
-        bad, beside = place.order(plugin, cards), place.order("good", cards)
-        hand.start(bad, seconds=1.5 if outcome == "late" else PATIENCE_S)
-        hand.start(beside)
-        ended, neighbour = hand.ends([bad, beside])
-        after = hand.run("good", cards)
-        assert (ended.outcome, ended.code) == (outcome, code), ended
-        assert words in ended.sentence
-        assert CANARY not in ended.model_dump_json()
-        for good in (neighbour, after):
-            assert good.outcome == "done"
-            assert shop.sums(hand.out(good)) == expected("good")
-        if outcome == "done":  # nothing that it did can be seen in what was delivered
-            assert shop.sums(hand.out(ended) / "out") == shop.sums(hand.out(after) / "out")
-        if outcome == "stage" and plugin != "deletes_out":
-            assert ended.stage == "stage 3 (bad)"
-            assert any(line.startswith(f"plugins/{plugin}.py:") for line in ended.where), (
-                ended.where
-            )
+        for plugin, (outcome, code, words) in ENDS.items():
+            bad, beside = place.order(plugin, cards), place.order("good", cards)
+            hand.start(bad, seconds=1.5 if outcome == "late" else PATIENCE_S)
+            hand.start(beside)
+            ended, neighbour = hand.ends([bad, beside])
+            assert (ended.outcome, ended.code) == (outcome, code), (plugin, ended)
+            assert words in ended.sentence, plugin
+            assert CANARY not in ended.model_dump_json(), plugin
+            # the next one beside it is run by a worker that had a bad plugin before
+            assert neighbour.outcome == "done", (plugin, neighbour)
+            assert shop.sums(hand.out(neighbour)) == expected("good"), plugin
+            if outcome == "done":  # nothing that it did can be seen in what was delivered
+                outs = [shop.sums(hand.out(each) / "out") for each in (ended, neighbour)]
+                assert outs[0] == outs[1], plugin
+            if outcome == "stage" and plugin != "deletes_out":
+                assert ended.stage == "stage 3 (bad)", plugin
+                assert any(line.startswith(f"plugins/{plugin}.py:") for line in ended.where), (
+                    ended.where
+                )
+        for _ in range(4):  # more than there are workers
+            after = hand.run("good", cards)
+            assert after.outcome == "done"
+            assert shop.sums(hand.out(after)) == expected("good")
 
 
 def test_the_bad_plugins_are_all_tried() -> None:
