@@ -363,14 +363,20 @@ def ask(house: House, wish: str, what: str) -> Path:
 
 
 @contextlib.contextmanager
-def house(speed: float = 1, **settings: Any) -> Iterator[House]:
-    """Give an empty house with the jobs `first` and `cards`, in memory where that can be."""
+def house(speed: float = 1, *, example: bool = False, **settings: Any) -> Iterator[House]:
+    """Give an empty house with the job `cards`, in memory where that can be.
+
+    example: whether it also has the job `first`, which every start would compile.
+    """
     memory = Path("/dev/shm")  # noqa: S108 # a fresh folder of its own in it
     where = memory if os.access(memory, os.W_OK) else None
     room = Path(tempfile.mkdtemp(prefix="deckwright-", dir=where))
     made = House(room / "house", speed=speed)
     try:
         init_workspace(made.root, example=True)
+        if not example:
+            (made.root / "config" / "jobs" / "first.toml").unlink()
+            (made.root / "inbox" / "first").rmdir()
         (made.root / "inbox" / "cards").mkdir()
         made.settings(**settings)
         made.job("cards")

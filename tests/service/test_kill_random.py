@@ -21,7 +21,10 @@ def rows(many: int, seed: int) -> list[list[str]]:
     ]
 
 
-@pytest.mark.parametrize("kills", [50, pytest.param(1000, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "kills",
+    [9, pytest.param(50, marks=pytest.mark.slow), pytest.param(1000, marks=pytest.mark.long)],
+)
 def test_killed_at_random_times_it_loses_doubles_and_changes_nothing(kills, counts):
     assert len(TWENTY.steps[0].decks) == 20
     told: list[Told] = []

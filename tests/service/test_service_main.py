@@ -26,7 +26,7 @@ options = { file = "notices.log" }
 @pytest.fixture(scope="module")
 def served():
     """Give a house that is served, with a job for each way of treating decks."""
-    with house() as made:
+    with house(example=True) as made:
         made.settings(made.lane() + TREATED, workers=2)
         made.job("again")
         made.job("once")

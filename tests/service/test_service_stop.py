@@ -40,7 +40,9 @@ def pause(seconds: float) -> None:
     time.sleep(seconds)  # the moment is what is tried here; nothing is expected of it
 
 
-@pytest.mark.parametrize("stops", [6, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "stops", [3, pytest.param(6, marks=pytest.mark.slow), pytest.param(100, marks=pytest.mark.long)]
+)
 def test_stopped_at_any_moment_it_ends_well_and_the_next_start_goes_on(stops, counts) -> None:
     with house(stop_s=STOP_S, workers=2) as made:
         made.gated("stubborn", stubborn=True)
@@ -163,7 +165,10 @@ def uninterrupted(count: int) -> dict[str, str]:
         return left(made.root)
 
 
-@pytest.mark.parametrize("kills", [5, pytest.param(100, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "kills",
+    [pytest.param(5, marks=pytest.mark.slow), pytest.param(100, marks=pytest.mark.long)],
+)
 def test_killed_at_any_moment_the_same_bytes_come_out(kills, counts) -> None:
     with house() as made:
         story(made)
