@@ -13,3 +13,11 @@ def first_line(cases: Iterable[Any], *kept: Any) -> list[Any]:
     every = list(cases)
     assert set(kept) < set(every), f"none of them: {set(kept) - set(every)}"
     return [case if case in kept else pytest.param(case, marks=pytest.mark.slow) for case in every]
+
+
+def sizes(default: int | None = None, *, slow: int | None = None, long: int) -> list[Any]:
+    """Return how often a thing is tried in each set, for `parametrize`; None for never."""
+    found: list[Any] = [] if default is None else [default]
+    if slow is not None:
+        found.append(pytest.param(slow, marks=pytest.mark.slow))
+    return [*found, pytest.param(long, marks=pytest.mark.long)]

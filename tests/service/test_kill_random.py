@@ -8,6 +8,7 @@ import pytest
 
 from service.killer import Told, carry_out
 from service.scenarios import TWENTY
+from sets import sizes
 
 MOST_IN_A_ROW = 5
 
@@ -21,10 +22,7 @@ def rows(many: int, seed: int) -> list[list[str]]:
     ]
 
 
-@pytest.mark.parametrize(
-    "kills",
-    [9, pytest.param(50, marks=pytest.mark.slow), pytest.param(1000, marks=pytest.mark.long)],
-)
+@pytest.mark.parametrize("kills", sizes(9, slow=50, long=1000))
 def test_killed_at_random_times_it_loses_doubles_and_changes_nothing(kills, counts):
     assert len(TWENTY.steps[0].decks) == 20
     told: list[Told] = []

@@ -27,6 +27,7 @@ from service.house import (
     wait_until,
 )
 from service.workplace import alive
+from sets import sizes
 
 STARTED = 6
 """Pairs of services that are started together."""
@@ -55,14 +56,7 @@ def loser_of(pair: list[subprocess.Popen[bytes]]) -> tuple[subprocess.Popen[byte
     return lost, next(process.pid for process in pair if process is not lost)
 
 
-@pytest.mark.parametrize(
-    "pairs",
-    [
-        1,
-        pytest.param(STARTED, marks=pytest.mark.slow),
-        pytest.param(100, marks=pytest.mark.long),
-    ],
-)
+@pytest.mark.parametrize("pairs", sizes(1, slow=STARTED, long=100))
 def test_of_two_that_are_started_together_one_works_and_the_other_names_it(pairs) -> None:
     with house(workers=1) as made:
         for path in (made.root / "config" / "jobs").iterdir():

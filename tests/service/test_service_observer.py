@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from service.house import House, card, cards_of, deck, house
+from sets import sizes
 
 SAME = '[jobs.cards]\nduplicate_scope = "content"\n'
 
@@ -36,10 +37,7 @@ def test_every_deck_is_taken_whatever_the_observer_is(observer) -> None:
         assert (tally.done, tally.returned) == (1, 39)
 
 
-@pytest.mark.parametrize(
-    "count",
-    [60, pytest.param(300, marks=pytest.mark.slow), pytest.param(6000, marks=pytest.mark.long)],
-)
+@pytest.mark.parametrize("count", sizes(60, slow=300, long=6000))
 def test_every_deck_is_taken_that_came_while_the_service_stood_still(count) -> None:
     with house() as made:
         made.settings(SAME, observer="native")
@@ -63,10 +61,7 @@ def resident(made: House) -> int:
 
 
 @pytest.mark.timeout(3600)
-@pytest.mark.parametrize(
-    "count",
-    [15, pytest.param(60, marks=pytest.mark.slow), pytest.param(10_000, marks=pytest.mark.long)],
-)
+@pytest.mark.parametrize("count", sizes(15, slow=60, long=10_000))
 def test_of_many_decks_only_those_that_are_soon_run_are_taken(count) -> None:
     with house(workers=2) as made, made.serving():
         made.done(made.drop("first.txt", cards_of(1)))

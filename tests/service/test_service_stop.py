@@ -15,6 +15,7 @@ import pytest
 
 from service.contract import assert_ledger, files_of, outcome_of
 from service.house import House, card, cards_of, chain, deck, house, run_of
+from sets import sizes
 
 STOP_S = 0.5
 UNREADABLE = "ß\n".encode("utf-16")
@@ -40,9 +41,7 @@ def pause(seconds: float) -> None:
     time.sleep(seconds)  # the moment is what is tried here; nothing is expected of it
 
 
-@pytest.mark.parametrize(
-    "stops", [3, pytest.param(6, marks=pytest.mark.slow), pytest.param(100, marks=pytest.mark.long)]
-)
+@pytest.mark.parametrize("stops", sizes(3, slow=6, long=100))
 def test_stopped_at_any_moment_it_ends_well_and_the_next_start_goes_on(stops, counts) -> None:
     with house(stop_s=STOP_S, workers=2) as made:
         made.gated("stubborn", stubborn=True)
@@ -165,10 +164,7 @@ def uninterrupted(count: int) -> dict[str, str]:
         return left(made.root)
 
 
-@pytest.mark.parametrize(
-    "kills",
-    [pytest.param(5, marks=pytest.mark.slow), pytest.param(100, marks=pytest.mark.long)],
-)
+@pytest.mark.parametrize("kills", sizes(slow=5, long=100))
 def test_killed_at_any_moment_the_same_bytes_come_out(kills, counts) -> None:
     with house() as made:
         story(made)
