@@ -51,7 +51,7 @@ def test_the_account_goes_into_control_figures_manifest_and_sheet(tmp_path, shop
     job, deck = made(tmp_path, shop), shop.deck(tmp_path / "deck.txt", CARDS)
     run = shop.run(job, deck, sizes=sizes).folder
     moved = {"stage": 4, "file": "next.csv", "master": "stock"}
-    account = {"before": 3, "added": 1, "deleted": 1, "after": 3}
+    account = {"before": 3, "added": 1, "deleted": 1, "after": 3, "read": 3}
     assert shop.control(run)["next_masters"] == [moved | account]
     manifest = json.loads((run / "manifest.json").read_text(encoding="utf-8"))
     assert manifest["next_masters"] == [moved | account]

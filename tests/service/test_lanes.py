@@ -163,6 +163,18 @@ def test_a_next_master_that_does_not_follow_is_refused_and_the_old_one_stands(wh
         assert master == FIRST_MASTER + b"one\ntwo\nthree\n"
 
 
+def test_an_account_that_begins_with_other_records_than_the_very_first_master_is_refused():
+    with workspace(("1", b"one\n"), job=STOCK) as root, started(root) as rig:
+        rig.workers = WrongWorkers(Fs(), said={"before": 0, "after": 1, "read": 1})
+        rig.step_all()
+        assert "begins with 0 records, and stock has 1" in rig.holds.all()[STOCK]
+        assert (root / "master" / STOCK / "current").read_bytes() == FIRST_MASTER
+        rig.workers = WrongWorkers(Fs(), said={"read": 1})
+        rig.ask("resume", STOCK)
+        rig.step_all()
+        assert (root / "master" / STOCK / "current").read_bytes() == FIRST_MASTER + b"one\n"
+
+
 def test_a_done_run_keeps_the_account_of_the_master_that_it_left():
     with workspace(("1", b"one\n"), ("2", b"two\nmore\n"), job=STOCK) as root:
         run_all(root)

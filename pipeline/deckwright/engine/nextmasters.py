@@ -56,7 +56,7 @@ def enter_next_masters(ending: Ending, step: Step, closing: Closing) -> None:
     for file, master in step.stage.next_masters().items():
         account = step.stage.master_account(file, closing)
         figures = asdict(account)
-        delivered = ending.outputs.get(file)
+        delivered, records = ending.outputs.get(file), _read(ending, master)
         what = ""
         if delivered is None:
             what = "it was not delivered"
@@ -70,16 +70,16 @@ def enter_next_masters(ending: Ending, step: Step, closing: Closing) -> None:
             )
         elif account.after != delivered[0]:
             what = f"{delivered[0]:,} records were delivered, its account says {account.after:,}"
-        elif (records := _read(ending, master, account.before)) != account.before:
+        elif records is not None and records != account.before:
             what = f"{master} has {records:,} records, its account says {account.before:,} before"
         if what:
             raise NextMasterError(step.label, step.origin, file, what)
         entry = {"stage": step.number, "file": file, "master": master, **figures}
-        ending.next_masters.append(entry)
+        ending.next_masters.append(entry if records is None else {**entry, "read": records})
         ending.facts[step.number] |= {f"{master}: records {name}": n for name, n in figures.items()}
 
 
-def _read(ending: Ending, master: str, told: int) -> int:
-    """Return the records of a master as the stages that meet cards with it count them."""
+def _read(ending: Ending, master: str) -> int | None:
+    """Return the records of a master as stages that meet cards with it count them; None: none."""
     found = (step.stage.masters().get(master) for step in ending.plan.steps)
-    return next((each for each in found if each is not None), told)
+    return next((each for each in found if each is not None), None)

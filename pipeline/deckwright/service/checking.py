@@ -38,7 +38,10 @@ class _File(_Deck):
 
 
 class NextMaster(_Loose):
-    """A delivery that its stage declares the next state of a master. Counts records."""
+    """A delivery that its stage declares the next state of a master. Counts records.
+
+    read: those that another stage of the run met in the master; None where none counted them.
+    """
 
     file: str
     master: str
@@ -46,6 +49,7 @@ class NextMaster(_Loose):
     added: Amount
     deleted: Amount
     after: Amount
+    read: Amount | None = None
 
 
 class RunManifest(_Loose):

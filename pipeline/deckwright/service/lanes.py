@@ -108,7 +108,8 @@ class Lanes:
         if account.before + account.added - account.deleted != account.after:
             msg = f"the account of {file} does not add up; {stands}; have the stage put right"
             raise LaneStoppedError(msg)
-        standing = self.ledger.records_left(last.run) if last else None
+        # of the very first master nobody knows but the run that read it
+        standing = self.ledger.records_left(last.run) if last else account.read
         if standing is not None and account.before != standing:
             msg = (
                 f"the account of {file} begins with {account.before:,} records, and {master} has"
