@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 import deckwright
 import deckwright_plugins
-from deckwright.service.settling import Route, matcher
+from deckwright.service.patterns import matcher
+from deckwright.service.settling import Route
 from service.house import cards_of, chain, house
 
 # ---- what is never read or loaded

@@ -22,6 +22,7 @@ from deckwright.jobs.service import ServiceSpec
 from deckwright.service.clock import Clock
 from deckwright.service.fs import Fs, SyncError, digest_of, digest_of_file
 from deckwright.service.markers import OK, SHA256, digest_in
+from deckwright.service.patterns import matcher
 from deckwright.service.places import Workspace, shown
 from deckwright.service.settling import (
     OPEN_END,
@@ -33,7 +34,6 @@ from deckwright.service.settling import (
     StrayError,
     half_written,
     kind_of,
-    matcher,
     open_deck,
 )
 

@@ -16,8 +16,8 @@ from deckwright.service.ends import SERVICE_ENDED, WHY_HELD
 from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.ledger import Ledger, LedgerError
+from deckwright.service.patterns import matcher
 from deckwright.service.places import RUN_NAME, Workspace, shown
-from deckwright.service.settling import matcher
 from deckwright.service.state import State, read_state
 from deckwright.service.status import UNKNOWN, places_of_runs
 from deckwright.service.tables import Row

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.service.markers import deck_of
+from deckwright.service.patterns import matcher
 from deckwright.service.places import shown
-from deckwright.service.settling import Route, Rules, Stamp, kind_of, matcher
+from deckwright.service.settling import Route, Rules, Stamp, kind_of
 
 MOST_STRAYS = 1000
 """Entries of the list of strays; their number is given whole."""

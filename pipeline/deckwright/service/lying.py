@@ -16,8 +16,9 @@ from pathlib import Path
 
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.markers import OK, SHA256, deck_of
+from deckwright.service.patterns import matcher
 from deckwright.service.places import shown
-from deckwright.service.settling import Route, Rules, Stamp, matcher
+from deckwright.service.settling import Route, Rules, Stamp
 from deckwright.service.state import State
 
 MOST_LOOKED_AT = 5000

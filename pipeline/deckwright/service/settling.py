@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import errno
-import fnmatch
 import os
-import re
 import stat
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 from deckwright.jobs.job import parse_size
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.lease import written_to
 from deckwright.service.lineends import open_end
+from deckwright.service.patterns import matcher
 from deckwright.service.places import shown
 
 LINKED_S = 60.0
@@ -202,12 +200,6 @@ def half_written(found: Found, longest: int, spec: ServiceSpec) -> bool:
         return False
     finally:
         os.close(descriptor)
-
-
-@cache
-def matcher(patterns: tuple[str, ...]) -> re.Pattern[str]:
-    """Return an expression that matches the file names that fit one of the patterns."""
-    return re.compile("|".join(map(fnmatch.translate, patterns)) or r"(?!)")
 
 
 def kind_of(mode: int) -> str:

@@ -20,6 +20,7 @@ from deckwright.service.fs import Fs, names_in
 from deckwright.service.holds import JobHolds
 from deckwright.service.lock import is_locked
 from deckwright.service.passedby import passed_by
+from deckwright.service.patterns import matcher
 from deckwright.service.places import (
     ACKNOWLEDGED,
     DECK,
@@ -29,7 +30,7 @@ from deckwright.service.places import (
     runs_in,
     shown,
 )
-from deckwright.service.settling import UNSETTLED, matcher
+from deckwright.service.settling import UNSETTLED
 from deckwright.service.standing import expect_workspace
 from deckwright.service.state import State, read_state
 

@@ -15,8 +15,8 @@ from datetime import datetime
 
 from deckwright.jobs.service import ServiceSpec
 from deckwright.service.opened import Open
+from deckwright.service.patterns import matcher
 from deckwright.service.records import Claim
-from deckwright.service.settling import matcher
 
 _Rank = tuple[int, float]
 
