@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import importlib
 import os
 import signal
@@ -12,6 +11,7 @@ import click
 from click.exceptions import NoArgsIsHelpError
 from typing_extensions import override
 
+from deckwright.cli.loading import nothing_collected
 from deckwright.cli.start import STOPPED
 from deckwright.cli.streams import Streams
 from deckwright.errors import DeckwrightError, ReaderGoneError
@@ -63,10 +63,8 @@ class _Commands(click.Group):
         if cmd_name in _ONLY_PRINT:
             for streams in _STARTED:
                 streams.output_is_all()
-        gc.disable()  # much is made while modules load, and nothing of it is garbage
-        module = importlib.import_module(f"deckwright.cli.{cmd_name}")
-        gc.freeze()
-        gc.enable()
+        with nothing_collected():
+            module = importlib.import_module(f"deckwright.cli.{cmd_name}")
         command: click.Command = module.command
         return command
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.loading import nothing_collected
 from deckwright.engine.helpers import drop_early, start_early
 
 LARGE = 12_000_000
@@ -35,8 +36,9 @@ def command(
     """
     named = named_files(replaced)
     _start_helpers(decks, workers)
-    from deckwright.cli.show import Watcher, summary  # noqa: PLC0415 # while helpers start
-    from deckwright.engine.run import run_job  # noqa: PLC0415
+    with nothing_collected():
+        from deckwright.cli.show import Watcher, summary  # noqa: PLC0415 # while helpers start
+        from deckwright.engine.run import run_job  # noqa: PLC0415
 
     try:
         with Watcher() as watcher:

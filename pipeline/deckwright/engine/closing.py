@@ -7,7 +7,6 @@ import platform
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cache, partial
-from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +28,7 @@ from deckwright.journal.index import write_index
 from deckwright.journal.logfile import write_log
 from deckwright.journal.reader import Journal
 from deckwright.jsontext import indented
+from deckwright.plugin.distributions import version_of
 from deckwright.plugin.stages import Bench, Closing, SinkStage
 from deckwright.report.drawing_page import returned_page
 from deckwright.report.sheet import control_sheet
@@ -245,5 +245,5 @@ def versions(plan: Plan) -> dict[str, str]:
 @cache
 def _installed() -> dict[str, str]:
     """Return the versions of the program and its libraries; a process does not change them."""
-    own = {"deckwright": version("deckwright"), "python": platform.python_version()}
-    return own | {name: version(name) for name in LIBRARIES}
+    own = {"deckwright": version_of("deckwright"), "python": platform.python_version()}
+    return own | {name: version_of(name) for name in LIBRARIES}

@@ -25,6 +25,7 @@ from deckwright.errors import (
     PluginLoadError,
     UnknownKindError,
 )
+from deckwright.plugin.distributions import named
 from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
 from deckwright.plugin.whereabouts import where
 
@@ -286,17 +287,24 @@ def _installed(_: tuple[str, ...]) -> Mapping[str, Sequence[_Point]]:
     Read once a process: looking through all distributions takes some milliseconds.
     """
     found = entry_points()
+    origins: dict[int, str] = {}
     return {
         group: tuple(
-            _Point(entry.name, entry.value, _distribution(entry), entry)
+            _Point(entry.name, entry.value, _origin(entry, origins), entry)
             for entry in found.select(group=f"{PROJECT}.{group}")
         )
         for group in (*GROUPS, "observers")
     }
 
 
-def _distribution(entry: EntryPoint) -> str:
-    return f"{entry.dist.name} {entry.dist.version}" if entry.dist else "an unnamed distribution"
+def _origin(entry: EntryPoint, origins: dict[int, str]) -> str:
+    """Return name and version of what brings a plugin; origins: by identity of those known."""
+    if not entry.dist:
+        return "an unnamed distribution"
+    key = id(entry.dist)
+    if key not in origins:
+        origins[key] = " ".join(named(entry.dist))
+    return origins[key]
 
 
 def _load(point: _Point) -> ModuleType:

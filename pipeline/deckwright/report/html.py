@@ -40,7 +40,7 @@ def page(template: str, kind: str, title: str, **values: object) -> str:
         values: what the template shows.
     """
     style = _style(template.removesuffix(".html"))
-    made = _environment().get_template(template)
+    made = environment().get_template(template)
     return made.render(kind=kind, title=title, style=Markup(style), policy=_policy(style), **values)  # noqa: S704 # our own file
 
 
@@ -55,14 +55,18 @@ def link(path: str) -> str:
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Return the templates and what they work with."""
     # not every command makes a page, and the library takes its time
     from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415
+
+    from deckwright.report.made import Made  # noqa: PLC0415
 
     made = Environment(
         loader=PackageLoader("deckwright.report", _TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
+        bytecode_cache=Made(),
         finalize=_final,
         trim_blocks=True,
         lstrip_blocks=True,
