@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import socket
 import urllib.error
 import urllib.request
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,7 +16,9 @@ from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service import lying
 from deckwright.service.byname import link_name
+from deckwright.service.codewords import MEANINGS, meaning
 from deckwright.service.lying import Inboxes
 from deckwright.service.metrics import CONTENT_TYPE, Endpoint, Figures, Meter
 from deckwright.service.settling import Route
@@ -22,6 +26,7 @@ from deckwright.service.state import State
 from service.house import House, card, cards_of, deck, house, run_of
 
 UNREADABLE = "ß\n".encode("utf-16")
+SERVICE = Path(lying.__file__).parent
 Metrics = dict[tuple[str, ...], float]
 
 
@@ -156,7 +161,8 @@ def test_the_page_names_every_deck_and_leads_to_its_files(ended) -> None:
     for place in [part.split('"')[0] for part in page.split('href="')[1:]]:
         assert (ended.root / place).exists(), place
     assert page.count("control.html") == 2
-    assert "deck-unreadable" in page
+    assert "the deck cannot be read as its job says</a>" in page
+    assert '<small class="code">deck-unreadable</small>' in page
 
 
 def rows_of(made: House, section: str) -> str:
@@ -181,7 +187,7 @@ def test_the_page_lists_what_lies_in_the_inbox_and_why_it_waits() -> None:
         shown = rows_of(made, "In the inbox")
         assert shown.startswith("3)")
         for place, job, why in (
-            ("cards/&lt;i&gt;held.txt", "cards", "the job is held: held by an operator"),
+            ("cards/&lt;i&gt;held.txt", "cards", "the job is held by an operator"),
             ("marked/alone.txt", "marked", "waits for alone.txt.ok or alone.txt.sha256"),
             ("late/nothing.txt", "late", "is empty: there is no card in it"),
         ):
@@ -212,6 +218,16 @@ def test_a_deck_that_is_whole_waits_to_settle_and_then_for_its_turn(age, why, tm
     paused = dataclasses.replace(inboxes, state=told.model_copy(update={"paused": "no room"}))
     assert paused.lying(9, came)[0].why == "no decks are taken: no room"
     assert inboxes.lying(0, came) == []
+
+
+def test_every_code_with_which_a_deck_may_come_back_is_told_in_words() -> None:
+    source = "".join(path.read_text("utf-8") for path in sorted(SERVICE.glob("*.py")))
+    forms = (r'Fault\(\s*"(?:deck|stage)",\s*"([a-z-]+)"', r'ReasonEntry\(\s*code="([a-z-]+)"',
+             r'Verdict\([^"]*"([a-z-]+)"', r'return "(?:died|late)", "([a-z-]+)"')  # fmt: skip
+    codes = {code for form in forms for code in re.findall(form, source)}
+    assert len(codes) > 10
+    assert codes <= MEANINGS.keys()
+    assert (meaning("of-a-plugin"), meaning("")) == ("of-a-plugin", "")
 
 
 # ---- links by name

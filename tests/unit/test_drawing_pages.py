@@ -288,6 +288,8 @@ def test_what_a_group_says_is_not_said_again_below_each_card() -> None:
     ]
     page = unescape(returned_page("Odd", [group([line(1, BLANK, marks=marks)])], 1))
     assert page.count("ust be even") == 1
+    assert "<h2>Must be even (item): 1 card</h2>" in page
+    assert '<p class="soft">Stage 2, <small class="code">odd</small></p>' in page
     assert "<li>item (columns 3\u20138) is '7'</li>" in page
     assert "<li>note (column 9): must be blank</li>" in page
 

@@ -60,8 +60,9 @@ def better_reading(
     ]
     if found:
         share, how = min(found)
+        few = f"only {percent(share)}" if share else "none"
         return (
-            f"{worst}; {how} would fail only {percent(share)} of {len(raw.text):,} cards "
+            f"{worst}; {how} would fail {few} of {len(raw.text):,} cards "
             f"where this reading fails {percent(now)}"
         )
     look = "the layout" if step.number > 1 else "the options of the medium, such as record_length"
@@ -77,7 +78,8 @@ def _worst(step: Step, reasons: Mapping[ReasonKey, int]) -> str:
     columns = layout.columns(field) if isinstance(layout, Layout) else []
     place = f" (columns {columns[0][0]}-{columns[0][1]})" if columns else ""
     where = f" in field {field!r}{place}" if field else ""
-    return f"most often {reason}{where}, {count:,} times: {detail}"
+    said = f"{detail} ({reason})" if detail else reason
+    return f"most often{where}, {count:,} times: {said}"
 
 
 def _readings(

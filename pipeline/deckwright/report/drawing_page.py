@@ -76,7 +76,8 @@ class GroupView:
 
     ident: str
     title: str
-    says: str
+    stage: int
+    code: str
     count: int
     cards: Sequence[SmallCard]
     left: str
@@ -110,7 +111,8 @@ def returned_page(title: str, groups: Sequence[ReturnedGroup], returned: int) ->
 
 
 def _view(place: int, group: ReturnedGroup) -> GroupView:
-    title = f"{group.reason or 'no reason given'}{f' in {group.field}' if group.field else ''}"
+    said = _sentence(group.sentence.rstrip(".") or group.reason or "no reason given")
+    title = f"{said}{f' ({group.field})' if group.field else ''}"
     left = ""
     if (rest := group.count - len(group.cards)) > 0:
         left = (
@@ -123,7 +125,8 @@ def _view(place: int, group: ReturnedGroup) -> GroupView:
     return GroupView(
         f"reason{place}",
         title,
-        f"{_sentence(group.sentence)} (stage {group.stage})",
+        group.stage,
+        group.reason if group.sentence else "",
         group.count,
         [small_card(card, group) for card in group.cards],
         left,

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from deckwright.report.html import page
 from deckwright.service.byname import link, link_missing
 from deckwright.service.clock import Clock
+from deckwright.service.codewords import meaning
 from deckwright.service.ledger import LedgerError
 from deckwright.service.lying import Inboxes
 from deckwright.service.metrics import Endpoint, Figures, Meter, write_metrics
@@ -154,6 +155,7 @@ def _line(row: Row, root: Workspace) -> dict[str, object]:
         "deck": shown(row.name),
         "job": row.job,
         "why": row.code,
+        "says": meaning(row.code) or "see the file",
         "state": "held" if row.state == "hold" else row.state,
         "folder": f"{row.state}/{row.run}" if (root.root / row.state / row.run).is_dir() else "",
         "cards": row.cards,

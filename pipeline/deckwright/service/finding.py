@@ -14,7 +14,7 @@ from deckwright.jobs.service import ServiceSpec
 from deckwright.service.archive import archived
 from deckwright.service.ends import SERVICE_ENDED, WHY_HELD
 from deckwright.service.fs import Fs, names_in
-from deckwright.service.holds import JobHolds
+from deckwright.service.holds import JobHolds, held_because
 from deckwright.service.ledger import Ledger, LedgerError
 from deckwright.service.patterns import matcher
 from deckwright.service.places import RUN_NAME, Workspace, shown
@@ -220,7 +220,7 @@ def _why(
         return f"{what} {by}" if by else "its folder was carried away"
     if state == "waiting":
         later = told.retries.get(row.run, "") if told else ""
-        return f"the job is held: {shown(held[row.job])}" if row.job in held else later
+        return held_because(shown(held[row.job])) if row.job in held else later
     if state == "held" and row.code == SERVICE_ENDED:
         return WHY_HELD
     return {"held": "held by an operator", "returned": row.code}.get(state, "")

@@ -50,3 +50,8 @@ class JobHolds:
                     why = self.fs.read(path, 1 << 20)
                 found[match[1]] = why.decode("utf-8", "replace")
         return found
+
+
+def held_because(why: str) -> str:
+    """Return in words that a job is held, and why or by whom."""
+    return f"the job is {why}" if why.startswith("held ") else f"the job is held: {why}"

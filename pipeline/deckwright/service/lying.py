@@ -15,6 +15,7 @@ from itertools import islice
 from pathlib import Path
 
 from deckwright.jobs.service import ServiceSpec
+from deckwright.service.holds import held_because
 from deckwright.service.markers import OK, SHA256, deck_of
 from deckwright.service.patterns import matcher
 from deckwright.service.places import shown
@@ -77,7 +78,7 @@ class Inboxes:
     def _why(self, folder: str, name: str, route: Route, status: os.stat_result, now: float) -> str:
         path = self.root / folder / name
         if route.job in self.held:
-            return f"the job is held: {self.held[route.job]}"
+            return held_because(self.held[route.job])
         if self.state.paused:
             return f"no decks are taken: {self.state.paused}"
         if route.require_marker and not any(

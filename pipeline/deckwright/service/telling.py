@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
+from deckwright.service.holds import held_because
 from deckwright.service.places import shown
 
 Event = Mapping[str, Any]
@@ -140,7 +141,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "delivered": lambda e: f"{e['files']:,} copies delivered to {e['to']}",
     "delivery_failed": lambda e: f"copies not made: {e['why']}",
     "delivery_waits": lambda e: f"copies wait: {e['why']}",
-    "job_held": lambda e: f"the job is held: {e['why']}",
+    "job_held": lambda e: held_because(str(e["why"])),
     "job_resumed": lambda _: "the job goes on",
     "run_waits": lambda e: f"waits: {e['error']}",
     "no_room": lambda e: f"no room: {e['error']}",
