@@ -43,11 +43,6 @@ def code_view(reading: CodeReading | None) -> CodeView | None:
     )
 
 
-def shown_character(character: str) -> str:
-    """Return a character as it is named in the list of cells."""
-    return character if character.strip() else ("blank" if character else "nothing")
-
-
 def _warning(reading: CodeReading) -> str:
     if reading.sure or not reading.next:
         return ""

@@ -18,9 +18,8 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from deckwright.report.codesection import shown_character
 from deckwright.report.figures import EDGE, count
-from deckwright.report.signs import shown
+from deckwright.report.signs import shown, shown_character
 from deckwright.wording import percent, plural
 
 if TYPE_CHECKING:

@@ -11,3 +11,8 @@ def shown(text: str) -> str:
     if text.isprintable() and "\ufffd" not in text:
         return text
     return "".join(c if c.isprintable() and c != "\ufffd" else UNPRINTABLE for c in text)
+
+
+def shown_character(character: str) -> str:
+    """Return a character as it is named in a list of cells."""
+    return character if character.strip() else ("blank" if character else "nothing")
