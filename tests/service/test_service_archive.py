@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import zipfile
 
 import pytest
@@ -25,8 +26,8 @@ def archive(made: House, *more: str) -> str:
     return out
 
 
-@pytest.fixture
-def ended():
+@pytest.fixture(scope="module")
+def served():
     """Give a house whose service has ended, with done runs, a returned one and a master."""
     with house() as made:
         made.settings(made.lane())
@@ -35,6 +36,15 @@ def ended():
         for number in range(3):
             made.drop(f"moves-{number}.txt", cards_of(number), "stock")
         made.once()
+        yield made
+
+
+@pytest.fixture
+def ended(served):
+    """Give a copy of that house, for a test that changes it."""
+    with house() as made:
+        shutil.rmtree(made.root)
+        shutil.copytree(served.root, made.root, symlinks=True)
         yield made
 
 
