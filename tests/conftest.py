@@ -26,7 +26,7 @@ from deckwright.engine.limits import Sizes
 from deckwright.engine.run import Outcome, run_job
 
 # how long an example takes says how busy the machine is, and no more
-settings.register_profile("patient", deadline=None)
+settings.register_profile("patient", deadline=None, max_examples=50)
 settings.load_profile("patient")
 
 SMALL = Sizes(cards_a_task=7, cards_a_tray=3)

@@ -9,10 +9,18 @@ import pytest
 
 
 def first_line(cases: Iterable[Any], *kept: Any) -> list[Any]:
-    """Return cases for `parametrize`: those kept as they are, the others marked as slow."""
+    """Return cases for `parametrize`: those kept as they are, the others marked as slow.
+
+    A case for several arguments is a tuple of them.
+    """
     every = list(cases)
     assert set(kept) < set(every), f"none of them: {set(kept) - set(every)}"
-    return [case if case in kept else pytest.param(case, marks=pytest.mark.slow) for case in every]
+    return [case if case in kept else _slow(case) for case in every]
+
+
+def _slow(case: Any) -> Any:
+    values = case if isinstance(case, tuple) else (case,)
+    return pytest.param(*values, marks=pytest.mark.slow)
 
 
 def sizes(default: int | None = None, *, slow: int | None = None, long: int) -> list[Any]:

@@ -14,6 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sets import first_line
+
 CARDS = 400_000
 
 
@@ -196,7 +198,9 @@ def large(tmp_path_factory) -> Path:
     return big_deck(tmp_path_factory.mktemp("large") / "large.txt", CARDS)
 
 
-@pytest.mark.parametrize("moment", ["at once", "first pass", "second pass"])
+@pytest.mark.parametrize(
+    "moment", first_line(["at once", "first pass", "second pass"], "second pass")
+)
 @pytest.mark.parametrize(("number", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_a_signal_ends_the_run_soon_and_leaves_nothing(
     number, code, moment, large, shop, tmp_path

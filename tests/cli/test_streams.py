@@ -11,6 +11,8 @@ import time
 
 import pytest
 
+from sets import first_line
+
 COMMAND = [sys.executable, "-c", "from deckwright.cli.start import main; main()"]
 CARDS = [f"{number:05}00100{{" for number in range(1, 40)] + ["0X04100100{"]
 
@@ -145,7 +147,10 @@ def test_no_surroundings_bring_a_traceback(arguments, place, shop):
 
 @pytest.mark.parametrize(
     ("command", "share"),
-    [("run", 0.3), ("run", 0.6), ("run", 0.9), ("examine", 0.8), ("guide", 0.5)],
+    first_line(
+        [("run", 0.3), ("run", 0.6), ("run", 0.9), ("examine", 0.8), ("guide", 0.5)],
+        ("run", 0.6),
+    ),
 )
 def test_ctrl_c_ends_a_command_in_a_sentence(command, share, place, shop):
     arguments = {

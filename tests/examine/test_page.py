@@ -173,6 +173,7 @@ def test_json_holds_all_figures(january, demo, shop) -> None:
     assert table["types"]["types"][0]["guesses"][0]["sentence"]
 
 
+@pytest.mark.slow
 def test_every_command_of_the_guide_page_works(shop, tmp_path, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
     blocks = re.findall(r"^```console\n(.*?)^```$", GUIDE, re.DOTALL | re.MULTILINE)

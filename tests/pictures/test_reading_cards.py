@@ -7,6 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sets import first_line
+
 pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
 from deckwright.pictures.cutouts import column_picture, printed_line, upright_card
@@ -31,8 +33,11 @@ def silent(reading, patterns):
     return int(((reading.patterns != patterns) & reading.decided).sum())
 
 
+LEGIBLE = sorted(set(CONDITIONS) - SPOILT)
+
+
 @pytest.mark.parametrize("backing", ["dark", "light"])
-@pytest.mark.parametrize("condition", sorted(set(CONDITIONS) - SPOILT))
+@pytest.mark.parametrize("condition", first_line(LEGIBLE, *LEGIBLE[::4]))
 def test_a_card_is_read_or_marked_in_every_condition(condition, backing):
     card = simulate_card(SPARSE, condition, text=TEXT, ppi=150, seed=21, backing=backing)
     reading = read_card(card.image, backs="read")
@@ -42,7 +47,7 @@ def test_a_card_is_read_or_marked_in_every_condition(condition, backing):
     assert reading.facts.backing == backing
 
 
-@pytest.mark.parametrize("ppi", [150, 200, 300, 600])
+@pytest.mark.parametrize("ppi", first_line([150, 200, 300, 600], 200))
 @pytest.mark.parametrize("backing", ["dark", "light"])
 def test_an_ordinary_card_is_read_whole_at_any_resolution(ppi, backing):
     card = simulate_card(SPARSE, "ordinary", text=TEXT, ppi=ppi, seed=3, backing=backing)

@@ -180,6 +180,7 @@ def test_the_schema_holds_a_strangers_stage(give) -> None:
     assert '"const": "mark"' in said.out
 
 
+@pytest.mark.slow
 def test_two_distributions_that_bring_one_kind_are_both_named(give, job, deck, tmp_path) -> None:
     for arguments in (("check", job), ("run", job, deck, "--out", tmp_path / "run")):
         said = give("rivals", *arguments)

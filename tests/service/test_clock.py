@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from typing_extensions import override
@@ -85,6 +86,7 @@ def by_a_still_clock(story: str) -> Told:
     return tell(story, FixedClock())
 
 
+@pytest.mark.slow
 @settings(max_examples=200, deadline=None)
 @given(st.sampled_from(SUDDEN), JUMPS)
 def test_a_time_of_day_that_jumps_changes_nothing_but_what_people_read(story, jumps):

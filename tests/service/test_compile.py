@@ -303,6 +303,7 @@ def add_bad(add, name: str, line: str) -> None:
     job.write_text(f'plugins = ["{name}.py"]\n{job.read_text("utf-8")}', encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_whatever_a_plugin_does_when_it_is_loaded_only_its_own_job_is_bad(place, add) -> None:
     for number, line in enumerate(AT_IMPORT):
         add_bad(add, f"bad{number}", line)

@@ -29,6 +29,7 @@ from service.kit import (
     quick_room,
     spec_with,
 )
+from sets import first_line
 
 FOREVER = 1e6
 BIG = 300.0
@@ -168,7 +169,7 @@ def test_however_often_the_service_is_killed_no_clean_deck_comes_back(lives, dec
         assert tally.done == len(decks) - len(world.held())
 
 
-@pytest.mark.parametrize("seconds", [0.4, 28, 31, 100, 290])
+@pytest.mark.parametrize("seconds", first_line([0.4, 28, 31, 100, 290], 0.4, 31))
 @pytest.mark.parametrize("decks", [1, 4])
 def test_what_ends_the_service_after_the_same_time_each_time_is_blamed_on_no_deck(
     seconds, decks, world

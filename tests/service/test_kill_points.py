@@ -114,9 +114,8 @@ def test_a_service_made_wrong_is_found_out(defect, counts):
 # ---- killed while it recovers
 
 
-@pytest.mark.parametrize(
-    "story", first_line(["master", "retry", "returned", "written to while it runs"], "returned")
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("story", ["master", "retry", "returned", "written to while it runs"])
 def test_killed_at_any_step_of_a_recovery_it_ends_as_if_it_had_not_been(story, counts):
     first = points(trace(story))
     chosen = first[len(first) // 6 :: len(first) // 3]

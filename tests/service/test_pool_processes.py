@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
@@ -23,6 +24,7 @@ from service.workplace import (
     alive,
     inherited,
 )
+from sets import first_line
 
 
 @pytest.fixture(scope="module")
@@ -74,13 +76,13 @@ def test_a_process_goes_on_with_the_config_it_has_and_with_others_that_are_as_pl
 def test_a_process_is_replaced_after_so_many_runs(place, cards) -> None:
     with place.pool(workers=1, limits={"runs_a_worker": 2}) as hand:
         seen = []
-        for _ in range(6):
+        for _ in range(4):
             order = place.order("good", cards)
             hand.start(order)
             seen += hand.pool.processes()
             hand.ends([order])
         assert seen[0::2] == seen[1::2]
-        assert len(set(seen)) == 3
+        assert len(set(seen)) == 2
 
 
 def test_after_a_refresh_no_process_serves_again(place, cards) -> None:
@@ -163,7 +165,7 @@ def test_a_stop_ends_every_run_as_stopped_and_every_process(job, place, cards) -
         assert not hand.pool.free(large=False)
 
 
-@pytest.mark.parametrize("share", [0.0, 0.3, 0.6, 0.9])
+@pytest.mark.parametrize("share", first_line([0.0, 0.3, 0.6, 0.9], 0.3))
 def test_a_stop_at_any_moment_ends_each_run_once(share, place, cards) -> None:
     with place.pool() as hand:
         hand.run("good", cards)
@@ -251,7 +253,10 @@ def test_a_worker_ends_with_its_service_and_holds_the_lock_until_then(place, car
             assert service.stdout is not None
             (pid,) = map(int, service.stdout.readline().split())
             assert alive(pid)
-            held = [os.readlink(each) for each in Path(f"/proc/{pid}/fd").iterdir()]  # noqa: PTH115
+            held = []
+            for each in Path(f"/proc/{pid}/fd").iterdir():
+                with contextlib.suppress(FileNotFoundError):  # it closed that one meanwhile
+                    held.append(os.readlink(each))  # noqa: PTH115
             assert str(lock) in held
         finally:
             service.kill()

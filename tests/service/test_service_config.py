@@ -8,6 +8,7 @@ import signal
 import pytest
 
 from service.house import LAYOUT, House, card, cards_of, chain, deck, house
+from sets import sizes
 
 
 @pytest.fixture(scope="module")
@@ -205,6 +206,7 @@ def reloading():
         yield made
 
 
+@pytest.mark.slow
 def test_decks_keep_the_config_with_which_they_were_taken() -> None:
     with house() as made:
         made.gated("slow")
@@ -244,7 +246,7 @@ def swap(made: House, number: int) -> None:
     made.signal(signal.SIGHUP)
 
 
-@pytest.mark.parametrize("swaps", [4, pytest.param(50, marks=pytest.mark.long)])
+@pytest.mark.parametrize("swaps", sizes(slow=4, long=50))
 def test_however_often_the_config_is_swapped_each_run_is_of_the_config_of_its_claim(swaps) -> None:
     with house() as made, made.serving():
         runs = []

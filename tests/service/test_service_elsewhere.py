@@ -161,6 +161,7 @@ def test_a_stage_that_fails_is_tried_again_and_its_deck_comes_back_with_each_cau
 # ---- masters
 
 
+@pytest.mark.slow
 def test_a_master_that_somebody_changed_stops_its_job_until_it_is_put_back(served) -> None:
     current = served.root / "master" / "stock" / "current"
     first = served.drop("moves.txt", cards_of(60), "stock")

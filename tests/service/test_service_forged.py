@@ -205,6 +205,7 @@ def test_links_in_the_place_of_runs_are_not_followed(tmp_path) -> None:
         assert made.status()["dropped"] == 1
 
 
+@pytest.mark.slow
 def test_a_forged_manifest_is_told_when_the_ledger_is_rebuilt_and_keeps_nobody_waiting() -> None:
     with house() as made:
         runs = made.drop_all({f"{n}.txt": cards_of(n) for n in range(3)})

@@ -11,6 +11,7 @@ import pytest
 
 from service.contract import files_of
 from service.house import card, deck, house, run_of
+from sets import sizes
 
 ODD = (
     b"-rf", b"--help", b"*", b"?", b"[a]", b"{a,b}", b"$HOME", b"`id`", b"$(id)", b"a;b", b"a|b",
@@ -53,7 +54,7 @@ def generated(count: int, seed: int = 1958) -> set[bytes]:
     return set(sorted(found)[:count]) if count < len(found) else found
 
 
-@pytest.mark.parametrize("count", [70, pytest.param(300, marks=pytest.mark.long)])
+@pytest.mark.parametrize("count", sizes(15, slow=70, long=300))
 def test_every_name_is_taken_given_back_and_obeyed_nowhere(count) -> None:
     names = sorted(generated(count))
     assert len(names) == count

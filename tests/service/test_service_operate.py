@@ -18,6 +18,7 @@ from deckwright.service.status import gather
 from deckwright.service.verify import verify
 from service.contract import assert_ledger, files_of
 from service.house import House, card, cards_of, deck, house, run_of
+from sets import first_line
 
 UNREADABLE = "ß\n".encode("utf-16")
 STATES = ("in_inbox", "waiting", "running", "held", "done", "returned")
@@ -301,7 +302,7 @@ def flipped(path: Path, where: float) -> None:
     path.write_bytes(data)
 
 
-@pytest.mark.parametrize("where", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("where", first_line([0.0, 0.5, 1.0], 0.5))
 def test_one_changed_byte_is_found_in_every_file(where, ended) -> None:
     files = [
         path

@@ -6,6 +6,8 @@ import csv
 import io
 import tarfile
 
+import pytest
+
 from picture_help import card, half_punched, saved, zipped
 from service.house import house
 
@@ -35,6 +37,7 @@ def answered(path) -> bytes:
     return buffer.getvalue()
 
 
+@pytest.mark.slow
 def test_a_dropped_archive_is_read_and_its_answered_return_too() -> None:
     box = zipped(
         {"1.png": saved(card(GOOD)), "2.png": saved(half_punched(UNSURE, 30)), "a.txt": b""}

@@ -352,6 +352,7 @@ def test_without_room_nothing_is_taken_or_deleted_and_it_goes_on_by_itself() -> 
         assert [made.state(run) for run in runs] == ["done"] * 3
 
 
+@pytest.mark.slow
 def test_a_deck_for_which_there_is_no_room_holds_up_no_other() -> None:
     with house(limits={"deck": "900000 GiB"}) as made:
         status = os.statvfs(made.root)

@@ -155,6 +155,7 @@ def test_every_deck_is_found_with_events_lost_doubled_and_out_of_order(tmp_path)
     assert inbox.waiting == 0
 
 
+@pytest.mark.slow
 def test_a_flood_of_events_that_nobody_reads_loses_no_deck_and_ends_no_watching(watch, caplog):
     most = int(Path("/proc/sys/fs/inotify/max_queued_events").read_text(encoding="ascii"))
     if most > 20_000:
