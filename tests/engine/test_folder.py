@@ -32,7 +32,7 @@ def system(request, monkeypatch) -> str:
     """Rename as this system does, as one without the call, as a file system that cannot."""
     given = SYSTEMS[request.param]
     if given is not None:
-        monkeypatch.setattr(folder.ctypes, "CDLL", lambda *_, **__: given)
+        monkeypatch.setattr(folder, "_library", lambda: given)  # asked for once a process
     return request.param
 
 
@@ -101,7 +101,7 @@ def test_other_faults_pass_as_they_are_and_leave_nothing(tmp_path) -> None:
 
 
 def test_a_failure_of_the_system_keeps_its_number(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(folder.ctypes, "CDLL", lambda *_, **__: renames(errno.EXDEV))
+    monkeypatch.setattr(folder, "_library", lambda: renames(errno.EXDEV))
     (tmp_path / "from").mkdir()
     with pytest.raises(OSError, match="link") as caught:
         rename_new(tmp_path / "from", tmp_path / "to")
