@@ -134,6 +134,7 @@ def test_whichever_step_fails_in_whichever_way_all_ends_well(story, counts):
     assert_well(fault_with(story, fault) for fault in faults)
 
 
+@pytest.mark.slow
 def test_a_file_that_cannot_be_written_for_lack_of_room_needs_no_new_start(counts):
     tried = 0
     for step in range(whole("master").begun + 1, whole("master").steps + 1):

@@ -121,7 +121,7 @@ def set_config(rig: Rig, config: str) -> None:
     rig.runs.jobs[CARDS] = JobCard(CARDS, sha256(data), {})
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     drops=st.lists(
         st.builds(Drop, st.sampled_from(NAMES), st.sampled_from(DECKS), st.sampled_from("AB"),

@@ -38,6 +38,7 @@ def place(pool_place) -> Workplace:
     return pool_place
 
 
+@pytest.mark.slow
 def test_a_process_that_a_run_left_changed_serves_no_other(place, cards) -> None:
     with place.pool(workers=1) as hand:
         seen: list[int] = []

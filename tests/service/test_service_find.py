@@ -99,6 +99,7 @@ def test_a_name_that_fits_several_runs_is_refused_with_a_list(ended) -> None:
         assert each["run"] in err
 
 
+@pytest.mark.slow
 def test_decks_are_held_resumed_and_run_again_by_name_and_in_bulk() -> None:
     with house() as made:
         made.job("other")

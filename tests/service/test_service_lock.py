@@ -76,6 +76,7 @@ def test_of_two_that_are_started_together_one_works_and_the_other_names_it(pairs
                 assert won.wait(PATIENCE_S) == 0, won.stderr.read()
 
 
+@pytest.mark.slow
 def test_with_two_started_together_each_deck_is_run_once() -> None:
     with house() as made:
         runs = made.drop_all({f"{n}.txt": cards_of(n) for n in range(8)})

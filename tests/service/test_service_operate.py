@@ -135,6 +135,7 @@ def compiled_once(monkeypatch):
     monkeypatch.setattr("deckwright.cli.operate.Tools", lambda: tools)
 
 
+@pytest.mark.slow
 def test_without_a_service_the_commands_do_the_same_and_a_second_time_nothing(
     compiled_once,
 ) -> None:
@@ -170,6 +171,7 @@ def test_without_a_service_the_commands_do_the_same_and_a_second_time_nothing(
 # ---- status
 
 
+@pytest.mark.slow
 def test_the_status_adds_up_to_what_was_dropped_at_every_moment() -> None:
     with house(workers=2, ignore=["*.part"]) as made:
         made.gated("slow")
@@ -387,6 +389,7 @@ def test_verify_names_what_differs_and_ends_with_one(ended) -> None:
 # ---- tidy
 
 
+@pytest.mark.slow
 def test_tidy_shows_first_and_removes_only_what_somebody_has_accepted() -> None:
     with house() as made:
         lane, office = made.lane(), made.root / "office"

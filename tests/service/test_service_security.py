@@ -337,6 +337,7 @@ def test_the_path_of_a_master_is_a_path_and_no_pattern(path, tmp_path, shop) -> 
 # ---- a disk that others fill
 
 
+@pytest.mark.slow
 def test_without_room_nothing_is_taken_or_deleted_and_it_goes_on_by_itself() -> None:
     with house(10, settle_s=2, limits={"min_free": "900000 GiB"}) as made:
         decks = {f"{n}.txt": cards_of(n) for n in range(3)}

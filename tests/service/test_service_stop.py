@@ -106,6 +106,7 @@ def test_what_ends_in_the_time_that_a_stop_gives_is_done() -> None:
         assert made.check(ended=True).done == 1
 
 
+@pytest.mark.slow
 def test_a_stop_takes_no_more_decks_and_counts_no_try() -> None:
     with house(stop_s=STOP_S) as made:
         made.gated("slow")

@@ -19,7 +19,6 @@ from deckwright.service.untold import LATEST, untold
 from service.house import House, card, cards_of, deck, house
 from service.kit import quick_room
 from service.test_ledger import claim
-from sets import first_line
 
 NOTICE = '[[notice]]\nkind = "append-line"\noptions = { file = "heard.log", form = "json" }\n'
 UNREADABLE = "ß\n".encode("utf-16")
@@ -76,7 +75,8 @@ def test_an_end_that_the_history_lacks_is_told_once_more_to_log_and_notices() ->
 TOLD = ("run_done", "deck_returned", "deck_repaired")
 
 
-@pytest.mark.parametrize("event", first_line(TOLD, "deck_repaired"))
+@pytest.mark.slow
+@pytest.mark.parametrize("event", TOLD)
 def test_a_service_killed_between_ledger_and_log_tells_the_end_once_at_the_next_start(
     event: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
