@@ -18,9 +18,10 @@ from deckwright.cli.operate import operate
     "--reason", required=True, metavar="TEXT", help="What was found, and why it may stay."
 )
 def command(folder: Path, run: str, by: str, reason: str) -> None:
-    """Note that bytes came late to the deck of a finished RUN, and that this is known.
+    """Note that bytes came late to the deck of a finished RUN, and who knows of it.
 
-    DIR is the workspace. `deckwright verify` then counts the deck, as it is now, no more as a
-    difference. Name and reason are kept in the run's folder.
+    Also for a deck of which a later one is the rest. DIR is the workspace. `deckwright verify` then
+    no longer counts the deck as it is now as a difference. Name and reason are kept in the run's
+    folder.
     """
     operate(folder, "acknowledge", run, by, reason)

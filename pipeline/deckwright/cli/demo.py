@@ -16,10 +16,10 @@ from deckwright.journal.reader import Journal
 
 
 @click.command(name="demo")
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--seed", default=SEED, show_default=True, help="Another seed gives another year.")
 def command(folder: Path, seed: int) -> None:
-    """Make a year of invented rain-gauge decks in FOLDER, run their job, compare with the truth."""
+    """Make a year of invented rain-gauge decks in DIR, run their job, compare with the truth."""
     try:
         folder.mkdir(parents=True)
     except FileExistsError as error:

@@ -89,11 +89,12 @@ def _version(ctx: click.Context, _: click.Parameter, value: bool) -> None:  # no
 def cli(*, verbose: bool) -> None:  # main looks at it
     """Take decks of 80-column cards through the whole job, with an account of every card.
 
-    Exit codes: 0 done; 1 a service did not do what was asked; 2 a config file or an option is
-    wrong; 3 a plugin failed; 4 the deck or the master cannot be used; 10, 11, 12, 13 what status
-    found; 70 a worker process ended by itself; 73 the run folder cannot be written; 75 the service
-    must begin again, or another one holds the workspace; 78 the workspace cannot be used as it is;
-    130, 143 stopped by a signal; 141 the reader of what is printed went away.
+    Exit codes: 0 done; 1 verify found a difference, find no deck, or a service did not do what was
+    asked; 2 a config file or an option is wrong; 3 a plugin failed; 4 the deck or the master cannot
+    be used; 10, 11, 12, 13 what status found; 70 a worker process ended by itself; 73 the run
+    folder cannot be written; 75 the service must begin again, or another one holds the workspace;
+    78 the workspace cannot be used as it is; 130, 143 stopped by a signal; 141 the reader of what
+    is printed went away.
     """
 
 

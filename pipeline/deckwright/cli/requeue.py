@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from deckwright.cli.completing import first_argument
-from deckwright.cli.listing import FOLDER, JOB, STATE
+from deckwright.cli.listing import FOLDER, JOB
 from deckwright.cli.operate import FITTING, operate, operate_all
 from deckwright.errors import DeckwrightError
 from deckwright.service.control import Request
@@ -30,8 +30,9 @@ def _complete_codes(ctx: click.Context, _: click.Parameter, start: str) -> list[
 
 @click.command(name="requeue")
 @FOLDER
-@click.argument("what", metavar="RUN_OR_DECK", required=False)
-@STATE
+@click.argument("what", metavar="[RUN_OR_DECK]", required=False)
+@click.option("--state", type=click.Choice(FITTING["requeue"]), multiple=True,
+              help="Only runs in this state; may be repeated.")  # fmt: skip
 @JOB
 @click.option("--code", default="", metavar="CODE", shell_complete=_complete_codes,
               help="Only decks that came back with this code.")  # fmt: skip
@@ -50,10 +51,6 @@ def command(folder: Path, what: str | None, state: tuple[str, ...], job: str, co
         return
     workspace = Workspace(folder.resolve())
     expect_workspace(workspace)
-    unfit = set(state) - set(FITTING["requeue"])
-    if unfit:
-        msg = f"--state {min(unfit)}: only done and returned decks are run again"
-        raise click.UsageError(msg)
     states = state or (("returned",) if code else FITTING["requeue"])
     fitting = [e for e in listed(workspace, states=states, job=job) if not code or e.code == code]
     wanted = []

@@ -68,7 +68,7 @@ class _Deck:
 @click.option("--condition", "conditions", multiple=True, metavar="NAME",
               shell_complete=lambda _c, _p, start: [n for n in _condition_names()
                                                     if n.startswith(start)],
-              help="How the cards look, several in turn; all for every one.")  # fmt: skip
+              help="How the cards look; several are taken in turn, all takes every one.")  # fmt: skip
 @click.option("--damage", "damages", multiple=True, metavar="NAME=STRENGTH",
               help="Add one kind of damage, strength 0 to 1 or more.")  # fmt: skip
 @click.option("--backing", type=click.Choice(("dark", "light")),
