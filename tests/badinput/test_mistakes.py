@@ -112,6 +112,10 @@ MISTAKES: dict[str, tuple[str, int, list[str]]] = {
     "damage misspelt": ("simulate -n 1 -o p.zip --damage blurr=1", 2, ["did you mean 'blur'?"]),
     "damage without strength": ("simulate -n 1 -o p.zip --damage blur", 2, ["'blur'", "0 to 10"]),
     "pictures without a place": ("simulate -n 1", 2, ["--out"]),
+    "truth that is none": ("simulate --score run --truth cards.txt", 4, ["no column 'patterns'"]),
+    "schemas over a file": ("schema -o cards.txt", 73, ["cards.txt: is not a folder"]),
+    "schemas into nowhere": ("schema -o /proc/none", 73, ["/proc/none", "cannot be written"]),
+    "a file like an option": ("run job.toml -deck.txt -o out", 2, ["write ./-deck.txt"]),
     "score without truth": ("simulate --score run", 2, ["--truth"]),
     # the service
     "status of no workspace": ("status afolder", 78, ["afolder", "deckwright init"]),
@@ -119,7 +123,9 @@ MISTAKES: dict[str, tuple[str, int, list[str]]] = {
     "watch nowhere": ("watch nowhere --once", 78, ["nowhere"]),
     "tidy without days": ("tidy depot", 2, ["--older-than is missing"]),
     "tidy in words": ("tidy depot --older-than week", 2, ["a number", "'week'"]),
-    "no such run": ("requeue depot nosuch", 75, ["ledger.db", "start the service once"]),
+    "no such run": ("requeue depot nosuch", 75, ["ledger.db is not there", "start the service"]),
+    "find before the first start": ("find depot week", 75, ["not there yet", "deckwright watch"]),
+    "no such day": ("status depot --day 2026-13-01", 2, ["--day: should be a day such as", "-13-"]),
     "verify no such run": ("verify depot --run nosuch", 2, ["nosuch"]),
     "init in a run folder": ("init run", 73, ["run"]),
 }  # fmt: skip
@@ -153,6 +159,7 @@ def place(tmp_path_factory, shop):
     (folder / "open.toml").write_text('title = "x\n', "utf-8")
     (folder / "twice.toml").write_text('title = "x"\ntitle = "y"\n', "utf-8")
     shop.deck(folder / "cards.txt", CARDS)
+    shop.deck(folder / "-deck.txt", CARDS)
     (folder / "binary.bin").write_bytes(bytes(range(256)) * 5)
     (folder / "cut.blk").write_bytes(b"\xf1" * 100)
     (folder / "empty.txt").write_bytes(b"")
@@ -181,6 +188,15 @@ def test_a_mistake_ends_in_one_line(mistake, place, shop, monkeypatch):
     # nothing is left where something was refused
     after = {path for path in place.rglob("*") if "depot" not in path.parts}
     assert all(path.name.endswith("-failed.html") for path in after - before)
+
+
+def test_a_deck_that_is_given_twice_is_told_and_runs_twice(place, shop, tmp_path):
+    deck = place / "cards.txt"
+    said = shop.say("run", place / "job.toml", deck, deck, "--out", tmp_path / "run")
+    assert said.code == 0
+    assert f"deck '{deck}' is given twice, and runs twice\n" in said.err
+    once = shop.say("run", place / "job.toml", deck, "--out", tmp_path / "once")
+    assert "twice" not in once.err
 
 
 def test_there_are_many_mistakes() -> None:

@@ -327,10 +327,10 @@ def test_a_delivered_line_leads_to_its_card(finished, shop) -> None:
         ([1, "--output", "cards.csv", "--line", 2], "give either"),
         (["--output", "cards.csv"], "give either"),
         (["--output", "cards.csv", "--line", 1], "line 1 of 'cards.csv' is its heading"),
-        (["--output", "cards.csv", "--line", 5], "output 'cards.csv' has no line 5"),
+        (["--output", "cards.csv", "--line", 5], "'cards.csv' has no line 5; it has 4 lines"),
         (["--output", "none.csv", "--line", 2], "the run has no output 'none.csv'; it has: cards"),
-        ([1, "--deck", "three.txt"], "no card 1 of a deck 'three.txt'"),
-        ([5, "--deck", "one.txt"], "no card 5 of a deck 'one.txt'"),
+        ([1, "--deck", "three.txt"], "there is no deck 'three.txt' in this run; "),
+        ([5, "--deck", "one.txt"], "there is no card 5 of 'one.txt'; it has 4 cards"),
         ([0], "0"),
     ],
 )
@@ -345,7 +345,8 @@ def test_what_cannot_be_traced_is_refused_in_a_sentence(arguments, part, finishe
 def test_a_folder_that_is_no_run_folder_is_named(command, shop, tmp_path) -> None:
     said = shop.say(command[0], tmp_path, *command[1:])
     assert said.code == 2
-    assert said.err == f"deckwright: {tmp_path}: is not a run folder; it holds no journal\n"
+    what = "is not a run folder; it holds no journal; name the folder that --out made"
+    assert said.err == f"deckwright: {tmp_path}: {what}\n"
 
 
 @pytest.mark.parametrize("damage", ["", "{", "[]", '{"schema": 2}'])

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import sys
+from pathlib import Path
 
 import click
 from click.types import FloatParamType, IntParamType
@@ -25,6 +27,8 @@ def _said(error: click.ClickException) -> str:
         hint = nearest(error.command_name, _commands(error), all_of_them="deckwright --help")
         return f"there is no command {error.command_name!r}; {hint}"
     if isinstance(error, click.NoSuchOption):
+        if named := next((each for each in sys.argv[1:] if _is_file_like(error, each)), ""):
+            return f"{named!r} is taken for an option; write ./{named} where it is a file"
         hint = nearest(error.option_name, _options(error), all_of_them=_help(error))
         return f"there is no option {error.option_name!r}; {hint}"
     if isinstance(error, click.MissingParameter):
@@ -32,6 +36,10 @@ def _said(error: click.ClickException) -> str:
     if isinstance(error, click.BadParameter):
         return f"{_name(error)}: {_value_said(error)}"
     return _other_said(error)
+
+
+def _is_file_like(error: click.NoSuchOption, word: str) -> bool:
+    return word.startswith(error.option_name) and Path(word).exists()
 
 
 def _other_said(error: click.ClickException) -> str:
@@ -53,6 +61,8 @@ def _value_said(error: click.BadParameter) -> str:
     if isinstance(kind, (IntParamType, FloatParamType)):
         number = "a whole number" if isinstance(kind, IntParamType) else "a number"
         return f"should be {number}{_range(kind)} (got {value!r})"
+    if isinstance(kind, click.DateTime):
+        return f"should be a day such as 2031-05-06 (got {value!r})"
     return _plain(error.message)
 
 

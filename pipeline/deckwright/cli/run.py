@@ -35,6 +35,9 @@ def command(
     whole or not at all; the decks are never changed.
     """
     named = named_files(replaced)
+    twice = [deck for place, deck in enumerate(decks) if deck in decks[:place]]
+    if twice:
+        click.echo(f"deckwright: deck {str(twice[0])!r} is given twice, and runs twice", err=True)
     _start_helpers(decks, workers)
     with nothing_collected():
         from deckwright.cli.show import Watcher, summary  # noqa: PLC0415 # while helpers start

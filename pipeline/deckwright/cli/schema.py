@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
-from deckwright.errors import PluginError
+from deckwright.errors import OutputError, PluginError
 from deckwright.jobs.describe import described_schema
 from deckwright.jobs.job import JobSpec
 from deckwright.jobs.layouts import LayoutSpec
@@ -33,6 +34,16 @@ def command(out: Path | None) -> None:
     if out is None:
         click.echo(json.dumps(schemas, indent=2, ensure_ascii=False))
         return
+    try:
+        _write(out, schemas)
+    except FileExistsError as error:
+        raise OutputError(str(out), "is not a folder; name another one") from error
+    except OSError as error:
+        what = f"cannot be written: {(error.strerror or '').lower()}; name another folder"
+        raise OutputError(str(error.filename or out), what) from error
+
+
+def _write(out: Path, schemas: Mapping[str, Any]) -> None:
     out.mkdir(parents=True, exist_ok=True)
     for name, schema in schemas.items():
         path = out / f"{name}.schema.json"

@@ -68,7 +68,7 @@ class _Deck:
 @click.option("--condition", "conditions", multiple=True, metavar="NAME",
               shell_complete=lambda _c, _p, start: [n for n in _condition_names()
                                                     if n.startswith(start)],
-              help="How the cards look; several are taken in turn, all takes every one.")  # fmt: skip
+              help="How the cards look; several take turns; all: every one.")  # fmt: skip
 @click.option("--damage", "damages", multiple=True, metavar="NAME=STRENGTH",
               help="Add one kind of damage, strength 0 to 1 or more.")  # fmt: skip
 @click.option("--backing", type=click.Choice(("dark", "light")),
@@ -253,7 +253,9 @@ def _compare(run: Path, truth: Path) -> None:
     except OSError as error:
         raise TruthError(truth, f"cannot be read: {(error.strerror or '').lower()}") from error
     except (ValueError, KeyError) as error:
-        raise TruthError(truth, f"is no truth file: {error}") from error
+        lacking = isinstance(error, KeyError)
+        what = f"it has no column {error.args[0]!r}" if lacking else str(error)
+        raise TruthError(truth, f"is no truth file: {what}") from error
     for line in score_lines(scores(rows, _read(run))):
         click.echo(line)
 

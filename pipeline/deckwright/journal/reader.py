@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from deckwright.errors import DeckwrightError
 from deckwright.journal.tables import SCHEMAS
+from deckwright.wording import nearest, plural
 
 Event = dict[str, Any]
 SCHEMA = 1
@@ -83,7 +84,9 @@ class Journal:
         """
         path = run / "journal" / "journal.json"
         if not path.is_file():
-            raise RunFolderError(run, "is not a run folder; it holds no journal")
+            raise RunFolderError(
+                run, "is not a run folder; it holds no journal; name the folder that --out made"
+            )
         try:
             self.index = json.loads(path.read_text(encoding="utf-8"))
             schema = self.index["schema"]
@@ -151,7 +154,11 @@ class Journal:
         for entry in self.index["decks"]:
             if entry["name"] == deck and 1 <= card <= entry["cards"]:
                 return int(entry["first_card"] + card - 1)
-        msg = f"there is no card {card} of a deck {deck!r} in this run"
+        decks = {entry["name"]: int(entry["cards"]) for entry in self.index["decks"]}
+        if deck in decks:
+            msg = f"there is no card {card:,} of {deck!r}; it has {plural(decks[deck], 'card')}"
+        else:
+            msg = f"there is no deck {deck!r} in this run; {nearest(deck, decks)}"
         raise NoSuchCardError(msg)
 
     def rows(self, task: TaskEntry, columns: list[str] | None = None) -> pl.DataFrame:
@@ -244,7 +251,8 @@ class Journal:
             raise NoSuchCardError(msg)
         else:
             self.output_cards(file)
-        msg = f"output {file!r} has no line {line}"
+        lines = int(found["head_lines"]) + sum(found["rows"]) if found else 0
+        msg = f"output {file!r} has no line {line:,}; it has {plural(lines, 'line')}"
         raise NoSuchCardError(msg)
 
     def _part_cards(

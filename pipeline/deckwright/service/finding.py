@@ -80,11 +80,18 @@ def ledger_of(workspace: Workspace) -> Ledger:
     Raises:
         RestartError: there is none, or it cannot be read.
     """
+    if not workspace.ledger.exists():
+        msg = f"{workspace.ledger} is not there yet; start the service once: {_start(workspace)}"
+        raise RestartError(msg)
     try:
         return Ledger.reader(workspace.ledger)
     except LedgerError as error:
         msg = f"{workspace.ledger} cannot be read ({error}); start the service once to rebuild it"
         raise RestartError(msg) from error
+
+
+def _start(workspace: Workspace) -> str:
+    return f"deckwright watch {workspace.root}"
 
 
 def listed(
