@@ -151,3 +151,31 @@ def begin_tries(ledger: Ledger) -> None:
 def limit(ledger: Ledger, pages: int) -> None:
     """Let a ledger grow to so many pages, or no further than it is."""
     ledger._db.execute(f"PRAGMA max_page_count={pages or 1}")  # noqa: SLF001 # stands for a full disk
+
+
+def test_ended_runs_are_listed_by_what_is_still_to_be_done_with_them():
+    with quick_room() as room, closing(Ledger(room / "ledger.db")) as ledger:
+        claims = [claim("deck", b"%d" % number, number) for number in range(1, 6)]
+        first, second, third, back, waits = (each.run for each in claims)
+        for each in claims:
+            ledger.add(each, 7)
+        for number, run in enumerate((second, first, third), start=1):
+            ledger.end(run, "done", f"2031-05-0{number}")
+        ledger.end(back, "returned", "2031-05-04", code="late-bytes")
+        ledger.mark_late(third)
+        ledger.mark_delivered(first, "2031-05-05")
+        ledger.note_mtime(second, 9)
+        # changed decks are looked at no more
+        assert [row.run for row in ledger.ended_after(0, "2031", 9)] == [first, second]
+        assert [row.run for row in ledger.ended_after(1, "2031", 9)] == [second]
+        assert [row.run for row in ledger.ended_after(0, "2031-05-02", 9)] == [first]
+        assert [row.run for row in ledger.ended_after(0, "2031", 1)] == [first]
+        assert [row.run for row in ledger.undelivered(["cards", "other"], 9)] == [second, third]
+        assert ledger.undelivered(["other"], 9) == []
+        assert [row.run for row in ledger.latest("done", 2)] == [third, second]
+        assert [row.run for row in ledger.ended_last(3)] == [back, third, first]
+        assert sorted(ledger.jobs_by_state("done", "waiting")) == [
+            ("done", "cards", 3), ("waiting", "cards", 1),
+        ]  # fmt: skip
+        assert (ledger.row(second).mtime_ns, ledger.row(waits).mtime_ns) == (9, 7)
+        assert ledger.row(first).delivered == "2031-05-05"

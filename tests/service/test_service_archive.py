@@ -14,6 +14,7 @@ from deckwright.service.archive import ArchiveError, archives
 from deckwright.service.places import Workspace
 from service.contract import files_of
 from service.house import House, card, cards_of, deck, house, run_of
+from service.kit import started
 
 UNREADABLE = "ß\n".encode("utf-16")
 OLD = ("tidy", "--older-than", "0", "--accepted-by", "A. Reader", "--archive")
@@ -155,6 +156,21 @@ def test_a_ledger_that_is_made_anew_knows_archived_runs(ended) -> None:
     ended.once()
     assert ended.returned(run_of("week-23.txt", data, 2)) == ["duplicate"]
     assert "0 differences" in told(ended, "verify", ended.root)
+
+
+def test_archived_runs_are_entered_as_they_ended_and_need_no_delivery(ended) -> None:
+    archive(ended)
+    archive(ended, "--returned")
+    ended.workspace.ledger.unlink()
+    with started(ended.root) as rig:
+        ends = sorted((row.state, row.name) for row in rig.ledger.rows("done", "returned"))
+        assert ends == [
+            ("done", b"moves-0.txt"), ("done", b"moves-1.txt"), ("done", b"moves-2.txt"),
+            ("done", b"week-23.txt"), ("returned", b"back.txt"),
+        ]  # fmt: skip
+        assert {row.name for row in rig.ledger.undelivered(["cards", "stock"], 9)} == {
+            b"moves-2.txt"
+        }
 
 
 def test_an_archive_that_cannot_be_read_stops_no_start(ended) -> None:
