@@ -242,7 +242,7 @@ class _Run:
         self._check_order(todo, results)
         read = (task for task in tasks if not task.digest)
         self._bear(self._too_many(todo), zip(read, results, strict=True))
-        self._drop_spill(todo)
+        self._drop_spill()
         self.results.append(results)
 
     def _run_all(
@@ -369,9 +369,11 @@ class _Run:
             what = f"changed the digest of all cards from {before:016x} to {after:016x}"
             raise AccountError(todo.sort.label, todo.sort.origin, what, [])
 
-    def _drop_spill(self, todo: Pass) -> None:
-        for path in (self.work / "spill").glob(f"p{todo.number - 1}-*.cards"):
-            path.unlink()
+    def _drop_spill(self) -> None:
+        """Remove the work files of the pass before."""
+        before = self.results[-1] if self.results else []
+        for file in {block.file for result in before for block in result.blocks}:
+            Path(file).unlink(missing_ok=True)
 
     def _ending(self) -> Ending:
         outputs = {name: (j.rows, j.size, j.close()) for name, j in self.joiners.items()}

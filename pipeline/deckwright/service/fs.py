@@ -174,11 +174,14 @@ class Fs:
 
         All files first: the first flush takes most of the others with it.
         """
-        folders = []
-        for place, _, names in os.walk(path):
-            folders.append(Path(place))
-            for name in names:
-                self.sync_file(Path(place) / name)
+        folders = [path]
+        for folder in folders:  # which grows meanwhile
+            with os.scandir(folder) as entries:
+                for entry in entries:
+                    if entry.is_dir(follow_symlinks=False):
+                        folders.append(Path(entry.path))
+                    elif not entry.is_dir():
+                        self.sync_file(Path(entry.path))
         for folder in reversed(folders):
             self.sync_folder(folder)
 

@@ -81,8 +81,7 @@ class ServiceLog:
             processors=[self._render],
             wrapper_class=structlog.make_filtering_bound_logger(_NUMBERS[level]),
             context_class=dict,
-            cache_logger_on_first_use=True,
-        )
+        ).bind()
 
     def __call__(self, event: str, **facts: object) -> None:
         """Log an event. Never raises."""

@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 RUN_NAME = re.compile(r"^[0-9a-f]{16}-[0-9a-f]{6}-[1-9][0-9]{0,8}$")
@@ -35,78 +36,78 @@ FOLDERS = ("inbox", "work", "hold", "done", "returned", "master", "control", "tm
 """What a workspace holds, in the order in which it is made."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Workspace:
     """The folders of one service. `root` is absolute."""
 
     root: Path
 
-    @property
+    @cached_property
     def inbox(self) -> Path:
         """Where people lay decks, in a folder for each job."""
         return self.root / "inbox"
 
-    @property
+    @cached_property
     def work(self) -> Path:
         """Decks that were taken and wait or run."""
         return self.root / "work"
 
-    @property
+    @cached_property
     def hold(self) -> Path:
         """Decks that an operator holds back."""
         return self.root / "hold"
 
-    @property
+    @cached_property
     def done(self) -> Path:
         """Runs that are done."""
         return self.root / "done"
 
-    @property
+    @cached_property
     def returned(self) -> Path:
         """Decks that could not be run."""
         return self.root / "returned"
 
-    @property
+    @cached_property
     def master(self) -> Path:
         """Masters that runs move on, a folder each."""
         return self.root / "master"
 
-    @property
+    @cached_property
     def log(self) -> Path:
         """The log file, and the history of all runs by day."""
         return self.root / "log"
 
-    @property
+    @cached_property
     def control(self) -> Path:
         """Requests of operators, and the state that the service last told."""
         return self.root / "control"
 
-    @property
+    @cached_property
     def tmp(self) -> Path:
         """Scratch of workers; emptied at start."""
         return self.root / "tmp"
 
-    @property
+    @cached_property
     def config(self) -> Path:
         """Service file, jobs, layouts and codes."""
         return self.root / "config"
 
-    @property
+    @cached_property
     def used(self) -> Path:
         """Configs that decks were taken with, named by their SHA-256."""
         return self.root / "config" / "used"
 
-    @property
+    @cached_property
     def service_file(self) -> Path:
         """The service file."""
         return self.root / "config" / "service.toml"
 
-    @property
+    @cached_property
     def ledger(self) -> Path:
         """The ledger; it can be thrown away."""
         return self.root / "ledger.db"
 
-    @property
+    @cached_property
     def lock(self) -> Path:
         """Locked by the service that works here."""
         return self.root / "lock"
