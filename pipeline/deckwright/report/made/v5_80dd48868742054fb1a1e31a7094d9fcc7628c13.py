@@ -91,8 +91,13 @@ def block_main(context, missing=missing, environment=environment):
         yield escape(environment.finalize(environment.getattr(l_1_group, 'title')))
         yield ': '
         yield escape(environment.finalize(t_3(environment.getattr(l_1_group, 'count'), 'card')))
-        yield '</h2>\n<p>'
-        yield escape(environment.finalize(environment.getattr(l_1_group, 'says')))
+        yield '</h2>\n<p class="soft">Stage '
+        yield escape(environment.finalize(environment.getattr(l_1_group, 'stage')))
+        if environment.getattr(l_1_group, 'code'):
+            pass
+            yield ', <small class="code">'
+            yield escape(environment.finalize(environment.getattr(l_1_group, 'code')))
+            yield '</small>'
         yield '</p>\n<div class="cards">\n'
         for l_2_card in environment.getattr(l_1_group, 'cards'):
             l_2_pieces = resolve('pieces')
@@ -219,4 +224,4 @@ def block_main(context, missing=missing, environment=environment):
     l_1_group = missing
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=13&2=16&4=20&6=46&7=68&8=70&11=73&15=85&16=89&17=95&19=97&20=102&21=106&22=113&23=120&24=122&25=155&26=170&27=173&25=186&29=187&30=192&31=203&35=211&36=214&37=216'
+debug_info = '1=13&2=16&4=20&6=46&7=68&8=70&11=73&15=85&16=89&17=95&19=102&20=107&21=111&22=118&23=125&24=127&25=160&26=175&27=178&25=191&29=192&30=197&31=208&35=216&36=219&37=221'

@@ -8,7 +8,7 @@ def root(context, missing=missing, environment=environment):
     cond_expr_undefined = Undefined
     if 0: yield None
     parent_template = None
-    l_0_pieces = l_0_many = missing
+    l_0_pieces = l_0_many = l_0_when = missing
     try:
         t_1 = environment.filters['count']
     except KeyError:
@@ -19,7 +19,7 @@ def root(context, missing=missing, environment=environment):
     parent_template = environment.get_template('page.html', 'workspace.html')
     for name, parent_block in parent_template.blocks.items():
         context.blocks.setdefault(name, []).append(parent_block)
-    l_0_pieces = context.vars['pieces'] = environment.get_template('pieces.html', 'workspace.html').make_module(context.get_all(), True, {'many': l_0_many, 'pieces': l_0_pieces})
+    l_0_pieces = context.vars['pieces'] = environment.get_template('pieces.html', 'workspace.html').make_module(context.get_all(), True, {'many': l_0_many, 'pieces': l_0_pieces, 'when': l_0_when})
     context.exported_vars.discard('pieces')
     def macro(l_1_shown, l_1_all, l_1_words):
         t_2 = []
@@ -44,6 +44,29 @@ def root(context, missing=missing, environment=environment):
         return concat(t_2)
     context.exported_vars.add('many')
     context.vars['many'] = l_0_many = Macro(environment, macro, 'many', ('shown', 'all', 'words'), False, False, False, context.eval_ctx.autoescape)
+    def macro(l_1_at):
+        t_3 = []
+        if l_1_at is missing:
+            l_1_at = undefined("parameter 'at' was not provided", name='at')
+        pass
+        t_3.append(
+            '<td class="when">',
+        )
+        for l_2_part in context.call(environment.getattr(l_1_at, 'split')):
+            _loop_vars = {}
+            pass
+            t_3.extend((
+                '<span>',
+                escape(environment.finalize(l_2_part)),
+                '</span> ',
+            ))
+        l_2_part = missing
+        t_3.append(
+            '</td>',
+        )
+        return concat(t_3)
+    context.exported_vars.add('when')
+    context.vars['when'] = l_0_when = Macro(environment, macro, 'when', ('at',), False, False, False, context.eval_ctx.autoescape)
     yield from parent_template.root_render_func(context)
 
 def block_lead(context, missing=missing, environment=environment):
@@ -84,10 +107,10 @@ def block_main(context, missing=missing, environment=environment):
         def t_1(*unused):
             raise TemplateRuntimeError("No filter named 'count' found.")
     try:
-        t_3 = environment.filters['length']
+        t_4 = environment.filters['length']
     except KeyError:
         @internalcode
-        def t_3(*unused):
+        def t_4(*unused):
             raise TemplateRuntimeError("No filter named 'length' found.")
     pass
     if (undefined(name='reasons') if l_0_reasons is missing else l_0_reasons):
@@ -106,35 +129,36 @@ def block_main(context, missing=missing, environment=environment):
     yield ')</h2>\n'
     if (undefined(name='inbox') if l_0_inbox is missing else l_0_inbox):
         pass
-        yield escape(environment.finalize(context.call((undefined(name='many') if l_0_many is missing else l_0_many), t_3((undefined(name='inbox') if l_0_inbox is missing else l_0_inbox)), (undefined(name='in_inbox') if l_0_in_inbox is missing else l_0_in_inbox), 'Those that lie there longest:', _block_vars=_block_vars)))
+        yield escape(environment.finalize(context.call((undefined(name='many') if l_0_many is missing else l_0_many), t_4((undefined(name='inbox') if l_0_inbox is missing else l_0_inbox)), (undefined(name='in_inbox') if l_0_in_inbox is missing else l_0_in_inbox), 'Those that lie there longest:', _block_vars=_block_vars)))
         yield '\n'
         def macro():
-            t_4 = []
+            t_5 = []
             pass
-            t_4.extend((
+            t_5.extend((
                 '<table class="decks">\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Deck', 'Job', 'Why it waits', 'Came (UTC)']))),
                 '\n<tbody>',
             ))
             for l_2_row in (undefined(name='inbox') if l_0_inbox is missing else l_0_inbox):
+                l_2_when = resolve('when')
                 _loop_vars = {}
                 pass
-                t_4.extend((
+                t_5.extend((
                     '<tr><th scope="row">',
                     escape(environment.finalize(environment.getattr(l_2_row, 'deck'))),
                     '</th><td>',
                     escape(environment.finalize(environment.getattr(l_2_row, 'job'))),
                     '</td><td>',
                     escape(environment.finalize(environment.getattr(l_2_row, 'why'))),
-                    '</td><td class="when">',
-                    escape(environment.finalize(environment.getattr(l_2_row, 'since'))),
-                    '</td></tr>\n',
+                    '</td>',
+                    escape(environment.finalize(context.call((undefined(name='when') if l_2_when is missing else l_2_when), environment.getattr(l_2_row, 'since'), _loop_vars=_loop_vars))),
+                    '</tr>\n',
                 ))
-            l_2_row = missing
-            t_4.append(
+            l_2_row = l_2_when = missing
+            t_5.append(
                 '</tbody></table>',
             )
-            return concat(t_4)
+            return concat(t_5)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Decks in the inbox', caller=caller, _block_vars=_block_vars)
     else:
@@ -142,7 +166,7 @@ def block_main(context, missing=missing, environment=environment):
         yield '<p>No deck lies there.</p>'
     if (undefined(name='strays') if l_0_strays is missing else l_0_strays):
         pass
-        yield '<p>Not taken, since nobody is there to take it or it is no deck:</p>\n<ul>'
+        yield "<p>Not taken, since they are no decks, or lie in no job's folder:</p>\n<ul>"
         for (l_1_place, l_1_why) in (undefined(name='strays') if l_0_strays is missing else l_0_strays):
             _loop_vars = {}
             pass
@@ -154,24 +178,25 @@ def block_main(context, missing=missing, environment=environment):
         l_1_place = l_1_why = missing
         yield '</ul>'
     yield '</section>\n\n<section><h2>Waiting ('
-    yield escape(environment.finalize(t_1(t_3((undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)))))
+    yield escape(environment.finalize(t_1(t_4((undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)))))
     yield ')</h2>\n'
     if (undefined(name='waiting') if l_0_waiting is missing else l_0_waiting):
         pass
-        yield escape(environment.finalize(context.call((undefined(name='many') if l_0_many is missing else l_0_many), t_3((undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)[:(undefined(name='most') if l_0_most is missing else l_0_most)]), t_3((undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)), 'The first', _block_vars=_block_vars)))
+        yield escape(environment.finalize(context.call((undefined(name='many') if l_0_many is missing else l_0_many), t_4((undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)[:(undefined(name='most') if l_0_most is missing else l_0_most)]), t_4((undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)), 'The first', _block_vars=_block_vars)))
         yield '\n'
         def macro():
-            t_5 = []
+            t_6 = []
             pass
-            t_5.extend((
+            t_6.extend((
                 '<table class="decks">\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Deck', 'Job', 'State', 'Taken (UTC)']))),
                 '\n<tbody>',
             ))
             for l_2_row in (undefined(name='waiting') if l_0_waiting is missing else l_0_waiting)[:(undefined(name='most') if l_0_most is missing else l_0_most)]:
+                l_2_when = resolve('when')
                 _loop_vars = {}
                 pass
-                t_5.extend((
+                t_6.extend((
                     '<tr><th scope="row">',
                     escape(environment.finalize(environment.getattr(l_2_row, 'deck'))),
                     '</th><td>',
@@ -181,20 +206,20 @@ def block_main(context, missing=missing, environment=environment):
                 ))
                 if environment.getattr(l_2_row, 'why'):
                     pass
-                    t_5.extend((
+                    t_6.extend((
                         ': ',
                         escape(environment.finalize(environment.getattr(l_2_row, 'why'))),
                     ))
-                t_5.extend((
-                    '</td><td class="when">',
-                    escape(environment.finalize(environment.getattr(l_2_row, 'taken'))),
-                    '</td></tr>\n',
+                t_6.extend((
+                    '</td>',
+                    escape(environment.finalize(context.call((undefined(name='when') if l_2_when is missing else l_2_when), environment.getattr(l_2_row, 'taken'), _loop_vars=_loop_vars))),
+                    '</tr>\n',
                 ))
-            l_2_row = missing
-            t_5.append(
+            l_2_row = l_2_when = missing
+            t_6.append(
                 '</tbody></table>',
             )
-            return concat(t_5)
+            return concat(t_6)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Decks that wait', caller=caller, _block_vars=_block_vars)
     else:
@@ -206,20 +231,21 @@ def block_main(context, missing=missing, environment=environment):
     if (undefined(name='returned') if l_0_returned is missing else l_0_returned):
         pass
         yield '<p>Whole decks that could not be run: look at the reason, put the deck right and drop it again.</p>\n'
-        yield escape(environment.finalize(context.call((undefined(name='many') if l_0_many is missing else l_0_many), t_3((undefined(name='returned') if l_0_returned is missing else l_0_returned)), environment.getattr((undefined(name='counts') if l_0_counts is missing else l_0_counts), 'returned'), 'The latest', _block_vars=_block_vars)))
+        yield escape(environment.finalize(context.call((undefined(name='many') if l_0_many is missing else l_0_many), t_4((undefined(name='returned') if l_0_returned is missing else l_0_returned)), environment.getattr((undefined(name='counts') if l_0_counts is missing else l_0_counts), 'returned'), 'The latest', _block_vars=_block_vars)))
         yield '\n'
         def macro():
-            t_6 = []
+            t_7 = []
             pass
-            t_6.extend((
+            t_7.extend((
                 '<table class="decks">\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Deck', 'Job', 'Reason', 'Returned (UTC)']))),
                 '\n<tbody>',
             ))
             for l_2_row in (undefined(name='returned') if l_0_returned is missing else l_0_returned):
+                l_2_when = resolve('when')
                 _loop_vars = {}
                 pass
-                t_6.extend((
+                t_7.extend((
                     '<tr><th scope="row">',
                     escape(environment.finalize(environment.getattr(l_2_row, 'deck'))),
                     '</th><td>',
@@ -228,29 +254,31 @@ def block_main(context, missing=missing, environment=environment):
                 ))
                 if environment.getattr(l_2_row, 'folder'):
                     pass
-                    t_6.extend((
+                    t_7.extend((
                         '<a href="',
                         escape(environment.finalize(environment.getattr(l_2_row, 'folder'))),
                         '/reasons.txt">',
-                        escape(environment.finalize((environment.getattr(l_2_row, 'why') or 'see the file'))),
+                        escape(environment.finalize(environment.getattr(l_2_row, 'says'))),
                         '</a>',
                     ))
                 else:
                     pass
-                    t_6.extend((
-                        escape(environment.finalize(environment.getattr(l_2_row, 'why'))),
+                    t_7.extend((
+                        escape(environment.finalize(environment.getattr(l_2_row, 'says'))),
                         '; the run is no longer here',
                     ))
-                t_6.extend((
-                    '</td><td class="when">',
-                    escape(environment.finalize(environment.getattr(l_2_row, 'ended'))),
-                    '</td></tr>\n',
+                t_7.extend((
+                    ' <small class="code">',
+                    escape(environment.finalize(environment.getattr(l_2_row, 'why'))),
+                    '</small></td>',
+                    escape(environment.finalize(context.call((undefined(name='when') if l_2_when is missing else l_2_when), environment.getattr(l_2_row, 'ended'), _loop_vars=_loop_vars))),
+                    '</tr>\n',
                 ))
-            l_2_row = missing
-            t_6.append(
+            l_2_row = l_2_when = missing
+            t_7.append(
                 '</tbody></table>',
             )
-            return concat(t_6)
+            return concat(t_7)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Decks that were returned', caller=caller, _block_vars=_block_vars)
     else:
@@ -261,30 +289,31 @@ def block_main(context, missing=missing, environment=environment):
     yield ')</h2>\n'
     if (undefined(name='done') if l_0_done is missing else l_0_done):
         pass
-        if (t_3((undefined(name='done') if l_0_done is missing else l_0_done)) < environment.getattr((undefined(name='counts') if l_0_counts is missing else l_0_counts), 'done')):
+        if (t_4((undefined(name='done') if l_0_done is missing else l_0_done)) < environment.getattr((undefined(name='counts') if l_0_counts is missing else l_0_counts), 'done')):
             pass
             yield '<p>The latest '
-            yield escape(environment.finalize(t_1(t_3((undefined(name='done') if l_0_done is missing else l_0_done)))))
+            yield escape(environment.finalize(t_1(t_4((undefined(name='done') if l_0_done is missing else l_0_done)))))
             yield ' of '
             yield escape(environment.finalize(t_1(environment.getattr((undefined(name='counts') if l_0_counts is missing else l_0_counts), 'done'))))
             yield '. Older ones are in the folder <code>by-name</code>, under the name of the deck.</p>'
         def macro():
-            t_7 = []
+            t_8 = []
             pass
-            t_7.extend((
+            t_8.extend((
                 '<table class="decks">\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Deck', 'Job', 'Cards', 'Returned', 'Results', 'Done (UTC)'], (2, 3)))),
                 '\n<tbody>',
             ))
             for l_2_row in (undefined(name='done') if l_0_done is missing else l_0_done):
+                l_2_when = resolve('when')
                 _loop_vars = {}
                 pass
-                t_7.append(
+                t_8.append(
                     '<tr><th scope="row">',
                 )
                 if environment.getattr(l_2_row, 'folder'):
                     pass
-                    t_7.extend((
+                    t_8.extend((
                         '<a href="',
                         escape(environment.finalize(environment.getattr(l_2_row, 'folder'))),
                         '/out/control.html">',
@@ -293,10 +322,10 @@ def block_main(context, missing=missing, environment=environment):
                     ))
                 else:
                     pass
-                    t_7.append(
+                    t_8.append(
                         escape(environment.finalize(environment.getattr(l_2_row, 'deck'))),
                     )
-                t_7.extend((
+                t_8.extend((
                     '</th><td>',
                     escape(environment.finalize(environment.getattr(l_2_row, 'job'))),
                     '</td>',
@@ -304,7 +333,7 @@ def block_main(context, missing=missing, environment=environment):
                 ))
                 if (environment.getattr(l_2_row, 'back') and environment.getattr(l_2_row, 'folder')):
                     pass
-                    t_7.extend((
+                    t_8.extend((
                         '<td class="n"><a href="',
                         escape(environment.finalize(environment.getattr(l_2_row, 'folder'))),
                         '/out/returned/">',
@@ -313,34 +342,34 @@ def block_main(context, missing=missing, environment=environment):
                     ))
                 else:
                     pass
-                    t_7.append(
+                    t_8.append(
                         escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_row, 'back'), _loop_vars=_loop_vars))),
                     )
-                t_7.append(
+                t_8.append(
                     '<td>',
                 )
                 if environment.getattr(l_2_row, 'folder'):
                     pass
-                    t_7.extend((
+                    t_8.extend((
                         '<a href="',
                         escape(environment.finalize(environment.getattr(l_2_row, 'folder'))),
                         '/out/out/">deliveries</a>',
                     ))
                 else:
                     pass
-                    t_7.append(
+                    t_8.append(
                         'no longer here',
                     )
-                t_7.extend((
-                    '</td><td class="when">',
-                    escape(environment.finalize(environment.getattr(l_2_row, 'ended'))),
-                    '</td></tr>\n',
+                t_8.extend((
+                    '</td>',
+                    escape(environment.finalize(context.call((undefined(name='when') if l_2_when is missing else l_2_when), environment.getattr(l_2_row, 'ended'), _loop_vars=_loop_vars))),
+                    '</tr>\n',
                 ))
-            l_2_row = missing
-            t_7.append(
+            l_2_row = l_2_when = missing
+            t_8.append(
                 '</tbody></table>',
             )
-            return concat(t_7)
+            return concat(t_8)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Decks that are done', caller=caller, _block_vars=_block_vars)
     else:
@@ -349,4 +378,4 @@ def block_main(context, missing=missing, environment=environment):
     yield '</section>\n'
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=19&2=22&3=24&5=49&6=59&9=62&10=93&12=96&16=105&17=107&18=109&19=111&20=116&21=119&19=139&24=143&26=146&30=157&31=159&32=161&33=163&34=168&35=171&33=199&40=204&41=206&43=209&44=211&45=216&46=219&44=255&51=260&52=262&53=264&54=271&55=276&56=279&57=305&58=322&54=345'
+debug_info = '1=19&2=22&3=24&5=47&7=72&8=82&11=85&12=116&14=119&18=128&19=130&20=132&21=134&22=139&23=142&21=163&26=167&28=170&32=181&33=183&34=185&35=187&36=192&37=195&35=224&42=229&43=231&45=234&46=236&47=241&48=244&46=283&53=288&54=290&55=292&56=299&57=304&58=307&59=334&60=351&56=374'
