@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+import deckwright.service
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service import lying
 from deckwright.service.byname import link_name
 from deckwright.service.codewords import MEANINGS, meaning
 from deckwright.service.lying import Inboxes
@@ -26,7 +26,7 @@ from deckwright.service.state import State
 from service.house import House, card, cards_of, deck, house, run_of
 
 UNREADABLE = "ß\n".encode("utf-16")
-SERVICE = Path(lying.__file__).parent
+SERVICE = Path(deckwright.service.__file__).parent
 Metrics = dict[tuple[str, ...], float]
 
 
@@ -221,7 +221,7 @@ def test_a_deck_that_is_whole_waits_to_settle_and_then_for_its_turn(age, why, tm
 
 
 def test_every_code_with_which_a_deck_may_come_back_is_told_in_words() -> None:
-    source = "".join(path.read_text("utf-8") for path in sorted(SERVICE.glob("*.py")))
+    source = "".join(path.read_text("utf-8") for path in sorted(SERVICE.rglob("*.py")))
     forms = (r'Fault\(\s*"(?:deck|stage)",\s*"([a-z-]+)"', r'ReasonEntry\(\s*code="([a-z-]+)"',
              r'Verdict\([^"]*"([a-z-]+)"', r'return "(?:died|late)", "([a-z-]+)"')  # fmt: skip
     codes = {code for form in forms for code in re.findall(form, source)}

@@ -182,7 +182,7 @@ def strings_of(path: Path) -> set[str]:
 
 def test_every_event_with_a_weight_of_its_own_is_told_somewhere() -> None:
     folder = Path(deckwright.service.__file__).parent
-    other = [path for path in folder.glob("*.py") if path.name != "log.py"]
+    other = [path for path in folder.rglob("*.py") if path.name != "log.py"]
     told = set().union(*map(strings_of, other)) | {"log_lines_lost"}
     assert set(LEVELS) <= told
 

@@ -294,7 +294,7 @@ def test_nothing_differs_in_a_workspace_that_nobody_touched(ended) -> None:
     code, out, _ = ended.say("verify", ended.root, "--json")
     assert code == 0
     assert json.loads(out)["differences"] == []
-    assert json.loads(out)["looked_at"] >= 5 + 3 + 1
+    assert json.loads(out)["looked_at"] >= 5 + 2 + 1
 
 
 def flipped(path: Path, where: float) -> None:

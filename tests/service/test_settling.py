@@ -355,7 +355,7 @@ def test_a_lease_is_given_back_so_that_writers_come_in_at_once(deck):
 def test_a_writer_that_comes_while_the_lease_stands_does_not_end_the_service(deck):
     script = """
 import fcntl, os, sys
-from deckwright.service import lease
+from deckwright.service.lease import written_to
 real = fcntl.fcntl
 def between(descriptor, what, *given):
     answer = real(descriptor, what, *given)
@@ -366,7 +366,7 @@ def between(descriptor, what, *given):
             print("met")
     return answer
 fcntl.fcntl = between
-print(lease.written_to(os.open(sys.argv[1], os.O_RDONLY)))
+print(written_to(os.open(sys.argv[1], os.O_RDONLY)))
 """
     done = subprocess.run(  # noqa: S603 # our own command
         [sys.executable, "-c", script, deck], capture_output=True, text=True, check=False
