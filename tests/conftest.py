@@ -21,8 +21,8 @@ import structlog
 from hypothesis import settings
 
 from deckwright.cli.main import main
-from deckwright.engine.executors import Executor
-from deckwright.engine.limits import Sizes
+from deckwright.engine.passes.executors import Executor
+from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.run import Outcome, run_job
 
 # how long an example takes says how busy the machine is, and no more

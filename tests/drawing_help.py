@@ -12,7 +12,7 @@ import numpy as np
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from deckwright.report.drawing import COLUMNS
+from deckwright.report.drawing.cards import COLUMNS
 from deckwright.report.model import CardLine
 
 PATTERNS = hnp.arrays(np.uint16, COLUMNS, elements=st.integers(0, 0xFFF))

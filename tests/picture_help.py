@@ -15,9 +15,9 @@ from PIL import Image
 
 from deckwright import RawTray, clean_card
 from deckwright.cards.codes import load_code
-from deckwright.pictures.clean import MARGIN
-from deckwright.pictures.geometry import HOLE_HEIGHT, HOLE_WIDTH, INCH, centres
-from deckwright_plugins.pictures import Pictures
+from deckwright.pictures.card.geometry import HOLE_HEIGHT, HOLE_WIDTH, INCH, centres
+from deckwright.pictures.simulator.clean import MARGIN
+from deckwright_plugins.media.pictures.medium import Pictures
 from media_help import medium, trays
 
 CODE = load_code("ebcdic")

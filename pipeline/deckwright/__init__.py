@@ -16,17 +16,15 @@ if TYPE_CHECKING:
     from deckwright.cards.holes import PATTERNS, ROWS, format_pattern, parse_pattern, row_bit
     from deckwright.cards.matrix import blank_rows, cut, rows_of
     from deckwright.cards.values import Values
-    from deckwright.cards.wrappings import Wrapping, wrapping_of
     from deckwright.errors import DeckwrightError, MasterError, UnreadableDeckError
+    from deckwright.identify.wrappings import Wrapping, wrapping_of
     from deckwright.jobs.base import ConfigModel
     from deckwright.layout.expressions import Expression, series, values_of
     from deckwright.layout.formatting import plain_digits
     from deckwright.layout.reading import Layout
     from deckwright.layout.tray import Tray, as_mask, kept_rows, legal_patterns, undefined
-    from deckwright.pictures.clean import clean_card
-    from deckwright.pictures.cutouts import column_picture, printed_line, upright_card
-    from deckwright.pictures.geometry import Cut
-    from deckwright.pictures.intake import (
+    from deckwright.pictures.card.geometry import Cut
+    from deckwright.pictures.files.intake import (
         CARD_PIXELS,
         PAGE_PIXELS,
         PICTURE_SUFFIXES,
@@ -40,12 +38,14 @@ if TYPE_CHECKING:
         png_of,
         tiff_pages,
     )
-    from deckwright.pictures.labelled import labelled_card, labelled_column
-    from deckwright.pictures.measured import SILENT_LIMIT
-    from deckwright.pictures.pages import Box, cards_on_page
-    from deckwright.pictures.printed import PrintedOpinion, compare_print
-    from deckwright.pictures.reading import CardReading, read_card
-    from deckwright.pictures.recogniser import can_recognise
+    from deckwright.pictures.printed.printed import PrintedOpinion, compare_print
+    from deckwright.pictures.printed.recogniser import can_recognise
+    from deckwright.pictures.reader.measured import SILENT_LIMIT
+    from deckwright.pictures.reader.pages import Box, cards_on_page
+    from deckwright.pictures.reader.reading import CardReading, read_card
+    from deckwright.pictures.show.cutouts import column_picture, printed_line, upright_card
+    from deckwright.pictures.show.labelled import labelled_card, labelled_column
+    from deckwright.pictures.simulator.clean import clean_card
     from deckwright.plugin.book import Book
     from deckwright.plugin.columncodes import must_be_without_codes, with_field_codes
     from deckwright.plugin.holemedia import HoleMedium
@@ -88,7 +88,7 @@ if TYPE_CHECKING:
         TrayStage,
         unknown_name,
     )
-    from deckwright.report.readingpage import (
+    from deckwright.report.pages.readingpage import (
         PrintedLine,
         ReadingPage,
         ShownCard,
@@ -104,27 +104,27 @@ _HOMES = {
     "cards.collate": ("collating_ranks",),
     "cards.matrix": ("blank_rows", "cut", "rows_of"),
     "cards.values": ("Values",),
-    "cards.wrappings": ("Wrapping", "wrapping_of"),
+    "identify.wrappings": ("Wrapping", "wrapping_of"),
     "errors": ("DeckwrightError", "MasterError", "UnreadableDeckError"),
     "jobs.base": ("ConfigModel",),
     "layout.expressions": ("Expression", "series", "values_of"),
     "layout.formatting": ("plain_digits",),
     "layout.reading": ("Layout",),
     "layout.tray": ("Tray", "as_mask", "kept_rows", "legal_patterns", "undefined"),
-    "pictures.clean": ("clean_card",),
-    "pictures.cutouts": ("column_picture", "printed_line", "upright_card"),
-    "pictures.geometry": ("Cut",),
-    "pictures.intake": (
+    "pictures.simulator.clean": ("clean_card",),
+    "pictures.show.cutouts": ("column_picture", "printed_line", "upright_card"),
+    "pictures.card.geometry": ("Cut",),
+    "pictures.files.intake": (
         "CARD_PIXELS", "PAGE_PIXELS", "PICTURE_SUFFIXES", "TIFF_MARKS", "Loaded", "PictureError",
         "check_picture", "is_picture", "jpeg_of", "load_picture", "png_of", "tiff_pages",
     ),
-    "pictures.labelled": ("labelled_card", "labelled_column"),
-    "pictures.measured": ("SILENT_LIMIT",),
-    "pictures.pages": ("Box", "cards_on_page"),
-    "pictures.printed": ("PrintedOpinion", "compare_print"),
-    "pictures.reading": ("CardReading", "read_card"),
-    "pictures.recogniser": ("can_recognise",),
-    "report.readingpage": (
+    "pictures.show.labelled": ("labelled_card", "labelled_column"),
+    "pictures.reader.measured": ("SILENT_LIMIT",),
+    "pictures.reader.pages": ("Box", "cards_on_page"),
+    "pictures.printed.printed": ("PrintedOpinion", "compare_print"),
+    "pictures.reader.reading": ("CardReading", "read_card"),
+    "pictures.printed.recogniser": ("can_recognise",),
+    "report.pages.readingpage": (
         "PrintedLine", "ReadingPage", "ShownCard", "ShownColumn", "reading_page",
     ),
     "plugin.book": ("Book",),

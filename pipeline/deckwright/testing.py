@@ -26,12 +26,12 @@ from typing import Any, ClassVar
 import numpy as np
 
 from deckwright.cards.codes import ASCII_LATIN
-from deckwright.engine.executors import Executor
-from deckwright.engine.limits import Sizes
-from deckwright.engine.plan import Plan
+from deckwright.engine.passes.executors import Executor
+from deckwright.engine.passes.tasks import Recipe, Result, Task
+from deckwright.engine.passes.worker import Worker
+from deckwright.engine.planning.limits import Sizes
+from deckwright.engine.planning.plan import Plan
 from deckwright.engine.run import Outcome, run_job
-from deckwright.engine.tasks import Recipe, Result, Task
-from deckwright.engine.worker import Worker
 from deckwright.errors import ConfigError
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay

@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 from deckwright.errors import UnreadableDeckError
-from deckwright.examine.opening import Media
+from deckwright.examine.opening.opening import Media
 
 CARDS = [b"%05d00100{" % number + b"SOME NOTE".ljust(69) for number in range(40)]
 TEXT = b"\n".join(CARDS) + b"\n"

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from deckwright.cards.codes import load_code
-from deckwright.pictures.simulate import simulate_deck
+from deckwright.pictures.simulator.simulate import simulate_deck
 
 DRAWN = 32
 JOB = """

@@ -18,10 +18,10 @@ import numpy as np
 from decks_of_pictures import deck
 
 from deckwright.cards.holes import spread_rows
-from deckwright.pictures.decide import clipped_features
-from deckwright.pictures.measure import FEATURES
-from deckwright.pictures.reading import places_seen
-from deckwright.pictures.simulate import simulate_card
+from deckwright.pictures.reader.decide import clipped_features
+from deckwright.pictures.reader.measure import FEATURES
+from deckwright.pictures.reader.reading import places_seen
+from deckwright.pictures.simulator.simulate import simulate_card
 
 SEED = 90_001
 HARD = ("blur", "noise", "jpeg", "light", "pencil", "stain", "off centre", "shadow", "grain")

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from deckwright.engine import worker
+from deckwright.engine.passes import worker
 from deckwright.engine.run import run_job
 from deckwright.journal.reader import Journal
 from deckwright.journal.segment import Segment
@@ -98,7 +98,7 @@ def small_deck(work: Path) -> None:
         )  # fmt: skip
         whole.append(time.perf_counter() - start)
         start = time.perf_counter()
-        loads = "import deckwright.engine.run, deckwright.cli.show"
+        loads = "import deckwright.engine.run, deckwright.cli.shared.show"
         environment = {**os.environ, "POLARS_MAX_THREADS": "1"}
         subprocess.run([sys.executable, "-c", loads], check=True, env=environment)
         loading.append(time.perf_counter() - start)

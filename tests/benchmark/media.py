@@ -20,7 +20,7 @@ import numpy as np
 
 from deckwright import BIT_LAYOUTS, Medium
 from deckwright.cards.codes import load_code
-from deckwright.engine.configs import Configs
+from deckwright.engine.planning.configs import Configs
 from deckwright.plugin.registry import Registry
 
 TRAY = 16_384

@@ -25,8 +25,8 @@ from decks_of_pictures import deck
 from drawn_figures import draw_calibration, draw_sweep
 
 from deckwright.cards.holes import spread_rows
-from deckwright.pictures.reading import read_card
-from deckwright.pictures.simulate import CONDITIONS, simulate_card
+from deckwright.pictures.reader.reading import read_card
+from deckwright.pictures.simulator.simulate import CONDITIONS, simulate_card
 
 SWEPT = (
     "skew",

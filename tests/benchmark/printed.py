@@ -14,11 +14,11 @@ from dataclasses import replace
 import numpy as np
 
 from deckwright.cards.codes import load_code
-from deckwright.pictures import recogniser
-from deckwright.pictures.lookalikes import BLANK, alike
-from deckwright.pictures.printed import compare_print
-from deckwright.pictures.reading import read_card
-from deckwright.pictures.simulate import simulate_card
+from deckwright.pictures.printed import recogniser
+from deckwright.pictures.printed.lookalikes import BLANK, alike
+from deckwright.pictures.printed.printed import compare_print
+from deckwright.pictures.reader.reading import read_card
+from deckwright.pictures.simulator.simulate import simulate_card
 from pictures import other_renderer
 
 CODE = load_code("ascii-card")

@@ -18,11 +18,11 @@ import shutil
 import time
 from pathlib import Path
 
-from deckwright.service.compile import compile_jobs
-from deckwright.service.fs import Fs
-from deckwright.service.orders import Ended, Progress, RunOrder
-from deckwright.service.places import Workspace
-from deckwright.service.running import Runner
+from deckwright.service.config.compile import compile_jobs
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import Workspace
+from deckwright.service.workers.messages import Ended, Progress, RunOrder
+from deckwright.service.workers.running import Runner
 from service import cards, workspace
 
 WARMING = 20

@@ -14,17 +14,17 @@ import pytest
 
 from deckwright import errors
 from deckwright.cli.main import COMMANDS, cli
-from deckwright.engine.executors import WorkerLostError
+from deckwright.engine.passes.executors import WorkerLostError
 from deckwright.journal.reader import Journal
 from deckwright.plugin.registry import Registry
-from deckwright.service.status import Standing
+from deckwright.service.operate.status import Standing
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
 def command_of(name: str) -> click.Command:
-    found: click.Command = importlib.import_module(f"deckwright.cli.{name}").command
+    found: click.Command = importlib.import_module(f"deckwright.cli.commands.{name}").command
     return found
 
 

@@ -13,9 +13,9 @@ import pytest
 from PIL import Image
 
 from deckwright.cards.codes import load_code
-from deckwright.cli import draw
-from deckwright.cli.draw import MOST_CARDS
-from deckwright.cli.drawable import WhichMediumError, must_read_alike, picked, source_of_deck
+from deckwright.cli.commands import draw
+from deckwright.cli.commands.draw import MOST_CARDS
+from deckwright.cli.shared.drawable import WhichMediumError, must_read_alike, picked, source_of_deck
 from drawing_help import holes_of, pages_of, texts
 from picture_help import holes_of as picture_holes_of
 from picture_help import named_cards, zipped
@@ -259,7 +259,7 @@ def test_a_run_without_returned_cards_says_so(shop, tmp_path) -> None:
 
 
 def test_the_commands_of_the_guide_do_what_it_says(shop, tmp_path, monkeypatch) -> None:
-    root = Path(draw.__file__).parents[3]
+    root = Path(draw.__file__).parents[4]
     readme = (root / "README.md").read_text(encoding="utf-8")
     guide = (root / "pipeline/deckwright/guide/drawing.md").read_text(encoding="utf-8")
     for name, block in re.findall(r"```toml\n# ([a-z]+\.toml)\n(.*?)```", readme, re.DOTALL):

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.cli.guide import topics
-from deckwright.cli.guidepage import Page
+from deckwright.cli.commands.guide import topics
+from deckwright.cli.shared.guidepage import Page
 
 quick = settings(max_examples=60, deadline=None)
 

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.cli.progress import progress_line
+from deckwright.cli.shared.progress import progress_line
 from deckwright.examine.deck import examine, type_name
-from deckwright.examine.terminal import lines
-from deckwright.report.drawing_text import card_lines
+from deckwright.examine.show.terminal import lines
+from deckwright.report.drawing.text import card_lines
 from deckwright.report.model import CardLine
 
 quick = settings(max_examples=60, deadline=None)

@@ -11,8 +11,8 @@ import tarfile
 import polars as pl
 
 from deckwright import PictureError
-from deckwright_plugins import picture_desk
-from deckwright_plugins.picture_bench import ROWS
+from deckwright_plugins.media.pictures import desk
+from deckwright_plugins.media.pictures.bench import ROWS
 from picture_help import card, foldered, half_punched, saved, zipped
 
 PAGE = "boxes.md"
@@ -73,8 +73,8 @@ def test_a_box_is_read_in_rounds_as_the_page_says(pages, tmp_path, shop, monkeyp
 
 def reasons() -> set[str]:
     """Return the reasons that the source of the medium gives to cards."""
-    found = set(picture_desk.SAID) | {kind.reason for kind in PictureError.__subclasses__()}
-    for node in ast.walk(ast.parse(inspect.getsource(picture_desk))):
+    found = set(desk.SAID) | {kind.reason for kind in PictureError.__subclasses__()}
+    for node in ast.walk(ast.parse(inspect.getsource(desk))):
         if isinstance(node, ast.Call) and node.args and isinstance(node.args[0], ast.Constant):
             called = getattr(node.func, "attr", getattr(node.func, "id", ""))
             if called in {"Odd", "fail"}:

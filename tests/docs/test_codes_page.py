@@ -10,9 +10,9 @@ import numpy as np
 
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import PATTERNS, format_pattern
-from deckwright.cards.ranking import differing_cells
-from deckwright.engine.configs import Configs
-from deckwright.engine.firstcards import MOST_CARDS
+from deckwright.engine.passes.firstcards import MOST_CARDS
+from deckwright.engine.planning.configs import Configs
+from deckwright.identify.ranking import differing_cells
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.plugin.registry import Registry
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from deckwright.cards.codes import load_code
-from deckwright.engine.plan import load_plan
+from deckwright.engine.planning.plan import load_plan
 from deckwright.engine.run import run_job
 
 JOBS = ["coast-lamps", "northmoor-spares", "reference"]

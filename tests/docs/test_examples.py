@@ -16,8 +16,8 @@ import pytest
 
 from deckwright.cards.codes import load_code
 from deckwright.cli.main import COMMANDS
-from deckwright.engine.configs import read_layout
-from deckwright.engine.plan import load_plan
+from deckwright.engine.planning.configs import read_layout
+from deckwright.engine.planning.plan import load_plan
 from deckwright.engine.run import run_job
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.layout.reading import Layout
@@ -80,7 +80,7 @@ def test_every_command_and_option_that_is_shown_exists(pages, page) -> None:
     for line in inline + shown:
         words = shlex.split(line)
         assert words[0] in COMMANDS, line
-        command = importlib.import_module(f"deckwright.cli.{words[0]}").command
+        command = importlib.import_module(f"deckwright.cli.commands.{words[0]}").command
         options = {option for one in command.params for option in one.opts}
         used = {word.strip("[]") for word in words if word.strip("[]").startswith("--")}
         assert used <= options, line

@@ -41,23 +41,23 @@ from deckwright.layout import failures
 from deckwright.layout.failures import Reason
 from deckwright.plugin import hooks
 from deckwright.plugin.stages import StageConfig
-from deckwright.service.status import Standing
-from deckwright_plugins.append_line import AppendLineConfig
-from deckwright_plugins.blocks import BlocksConfig
-from deckwright_plugins.column_binary import ColumnBinaryConfig
-from deckwright_plugins.decode import DecodeConfig
-from deckwright_plugins.emit import ColumnConfig, EmitConfig, OutputConfig
-from deckwright_plugins.masterfile import MasterConfig
-from deckwright_plugins.merge import MergeConfig
-from deckwright_plugins.picture_options import PicturesConfig
-from deckwright_plugins.records import RecordsConfig
-from deckwright_plugins.reproduce import ReproduceConfig, SequenceConfig, SourceConfig
-from deckwright_plugins.sort import KeyConfig, SortConfig
-from deckwright_plugins.spread import SpreadConfig
-from deckwright_plugins.text_lines import TextConfig
-from deckwright_plugins.transcript import TranscriptConfig
-from deckwright_plugins.validate import ValidateConfig
-from deckwright_plugins.wrapped import WrappedConfig
+from deckwright.service.operate.status import Standing
+from deckwright_plugins.media.blocks import BlocksConfig
+from deckwright_plugins.media.column_binary import ColumnBinaryConfig
+from deckwright_plugins.media.pictures.options import PicturesConfig
+from deckwright_plugins.media.records.medium import RecordsConfig
+from deckwright_plugins.media.text.medium import TextConfig
+from deckwright_plugins.media.transcript.medium import TranscriptConfig
+from deckwright_plugins.media.wrapped import WrappedConfig
+from deckwright_plugins.notices.append_line import AppendLineConfig
+from deckwright_plugins.stages.decode import DecodeConfig
+from deckwright_plugins.stages.emit import ColumnConfig, EmitConfig, OutputConfig
+from deckwright_plugins.stages.merge.masterfile import MasterConfig
+from deckwright_plugins.stages.merge.stage import MergeConfig
+from deckwright_plugins.stages.reproduce import ReproduceConfig, SequenceConfig, SourceConfig
+from deckwright_plugins.stages.sort import KeyConfig, SortConfig
+from deckwright_plugins.stages.spread import SpreadConfig
+from deckwright_plugins.stages.validate import ValidateConfig
 
 DOCUMENTED = [
     ("job.md", "Keys of a job", "key", JobSpec),
@@ -272,8 +272,8 @@ def test_every_reason_is_explained(pages) -> None:
         for name, value in vars(failures).items()
         if name.isupper() and not name.startswith("_") and isinstance(value, str)
     }
-    for module in pkgutil.iter_modules(deckwright_plugins.__path__):
-        source = inspect.getsource(importlib.import_module(f"deckwright_plugins.{module.name}"))
+    for module in pkgutil.walk_packages(deckwright_plugins.__path__, "deckwright_plugins."):
+        source = inspect.getsource(importlib.import_module(module.name))
         found |= set(reasons_in(source))
     assert set(pages.table("layout.md", "Reason codes", "reason").first()) == found
 

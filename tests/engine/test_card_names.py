@@ -9,8 +9,8 @@ import re
 
 import pytest
 
-from deckwright.engine.limits import Sizes
-from deckwright.engine.naming import name_cards
+from deckwright.engine.planning.limits import Sizes
+from deckwright.engine.planning.naming import name_cards
 from deckwright.errors import AccountError, DeckwrightError, PluginFailedError, StageError
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from deckwright.report.codereading import CodePair, CodeReading
-from deckwright.report.codesection import code_view
 from deckwright.report.model import ControlData
-from deckwright.report.sheet import control_sheet
+from deckwright.report.pages.codesection import code_view
+from deckwright.report.pages.sheet import control_sheet
 from holes_help import punched, two_bytes
 
 

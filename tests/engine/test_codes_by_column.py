@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from deckwright.engine.plan import load_plan
+from deckwright.engine.planning.plan import load_plan
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 from holes_help import punched, two_bytes

@@ -9,8 +9,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from deckwright.engine import folder
-from deckwright.engine.folder import rename_new, run_folder
+from deckwright.engine.closing import folder
+from deckwright.engine.closing.folder import rename_new, run_folder
 from deckwright.errors import OutputError
 
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine.groups import stretches
-from deckwright.engine.limits import Sizes, limits, memory_for_group
-from deckwright.engine.spill import Gatherer
+from deckwright.engine.passes.groups import stretches
+from deckwright.engine.passes.spill import Gatherer
+from deckwright.engine.planning.limits import Sizes, limits, memory_for_group
 from deckwright.errors import GroupTooLargeError
 
 COUNT = '''"""Counts the cards of each item; needs them together."""

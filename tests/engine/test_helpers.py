@@ -10,8 +10,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from deckwright.engine.executors import ProcessExecutor, WorkerLostError
-from deckwright.engine.helpers import Helpers, drop_early, serve, start_early, take_helpers
+from deckwright.engine.passes.executors import ProcessExecutor, WorkerLostError
+from deckwright.engine.passes.helpers import Helpers, drop_early, serve, start_early, take_helpers
 from deckwright.errors import ConfigError
 
 LARGE = 2_000_000  # far more than a pipe holds
@@ -75,7 +75,7 @@ class Works:
 
 @pytest.mark.usefixtures("signals")
 def test_each_task_is_answered_in_turn_whatever_becomes_of_it(monkeypatch) -> None:
-    monkeypatch.setattr("deckwright.engine.worker.Worker", Works)
+    monkeypatch.setattr("deckwright.engine.passes.worker.Worker", Works)
     first, left, odd, last = served("recipe", "one", "leave", "odd", "two")
     assert (first, last) == ("did one", "did two")
     assert isinstance(left, SystemExit)
@@ -97,7 +97,7 @@ def test_a_helper_without_a_recipe_makes_nothing_and_ends_when_the_pipe_closes(
     monkeypatch,
 ) -> None:
     made: list[object] = []
-    monkeypatch.setattr("deckwright.engine.worker.Worker", made.append)
+    monkeypatch.setattr("deckwright.engine.passes.worker.Worker", made.append)
     ours, theirs = Pipe()
     ours.close()
     serve(theirs)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine.limits import Sizes
+from deckwright.engine.planning.limits import Sizes
 from deckwright.errors import TooManyReturnedError
 
 SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
@@ -132,7 +132,7 @@ def test_a_run_is_stopped_the_same_where_the_page_cannot_be_written(
     def full(*_):
         raise OSError(errno.ENOSPC, "no space left on device")
 
-    monkeypatch.setattr("deckwright.engine.failedpage._written", full)
+    monkeypatch.setattr("deckwright.engine.closing.failedpage._written", full)
     job = shop.job(tmp_path, limited(shop))
     deck = shop.deck(tmp_path / "cards.txt", ["000X2000250"] * 40)
     said = shop.say("run", job, deck, "--out", tmp_path / "run")

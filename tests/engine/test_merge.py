@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine.limits import Sizes
+from deckwright.engine.planning.limits import Sizes
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
 

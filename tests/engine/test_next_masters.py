@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright import MasterAccount
-from deckwright.engine.limits import Sizes
+from deckwright.engine.planning.limits import Sizes
 from deckwright.errors import NextMasterError, OutputError
 
 PLUGIN = Path(__file__).parents[1] / "service" / "house_plugins" / "post.py"

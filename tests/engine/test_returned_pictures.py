@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from deckwright.report.cardview import card_view
+from deckwright.report.drawing.cardview import card_view
 from deckwright.report.model import CardLine
 from drawing_help import BLANK, png
 from picture_help import card, named_cards, saved, zipped

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from deckwright.engine import returning
-from deckwright.engine.limits import Sizes
+from deckwright.engine.closing import returning
+from deckwright.engine.planning.limits import Sizes
 
 
 @pytest.mark.parametrize("rows", [1, 2, 7])

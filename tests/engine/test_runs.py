@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import ASCII_LATIN
-from deckwright.engine.limits import Sizes
-from deckwright.engine.plan import Plan
-from deckwright.engine.tasks import Recipe, Result, Task
-from deckwright.engine.worker import Worker
+from deckwright.engine.passes.tasks import Recipe, Result, Task
+from deckwright.engine.passes.worker import Worker
+from deckwright.engine.planning.limits import Sizes
+from deckwright.engine.planning.plan import Plan
 from deckwright.journal.events import events
 from deckwright.journal.logfile import card_events
 from deckwright.journal.reader import Journal

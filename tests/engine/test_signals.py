@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from deckwright.engine.signals import interruptible
+from deckwright.engine.passes.signals import interruptible
 from deckwright.errors import InterruptedRunError
 
 BOTH = (signal.SIGINT, signal.SIGTERM)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import load_code
-from deckwright.engine.limits import Sizes
+from deckwright.engine.planning.limits import Sizes
 
 LAYOUT = """
 [[field]]

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine.limits import Sizes
+from deckwright.engine.planning.limits import Sizes
 
 ROWS = ["12", "11", "0", "1", "2", "3", "4", "5", "6", "7", "8", "9"]
 LAYOUT = """

@@ -13,7 +13,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from deckwright.examine.deck import examine
-from deckwright.examine.terminal import lines
+from deckwright.examine.show.terminal import lines
 from examine.conftest import text_deck
 
 RANDOM = np.random.default_rng(9).integers(0, 256, 20_000).astype(np.uint8).tobytes()

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from deckwright.cards.codes import load_code
-from deckwright.examine import sampling
-from deckwright.examine.classes import cells_of
-from deckwright.examine.counting import Counts
+from deckwright.examine.count import sampling
+from deckwright.examine.count.classes import cells_of
+from deckwright.examine.count.counting import Counts
+from deckwright.examine.count.running import Running, numbers_of
 from deckwright.examine.deck import examine
 from deckwright.examine.model import CLASSES
-from deckwright.examine.running import Running, numbers_of
 from deckwright.plugin.media import RawTray
 
 quick = settings(max_examples=40, deadline=None)

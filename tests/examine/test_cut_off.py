@@ -7,7 +7,7 @@ import json
 import pytest
 
 from deckwright.examine.deck import examine
-from deckwright.examine.page import deck_report
+from deckwright.examine.show.page import deck_report
 
 
 @pytest.fixture(scope="module")

@@ -16,10 +16,10 @@ import pytest
 from deckwright.examine.deck import examine
 from deckwright.examine.figures import figures_json
 from deckwright.examine.model import CLASSES
-from deckwright.examine.page import deck_report
-from deckwright.examine.picture import class_letters, fields_strip
+from deckwright.examine.show.page import deck_report
+from deckwright.examine.show.picture import class_letters, fields_strip
+from deckwright.examine.show.terminal import lines
 from deckwright.examine.strengths import MEANINGS
-from deckwright.examine.terminal import lines
 from examine.conftest import text_deck
 
 GUIDE = files("deckwright").joinpath("guide", "strange-deck.md").read_text(encoding="utf-8")

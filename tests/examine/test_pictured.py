@@ -11,9 +11,9 @@ import pytest
 
 from deckwright import clean_card, png_of
 from deckwright.cards.codes import load_code
-from deckwright.examine import pictured
 from deckwright.examine.deck import examine
-from deckwright.examine.page import deck_report
+from deckwright.examine.guess import pictured
+from deckwright.examine.show.page import deck_report
 from deckwright.plugin.stages import OptionProblem
 
 image = pytest.importorskip("PIL.Image")

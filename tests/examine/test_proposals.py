@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from deckwright.cards.bitlayouts import BIT_LAYOUTS, bit_layout
 from deckwright.cards.codes import load_code
-from deckwright.engine.plan import load_plan
+from deckwright.engine.planning.plan import load_plan
 from deckwright.engine.run import run_job
 from deckwright.examine.deck import examine
-from deckwright.examine.proposing import MOST_RETURNED, propose
+from deckwright.examine.show.proposing import MOST_RETURNED, propose
 from examine.conftest import text_deck
 
 quick = settings(

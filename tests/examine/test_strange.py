@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 
 from deckwright import BIT_LAYOUTS, bit_layout
 from deckwright.cards.codes import load_code
-from deckwright.cards.periods import CARD, record_lengths
 from deckwright.examine.deck import examine
-from deckwright.examine.opening import Media
+from deckwright.examine.opening.opening import Media
+from deckwright.identify.periods import CARD, record_lengths
 from examine.conftest import blank_cards, digits, put, text_deck
 
 quick = settings(max_examples=12, deadline=None)

@@ -17,12 +17,12 @@ import zstandard
 
 from deckwright import BIT_LAYOUTS, Medium
 from deckwright.cards.codes import load_code
-from deckwright_plugins.blocks import Blocks
-from deckwright_plugins.column_binary import ColumnBinary
-from deckwright_plugins.records import Records
-from deckwright_plugins.text_lines import TextLines
-from deckwright_plugins.transcript import Transcript
-from deckwright_plugins.wrapped import Wrapped
+from deckwright_plugins.media.blocks import Blocks
+from deckwright_plugins.media.column_binary import ColumnBinary
+from deckwright_plugins.media.records.medium import Records
+from deckwright_plugins.media.text.medium import TextLines
+from deckwright_plugins.media.transcript.medium import Transcript
+from deckwright_plugins.media.wrapped import Wrapped
 
 KINDS: dict[str, type[Medium[Any]]] = {
     kind.kind: kind for kind in (TextLines, Blocks, ColumnBinary, Records, Transcript)

@@ -33,8 +33,8 @@ import numpy as np
 from deckwright import Medium, RawTray, UnreadableDeckError
 from deckwright.errors import DeckError, StageError
 from deckwright.examine.deck import examine
-from deckwright.examine.opening import Media, open_deck
-from deckwright.examine.page import deck_report
+from deckwright.examine.opening.opening import Media, open_deck
+from deckwright.examine.show.page import deck_report
 from fuzz.decks import Reader, draw, every_good_deck, readers
 from fuzz.mutation import changed
 

@@ -23,9 +23,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from PIL import Image
 
 from deckwright import PictureError, UnreadableDeckError, load_picture
-from deckwright_plugins.picture_answers import read_answers
-from deckwright_plugins.picture_index import build_index
-from deckwright_plugins.picture_options import PicturesConfig
+from deckwright_plugins.media.pictures.answers import read_answers
+from deckwright_plugins.media.pictures.index import build_index
+from deckwright_plugins.media.pictures.options import PicturesConfig
 from fuzz.mutation import any_bytes, small_numbers
 from picture_help import card, saved, tarred, zipped
 

@@ -17,8 +17,7 @@ from pathlib import Path
 
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import load_service
-from deckwright.service.orders import Ended, Progress
-from deckwright.service.records import (
+from deckwright.service.store.records import (
     BadRecordError,
     Claim,
     DeckFacts,
@@ -29,6 +28,7 @@ from deckwright.service.records import (
     Record,
     parse,
 )
+from deckwright.service.workers.messages import Ended, Progress
 
 RUN = "0123456789abcdef-0a1b2c-1"
 DECK = DeckFacts(name=b"deck.txt".hex(), shown="deck.txt", size=80, sha256="0" * 64)

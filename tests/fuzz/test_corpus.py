@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from deckwright.errors import DeckError, StageError
-from deckwright.examine.opening import Media, open_deck
+from deckwright.examine.opening.opening import Media, open_deck
 from fuzz.decks import readers
 from fuzz.media import judge
 

@@ -55,8 +55,8 @@ PARTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "layout": ("layout/*.py", (UNIT, *WHOLE)),
     "engine": ("engine/*.py", (*WHOLE, UNIT)),
     "journal": ("journal/*.py", TOLD),
-    "spool": ("service/spool.py", KEPT),
-    "ledger": ("service/ledger.py", KEPT),
+    "spool": ("service/store/spool.py", KEPT),
+    "ledger": ("service/store/ledger.py", KEPT),
     "recovery": ("service/recovery.py", KEPT),
 }
 """Of each part its modules and the places of its tests, its own first."""

@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 import polars as pl
 import pytest
 
-from deckwright.engine.limits import Sizes
+from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.run import run_job
 
 JOBS = Path(__file__).parent / "jobs"

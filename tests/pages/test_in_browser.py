@@ -7,7 +7,7 @@ import pytest
 
 from deckwright.demo.files import write_demo
 from deckwright.examine.deck import examine
-from deckwright.examine.page import deck_report
+from deckwright.examine.show.page import deck_report
 from pages.browser import looked_at, missing
 from picture_help import named_cards, zipped
 from service.house import card, cards_of, deck, house

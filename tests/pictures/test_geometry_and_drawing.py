@@ -9,14 +9,14 @@ from hypothesis import strategies as st
 
 pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
-from deckwright.pictures import geometry
-from deckwright.pictures.damage import DAMAGES
-from deckwright.pictures.invented import invented_cards
-from deckwright.pictures.orders import Orders
-from deckwright.pictures.paint import hole_outlines, paint
-from deckwright.pictures.simulate import CONDITIONS, Plan, simulate_card
-from deckwright.pictures.truths import read_truth, write_truth
-from deckwright.pictures.warp import Bend, make_warp
+from deckwright.pictures.card import geometry
+from deckwright.pictures.simulator.cardplan import Orders
+from deckwright.pictures.simulator.damage import DAMAGES
+from deckwright.pictures.simulator.invented import invented_cards
+from deckwright.pictures.simulator.paint import hole_outlines, paint
+from deckwright.pictures.simulator.simulate import CONDITIONS, Plan, simulate_card
+from deckwright.pictures.simulator.truths import read_truth, write_truth
+from deckwright.pictures.simulator.warp import Bend, make_warp
 
 NO_HOLES = np.zeros(80, np.uint16)
 LACE = np.full(80, 0xFFF, np.uint16)

@@ -10,7 +10,7 @@ from sets import first_line
 pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 pytest.importorskip("PIL", reason="pictures need the extra 'pictures'")
 
-from deckwright.pictures.reading import read_card
+from deckwright.pictures.reader.reading import read_card
 from pictures.other_renderer import Look, draw, look_by_chance
 
 TEXT = "ANOTHER HAND DREW THIS 0123456789".ljust(80)

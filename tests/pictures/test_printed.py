@@ -14,12 +14,12 @@ pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
 from benchmark.printed import counts_of
 from deckwright.cards.codes import load_code
-from deckwright.pictures import recogniser
-from deckwright.pictures.cutouts import printed_line
-from deckwright.pictures.lookalikes import BLANK, GROUPS, alike, differing
-from deckwright.pictures.printed import clean_line, compare_print, has_line, second_opinion
-from deckwright.pictures.reading import read_card
-from deckwright.pictures.simulate import simulate_card
+from deckwright.pictures.printed import recogniser
+from deckwright.pictures.printed.lookalikes import BLANK, GROUPS, alike, differing
+from deckwright.pictures.printed.printed import clean_line, compare_print, has_line, second_opinion
+from deckwright.pictures.reader.reading import read_card
+from deckwright.pictures.show.cutouts import printed_line
+from deckwright.pictures.simulator.simulate import simulate_card
 from pictures import other_renderer
 
 CODE = load_code("ascii-card")

@@ -11,10 +11,10 @@ from sets import first_line
 
 pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
-from deckwright.pictures.cutouts import column_picture, printed_line, upright_card
-from deckwright.pictures.geometry import COLUMNS
-from deckwright.pictures.reading import read_card
-from deckwright.pictures.simulate import CONDITIONS, simulate_card
+from deckwright.pictures.card.geometry import COLUMNS
+from deckwright.pictures.reader.reading import read_card
+from deckwright.pictures.show.cutouts import column_picture, printed_line, upright_card
+from deckwright.pictures.simulator.simulate import CONDITIONS, simulate_card
 
 SPARSE = np.array(
     [(0x800 >> (n % 12)) | (0x001 if n % 5 == 0 else 0) for n in range(80)], np.uint16

@@ -10,7 +10,7 @@ from sets import first_line
 pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 pytest.importorskip("PIL", reason="pictures need the extra 'pictures'")
 
-from deckwright.pictures.reading import read_card
+from deckwright.pictures.reader.reading import read_card
 from pictures import rough_renderer as rough
 
 TEXT = "THE FRONT CARRIES A LINE OF PRINT 23679".ljust(80)

@@ -17,11 +17,11 @@ from deckwright.cards.codeparts import CodePart, with_parts
 from deckwright.cards.codes import Alphabet, CodeTable, load_code
 from deckwright.layout.tray import legal_patterns
 from deckwright.plugin.parted import PartedMedium
-from deckwright_plugins.blocks import Blocks
-from deckwright_plugins.column_binary import ColumnBinary
-from deckwright_plugins.records import Records
-from deckwright_plugins.text_lines import TextLines
-from deckwright_plugins.transcript import Transcript
+from deckwright_plugins.media.blocks import Blocks
+from deckwright_plugins.media.column_binary import ColumnBinary
+from deckwright_plugins.media.records.medium import Records
+from deckwright_plugins.media.text.medium import TextLines
+from deckwright_plugins.media.transcript.medium import Transcript
 from media_help import medium, read, same_however_cut, written_back
 
 WIDTH, HALF = 8, 4

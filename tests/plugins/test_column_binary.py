@@ -15,7 +15,7 @@ from deckwright.cards.codes import load_code
 from deckwright.cards.holes import PATTERNS, parse_pattern
 from deckwright.errors import PluginFailedError
 from deckwright.plugin.media import RawTray
-from deckwright_plugins.column_binary import ColumnBinary, ColumnBinaryConfig
+from deckwright_plugins.media.column_binary import ColumnBinary, ColumnBinaryConfig
 
 property_test = settings(
     max_examples=80,

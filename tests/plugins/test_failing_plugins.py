@@ -84,7 +84,7 @@ def deckwright_stages():
 MEDIUM = '''"""Text lines of a kind of their own, every method written out."""
 
 from deckwright import MediumConfig, hookimpl
-from deckwright_plugins.text_lines import TextConfig, TextLines
+from deckwright_plugins.media.text.medium import TextConfig, TextLines
 
 
 class Config(TextConfig):

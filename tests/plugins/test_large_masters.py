@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from conftest import COMMAND
-from deckwright_plugins import mapped
+from deckwright_plugins.shared import mapped
 
 MIB = 2**20
 
@@ -23,7 +23,7 @@ import sys
 from pathlib import Path
 import numpy as np
 from deckwright import FieldShape
-from deckwright_plugins.mastertaken import Taken
+from deckwright_plugins.stages.merge.mastertaken import Taken
 
 def resident() -> int:
     lines = Path("/proc/self/status").read_text().splitlines()

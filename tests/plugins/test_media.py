@@ -17,10 +17,11 @@ from pydantic import ValidationError
 from deckwright.cards.codes import UnfitCodeError, load_code
 from deckwright.errors import UnreadableDeckError
 from deckwright.plugin.media import Medium, OddCards, RawTray, Survey, UnwritableError
-from deckwright_plugins import blocks, column_binary, text_lines
-from deckwright_plugins.blocks import Blocks, BlocksConfig
-from deckwright_plugins.column_binary import ColumnBinary, ColumnBinaryConfig
-from deckwright_plugins.text_lines import TextConfig, TextLines
+from deckwright_plugins.media import blocks, column_binary
+from deckwright_plugins.media.blocks import Blocks, BlocksConfig
+from deckwright_plugins.media.column_binary import ColumnBinary, ColumnBinaryConfig
+from deckwright_plugins.media.text import medium as text_lines
+from deckwright_plugins.media.text.medium import TextConfig, TextLines
 
 property_test = settings(
     max_examples=80,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from deckwright import BIT_LAYOUTS, PATTERNS, ROWS, bit_layout, row_bit
 from deckwright.cards.holes import parse_pattern
-from deckwright_plugins.column_binary import ColumnBinary
+from deckwright_plugins.media.column_binary import ColumnBinary
 from media_help import medium, property_test, read, same_however_cut, written_back
 
 each_layout = pytest.mark.parametrize("bits", BIT_LAYOUTS)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from deckwright import ILLEGAL, PATTERNS, UnreadableDeckError
-from deckwright.pictures.simulate import simulate_card
+from deckwright.pictures.simulator.simulate import simulate_card
 from media_help import must_be_one_sentence, read, same_however_cut, trays
 from picture_help import (
     CODE,

@@ -17,9 +17,9 @@ from PIL import Image
 
 from deckwright import ILLEGAL, PATTERNS, can_recognise, clean_card, format_pattern
 from deckwright.engine.run import run_job
-from deckwright_plugins.picture_answers import read_answers
-from deckwright_plugins.picture_index import build_index
-from deckwright_plugins.picture_options import PicturesConfig
+from deckwright_plugins.media.pictures.answers import read_answers
+from deckwright_plugins.media.pictures.index import build_index
+from deckwright_plugins.media.pictures.options import PicturesConfig
 from media_help import property_test, read
 from picture_help import (
     card,

@@ -15,9 +15,9 @@ import pytest
 from PIL import Image, features
 
 from deckwright import PictureError, UnreadableDeckError, load_picture
-from deckwright_plugins import picture_members
-from deckwright_plugins.picture_index import build_index
-from deckwright_plugins.picture_options import PicturesConfig
+from deckwright_plugins.media.pictures import members
+from deckwright_plugins.media.pictures.index import build_index
+from deckwright_plugins.media.pictures.options import PicturesConfig
 from media_help import must_be_one_sentence, read, trays
 from picture_help import (
     card,
@@ -143,7 +143,7 @@ def test_more_files_than_wanted_are_refused(tmp_path, pack) -> None:
 
 
 def test_a_zip_that_swells_is_refused(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(picture_members, "FREE", 1 << 20)
+    monkeypatch.setattr(members, "FREE", 1 << 20)
     deck = tmp_path / "deck.zip"
     deck.write_bytes(zipped({"a.png": CARD, "b.txt": bytes(9 << 20)}, 9))
     assert "expands to more than 100 times its size" in refused(pictures(), deck)
@@ -152,7 +152,7 @@ def test_a_zip_that_swells_is_refused(tmp_path, monkeypatch) -> None:
 
 
 def test_a_gzip_that_swells_is_refused(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(picture_members, "FREE", 1 << 20)
+    monkeypatch.setattr(members, "FREE", 1 << 20)
     deck = tmp_path / "deck.tar.gz"
     deck.write_bytes(tarred({"a.png": CARD, "b.txt": bytes(9 << 20)}, "w:gz"))
     assert "expands to more than 100 times its size" in refused(pictures(), deck)

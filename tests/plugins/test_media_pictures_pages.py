@@ -14,7 +14,7 @@ from PIL import Image
 from pydantic import ValidationError
 
 from deckwright import Box, UnreadableDeckError, cards_on_page, read_card
-from deckwright.engine.deckfile import fingerprint
+from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.engine.run import run_job
 from media_help import read, same_however_cut
 from picture_help import (

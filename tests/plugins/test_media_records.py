@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from deckwright import UnfitCodeError, UnreadableDeckError, UnwritableError
 from deckwright.cards.codes import load_code
-from deckwright_plugins import record_scan
-from deckwright_plugins.records import Records
+from deckwright_plugins.media.records import scan
+from deckwright_plugins.media.records.medium import Records
 from media_help import (
     medium,
     must_be_one_sentence,
@@ -290,15 +290,15 @@ def test_going_through_likely_words_finds_what_going_through_all_bytes_finds(
     for place, value in changes:
         data[place % len(data)] = value
     found = []
-    for likely in (record_scan._likely, lambda *_: record_scan._NOWHERE):  # noqa: SLF001 # both ways
+    for likely in (scan._likely, lambda *_: scan._NOWHERE):  # noqa: SLF001 # both ways
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(record_scan, "_likely", likely)
+            patch.setattr(scan, "_likely", likely)
             try:
                 blocked = options["form"] == "variable-blocked"
-                one = record_scan.find_records(bytes(data[: len(data) - cut]), blocked=blocked)
+                one = scan.find_records(bytes(data[: len(data) - cut]), blocked=blocked)
                 found.append(
                     (one.starts.tolist(), one.widths.tolist(), one.blocks.tolist(), one.used)
                 )
-            except record_scan.BadDescriptorError as error:
+            except scan.BadDescriptorError as error:
                 found.append((error.offset, error.records, error.what))
     assert found[0] == found[1]

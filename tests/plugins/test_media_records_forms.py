@@ -10,9 +10,9 @@ from hypothesis.extra import numpy as hnp
 from pydantic import ValidationError
 
 from deckwright import UnfitCodeError, UnreadableDeckError, UnwritableError
-from deckwright_plugins import record_decimal
-from deckwright_plugins.record_scan import BadDescriptorError
-from deckwright_plugins.records import Records
+from deckwright_plugins.media.records import decimal as walked
+from deckwright_plugins.media.records.medium import Records
+from deckwright_plugins.media.records.scan import BadDescriptorError
 from media_help import (
     medium,
     must_be_one_sentence,
@@ -130,8 +130,8 @@ def test_going_through_usual_lengths_finds_what_going_through_all_bytes_finds(
     found = []
     for usual in (128, 0):
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(record_decimal, "_USUAL", usual)
-            walk = record_decimal.DecimalWalk(b"0123456789", b"^", block=full, full=full > 0)
+            patch.setattr(walked, "_USUAL", usual)
+            walk = walked.DecimalWalk(b"0123456789", b"^", block=full, full=full > 0)
             try:
                 one = walk.find(bytes(data[: len(data) - cut]))
                 found.append((one.starts.tolist(), one.widths.tolist(), one.used))

@@ -27,7 +27,7 @@ from deckwright import (
 )
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import format_pattern
-from deckwright_plugins.spread import SpreadConfig, SpreadStage, deckwright_stages
+from deckwright_plugins.stages.spread import SpreadConfig, SpreadStage, deckwright_stages
 from media_help import property_test
 
 EBCDIC = load_code("ebcdic")

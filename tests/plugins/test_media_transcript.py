@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from deckwright import PATTERNS, UnfitCodeError, UnreadableDeckError
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import format_pattern
-from deckwright_plugins.transcript import Transcript
+from deckwright_plugins.media.transcript.medium import Transcript
 from media_help import (
     medium,
     must_be_one_sentence,

@@ -22,13 +22,13 @@ from pydantic import ValidationError
 from deckwright import Medium, OptionProblem, UnreadableDeckError
 from deckwright.cards.codes import load_code
 from deckwright.errors import PluginFailedError
-from deckwright_plugins import unwrap
-from deckwright_plugins.blocks import Blocks
-from deckwright_plugins.column_binary import ColumnBinary
-from deckwright_plugins.records import Records
-from deckwright_plugins.text_lines import TextLines
-from deckwright_plugins.transcript import Transcript
-from deckwright_plugins.wrapped import Wrapped
+from deckwright_plugins.media.blocks import Blocks
+from deckwright_plugins.media.column_binary import ColumnBinary
+from deckwright_plugins.media.records.medium import Records
+from deckwright_plugins.media.text.medium import TextLines
+from deckwright_plugins.media.transcript.medium import Transcript
+from deckwright_plugins.media.wrapped import Wrapped
+from deckwright_plugins.shared import unwrap
 from media_help import (
     medium,
     must_be_one_sentence,

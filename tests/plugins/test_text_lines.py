@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from deckwright.cards.codes import load_code
 from deckwright.errors import UnreadableDeckError
 from deckwright.plugin.media import RawTray, UnwritableError
-from deckwright_plugins.text_lines import TextConfig, TextLines
+from deckwright_plugins.media.text.medium import TextConfig, TextLines
 
 property_test = settings(
     max_examples=80,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from deckwright.service import watcher
+from deckwright.service.inbox import watcher
 from service.fetch_kit import Scene
 from service.inbox_kit import Box
 from service.pool_kit import pool_workplace

@@ -10,9 +10,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from deckwright.service.ledger import Ledger
-from deckwright.service.places import run_prefix
-from deckwright.service.records import Claim, Manifest, Reasons, parse
+from deckwright.service.store.ledger import Ledger
+from deckwright.service.store.records import Claim, Manifest, Reasons, parse
+from deckwright.service.system.places import run_prefix
 
 Name = str | bytes
 Bytes = bytes | tuple[bytes, ...]

@@ -7,11 +7,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from deckwright.service.fs import Fs
-from deckwright.service.lanes import CURRENT, Lanes
-from deckwright.service.places import CLAIM, DECK
-from deckwright.service.records import Claim
-from deckwright.service.spool import Spool
+from deckwright.service.store.masters import CURRENT, Lanes
+from deckwright.service.store.records import Claim
+from deckwright.service.store.spool import Spool
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import CLAIM, DECK
 
 
 def claim_after_the_deck() -> None:

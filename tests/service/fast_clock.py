@@ -8,12 +8,12 @@ from pathlib import Path
 
 from typing_extensions import override
 
-from deckwright.service.clock import Clock
 from deckwright.service.daemon import Service
-from deckwright.service.lock import locked
-from deckwright.service.log import service_log
-from deckwright.service.places import Workspace
+from deckwright.service.outward.log import service_log
 from deckwright.service.setup import Tools
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.lock import locked
+from deckwright.service.system.places import Workspace
 
 
 class FastClock(Clock):

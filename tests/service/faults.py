@@ -11,8 +11,8 @@ from typing import Any
 
 from typing_extensions import override
 
-from deckwright.service.fs import Fs, SyncError
-from deckwright.service.ledger import Ledger, LedgerError
+from deckwright.service.store.ledger import Ledger, LedgerError
+from deckwright.service.system.fs import Fs, SyncError
 
 READING = {"read"}
 COMPOSED = {"remove_tree", "sync_tree"}

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing_extensions import override
 
 from deckwright.jobs.service import LimitsSpec, ServiceSpec
-from deckwright.service.fetching import SETTLE_S, Fetching
-from deckwright.service.fs import Fs
-from deckwright.service.places import Workspace
-from deckwright.service.settling import Route
+from deckwright.service.inbox.fetching import SETTLE_S, Fetching
+from deckwright.service.inbox.settling import Route
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import Workspace
 from service.faults import FaultFs
 from service.writers import SetClock
 

@@ -23,11 +23,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from deckwright.cli.main import main
-from deckwright.service.control import Request
-from deckwright.service.lock import is_locked
-from deckwright.service.places import Workspace
-from deckwright.service.records import Claim, Manifest, Reasons, parse
-from deckwright.service.starting import init_workspace
+from deckwright.service.operate.control import Request
+from deckwright.service.operate.starting import init_workspace
+from deckwright.service.store.records import Claim, Manifest, Reasons, parse
+from deckwright.service.system.lock import is_locked
+from deckwright.service.system.places import Workspace
 from service.contract import Tally, assert_contract
 from service.house_jobs import (
     CANARY,

@@ -6,7 +6,7 @@ import os
 from collections.abc import Mapping
 from typing import Any
 
-from deckwright.service.places import run_prefix
+from deckwright.service.system.places import run_prefix
 from service.contract import sha256
 
 CANARY = "CANARY4812"

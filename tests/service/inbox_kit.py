@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.inbox import Inbox
-from deckwright.service.settling import Route
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.settling import Route
 from service.writers import SetClock
 
 SETTLE = ServiceSpec().settle_s

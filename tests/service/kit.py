@@ -20,20 +20,20 @@ from typing_extensions import override
 
 from deckwright.errors import RestartError
 from deckwright.jobs.service import JobServiceSpec, RetrySpec, ServiceSpec
-from deckwright.service.clock import Clock
-from deckwright.service.control import Operator, Request, drop_answers, requests
-from deckwright.service.fs import Fs
-from deckwright.service.holds import JobHolds
-from deckwright.service.lanes import Lanes
-from deckwright.service.late import LateSweep
-from deckwright.service.ledger import Ledger, LedgerError
-from deckwright.service.opened import JobCard
-from deckwright.service.orders import Ended, RunOrder
-from deckwright.service.places import DECK, FOLDERS, Workspace
+from deckwright.service.inbox.latebytes import LateSweep
+from deckwright.service.operate.control import Operator, Request, drop_answers, requests
 from deckwright.service.recovery import Found, recover
-from deckwright.service.room import ROOM_WAIT_S
-from deckwright.service.runs import Runs
-from deckwright.service.spool import Arrival, NotTakenError, Spool, Taking
+from deckwright.service.runs.openrun import JobCard
+from deckwright.service.runs.room import ROOM_WAIT_S
+from deckwright.service.runs.runs import Runs
+from deckwright.service.store.holds import JobHolds
+from deckwright.service.store.ledger import Ledger, LedgerError
+from deckwright.service.store.masters import Lanes
+from deckwright.service.store.spool import Arrival, NotTakenError, Spool, Taking
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import DECK, FOLDERS, Workspace
+from deckwright.service.workers.messages import Ended, RunOrder
 from service.contract import MARKERS, assert_contract, assert_ledger, files_of, outcome_of, sha256
 from service.faults import CountedLedger, Fault, FaultFs
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from deckwright.service.records import BadRecordError, Claim, load
+from deckwright.service.store.records import BadRecordError, Claim, load
 
 Order = Literal["journal", "any"]
 """How entries reach the disk: in the order in which they were made, and every flush takes all

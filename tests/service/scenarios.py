@@ -13,9 +13,9 @@ from functools import partial
 from pathlib import Path
 
 from deckwright.errors import RestartError
-from deckwright.service.fs import Fs
-from deckwright.service.ledger import LedgerError
-from deckwright.service.places import run_prefix
+from deckwright.service.store.ledger import LedgerError
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import run_prefix
 from service.contract import Dropped
 from service.kit import CARDS, FIRST_MASTER, LATE_BYTES, STOCK, ask, drop, sha256, started
 

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service.control import Request
-from deckwright.service.places import Workspace
-from deckwright.service.records import Acknowledged, load
-from deckwright.service.verify import verify
+from deckwright.service.operate.control import Request
+from deckwright.service.operate.verify import verify
+from deckwright.service.store.records import Acknowledged, load
+from deckwright.service.system.places import Workspace
 from service.kit import Rig, run_all, started, workspace
 
 WISH = {"by": "A. Keeper", "why": "the sender wrote a blank line after all was done"}

@@ -11,7 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from typing_extensions import override
 
 from deckwright.jobs.service import RetrySpec
-from deckwright.service.records import Claim, Manifest, load
+from deckwright.service.store.records import Claim, Manifest, load
 from service.contract import assert_contract, assert_ledger, sha256
 from service.faults import Fault, FaultFs
 from service.kit import (

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.notices import Notices
-from deckwright.service.places import Workspace
-from deckwright_plugins.append_line import AppendLine, AppendLineConfig, append
+from deckwright.service.outward.notices import Notices
+from deckwright.service.system.places import Workspace
+from deckwright_plugins.notices.append_line import AppendLine, AppendLineConfig, append
 from service.notice_events import DONE, EVENTS
 
 # ---- append-line

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typing_extensions import override
 
-from deckwright.service.clock import Clock
+from deckwright.service.system.clock import Clock
 from service.contract import Tally, assert_contract, assert_ledger
 from service.kit import FixedClock, quick_room, started
 from service.scenarios import STORIES, act_out

@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.demo.files import write_demo
-from deckwright.engine.plan import load_plan
-from deckwright.service.compile import Compiled, compile_jobs
-from deckwright.service.fs import Fs
-from deckwright.service.records import BadRecordError
-from deckwright.service.snapshot import JOB_FILE, Snapshot, digest, inside, read_snapshot
+from deckwright.engine.planning.plan import load_plan
+from deckwright.service.config.compile import Compiled, compile_jobs
+from deckwright.service.store.records import BadRecordError
+from deckwright.service.store.snapshot import JOB_FILE, Snapshot, digest, inside, read_snapshot
+from deckwright.service.system.fs import Fs
 from service.workplace import Workplace, add_job, make_workplace
 
 EXAMPLES = Path(__file__).parents[2] / "config"

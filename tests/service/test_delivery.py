@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from typing_extensions import override
 
 from deckwright.jobs.service import DeliverSpec
-from deckwright.service.delivery import copy_name, deliver, place_of, unfit_place, wanted
-from deckwright.service.fs import Fs, SyncError
-from deckwright.service.places import FOLDERS, RUN_NAME, Workspace
-from deckwright.service.records import DeckFacts, FileFacts, Manifest
+from deckwright.service.outward.delivery import copy_name, deliver, place_of, unfit_place, wanted
+from deckwright.service.store.records import DeckFacts, FileFacts, Manifest
+from deckwright.service.system.fs import Fs, SyncError
+from deckwright.service.system.places import FOLDERS, RUN_NAME, Workspace
 from service import faults
 from service.faults import Fault, FaultFs
 

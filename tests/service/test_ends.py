@@ -14,11 +14,11 @@ from hypothesis import strategies as st
 from typing_extensions import override
 
 from deckwright.jobs.service import RetrySpec
-from deckwright.service.control import Request
-from deckwright.service.ends import MOST_ALONE, SERVICE_ENDED, WHY_HELD
-from deckwright.service.finding import listed
-from deckwright.service.orders import Ended, RunOrder
-from deckwright.service.places import Workspace
+from deckwright.service.operate.control import Request
+from deckwright.service.operate.finding import listed
+from deckwright.service.runs.ends import MOST_ALONE, SERVICE_ENDED, WHY_HELD
+from deckwright.service.system.places import Workspace
+from deckwright.service.workers.messages import Ended, RunOrder
 from service.kit import (
     FixedClock,
     Rig,

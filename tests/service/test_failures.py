@@ -22,7 +22,7 @@ from deckwright.errors import (
     TooManyReturnedError,
     UnreadableDeckError,
 )
-from deckwright.service.failures import while_loading, while_running
+from deckwright.service.workers.failures import while_loading, while_running
 
 
 def raised(error: BaseException, cause: BaseException | None = None) -> BaseException:

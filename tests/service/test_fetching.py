@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from typing_extensions import override
 
 from deckwright.jobs.service import LimitsSpec
-from deckwright.service import fetching as module
-from deckwright.service.fetching import A_ROUND, SETTLE_S
-from deckwright.service.fs import Fs
-from deckwright.service.settling import OPEN_END, Route
+from deckwright.service.inbox import fetching as module
+from deckwright.service.inbox.fetching import A_ROUND, SETTLE_S
+from deckwright.service.inbox.settling import OPEN_END, Route
+from deckwright.service.system.fs import Fs
 from service.faults import Fault, FaultFs
 from service.fetch_kit import DECK, SPEC, CutFs, KilledError, Scene
 

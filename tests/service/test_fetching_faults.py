@@ -11,8 +11,8 @@ import pytest
 from typing_extensions import override
 
 from deckwright.jobs.service import LimitsSpec
-from deckwright.service import fetching as module
-from deckwright.service.fs import Fs, SyncError
+from deckwright.service.inbox import fetching as module
+from deckwright.service.system.fs import Fs, SyncError
 from service import faults
 from service.faults import Fault, FaultFs
 from service.fetch_kit import DECK, ERRORS, SPEC, CutFs, KilledError, Scene

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.service.checking import Checked, check_attempt, deck_state
-from deckwright.service.places import Workspace
-from deckwright.service.records import BadRecordError, Claim, load
-from deckwright.service.verify import verify
+from deckwright.service.operate.verify import verify
+from deckwright.service.store.checking import Checked, check_attempt, deck_state
+from deckwright.service.store.records import BadRecordError, Claim, load
+from deckwright.service.system.places import Workspace
 from service.contract import sha256
 from service.kit import CARDS, STOCK, drop, lay_out, quick_room, started
 

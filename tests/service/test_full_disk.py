@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service.fs import Fs
+from deckwright.service.system.fs import Fs
 from service import trouble
 from service.contract import assert_contract, assert_ledger
 from service.kit import CARDS, STOCK, drop, lay_out, quick_room

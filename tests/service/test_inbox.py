@@ -19,8 +19,8 @@ from hypothesis.stateful import (
 )
 
 from deckwright.jobs.service import LimitsSpec
-from deckwright.service.inbox import Inbox
-from deckwright.service.settling import LINKED_S, NotSettledError, open_deck
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.settling import LINKED_S, NotSettledError, open_deck
 from service.inbox_kit import CARD, CARDS, SETTLE, STALL, Box
 from service.writers import SetClock
 

@@ -8,16 +8,16 @@ import tracemalloc
 
 import pytest
 
-from deckwright.service import looking
-from deckwright.service.inbox import Inbox
-from deckwright.service.settling import Route
+from deckwright.service.inbox import scan
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.settling import Route
 from service.inbox_kit import CARD, CARDS, MARKED, Box, make_full_folder, unreadable
 
 # ---- many
 
 
 def test_many_decks_take_little_memory_and_are_all_taken_in_order(box, monkeypatch):
-    monkeypatch.setattr(looking, "KEPT", 100)
+    monkeypatch.setattr(scan, "KEPT", 100)
     for number in range(3000):
         os.utime(box.put(f"{number:05}", b"X"), ns=(0, number * 10**6))
     tracemalloc.start()
@@ -37,7 +37,7 @@ def test_many_decks_take_little_memory_and_are_all_taken_in_order(box, monkeypat
 
 
 def test_many_decks_of_one_job_do_not_keep_out_those_of_another(tmp_path, monkeypatch):
-    monkeypatch.setattr(looking, "KEPT", 100)
+    monkeypatch.setattr(scan, "KEPT", 100)
     box = Box(tmp_path)
     routes = {
         "box": [Route("many", (), None, require_marker=False)],
@@ -53,7 +53,7 @@ def test_many_decks_of_one_job_do_not_keep_out_those_of_another(tmp_path, monkey
 
 @pytest.mark.parametrize("what", ["empty", "linked", "closed", "unmarked", "put off"])
 def test_many_files_that_cannot_be_taken_do_not_keep_out_one_that_can(tmp_path, monkeypatch, what):
-    monkeypatch.setattr(looking, "KEPT", 60)
+    monkeypatch.setattr(scan, "KEPT", 60)
     names = [f"{number:05}" for number in range(200)]
     unreadable(monkeypatch, *(names if what == "closed" else []))
     box = Box(tmp_path, MARKED if what == "unmarked" else CARDS)
@@ -85,7 +85,7 @@ def test_many_files_that_cannot_be_taken_do_not_keep_out_one_that_can(tmp_path, 
 
 @pytest.mark.parametrize("how", ["changed", "forgotten"])
 def test_a_deck_that_was_put_off_takes_its_place_again_once_that_is_over(box, monkeypatch, how):
-    monkeypatch.setattr(looking, "KEPT", 50)
+    monkeypatch.setattr(scan, "KEPT", 50)
     os.utime(box.put("deck"), (0, 0))
     box.settle()
     [found] = box.inbox.ready()

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from deckwright.service.clock import Clock
-from deckwright.service.inbox import Inbox
-from deckwright.service.settling import NotSettledError, open_deck
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.settling import NotSettledError, open_deck
+from deckwright.service.system.clock import Clock
 from service.inbox_kit import CARD, CARDS, MARKED, SETTLE, STALL, Box, make_link, unreadable
 from service.writers import BY_LEASE, NEVER_EARLY, WAYS, process
 
@@ -145,7 +145,7 @@ def take(box: Box) -> Iterator[bytes]:
 @pytest.fixture(scope="module")
 def leases(tmp_path_factory: pytest.TempPathFactory) -> bool:
     """Tell whether the file system of the tests grants leases."""
-    from deckwright.service.lease import written_to  # noqa: PLC0415 # to be asked first
+    from deckwright.service.system.lease import written_to  # noqa: PLC0415 # to be asked first
 
     path = tmp_path_factory.mktemp("leases") / "probe"
     path.touch()

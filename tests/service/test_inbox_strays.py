@@ -14,8 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.service.inbox import Inbox
-from deckwright.service.settling import Found, Route, open_deck
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.settling import Found, Route, open_deck
 from service.inbox_kit import CARDS, SETTLE, Box, make_full_folder, make_link, unreadable
 
 # ---- what lies in the wrong place

@@ -12,8 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service import checking, control, holds, lanes, late, recovery, runs, spool
-from deckwright.service.fs import Fs
+from deckwright.service import recovery
+from deckwright.service.inbox import latebytes
+from deckwright.service.operate import control
+from deckwright.service.runs import runs
+from deckwright.service.store import checking, holds, masters, spool
+from deckwright.service.system.fs import Fs
 from service.defects import DEFECTS
 from service.faults import COMPOSED, READING, STEPS, FaultFs
 from service.killer import Told, carry_out, points, trace
@@ -65,7 +69,7 @@ def test_methods_made_of_others_change_nothing_by_themselves():
 
 
 @pytest.mark.parametrize(
-    "module", [checking, holds, lanes, late, recovery, runs, spool], ids=lambda m: m.__name__
+    "module", [checking, holds, masters, latebytes, recovery, runs, spool], ids=lambda m: m.__name__
 )
 def test_no_part_changes_the_file_system_but_by_a_counted_step(module):
     tree = ast.parse(inspect.getsource(module))
@@ -236,7 +240,7 @@ def test_the_checker_sees_that(what, ended):
 
 def test_the_checker_sees_a_done_deck_that_grew_unseen(monkeypatch):
     monkeypatch.setattr(checking, "deck_state", lambda deck, claim: "same")
-    monkeypatch.setattr(late.LateSweep, "round", lambda self: None)
+    monkeypatch.setattr(latebytes.LateSweep, "round", lambda self: None)
     story = STORIES["written to while it runs"]
     with quick_room() as room:
         root = room / "workspace"

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 from typing_extensions import override
 
-from deckwright.service.fs import Fs
-from deckwright.service.lanes import Lanes
-from deckwright.service.places import Workspace
-from deckwright.service.records import Manifest, load
-from deckwright.service.verify import verify
+from deckwright.service.operate.verify import verify
+from deckwright.service.store.masters import Lanes
+from deckwright.service.store.records import Manifest, load
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import Workspace
 from service.house import chain, house
 from service.kit import (
     FIRST_MASTER,

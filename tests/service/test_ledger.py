@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.service.ledger import Ledger, LedgerError
-from deckwright.service.places import run_prefix
-from deckwright.service.records import Claim, DeckFacts
+from deckwright.service.store.ledger import Ledger, LedgerError
+from deckwright.service.store.records import Claim, DeckFacts
+from deckwright.service.system.places import run_prefix
 from service.contract import sha256
 from service.kit import quick_room
 from service.scenarios import run_of

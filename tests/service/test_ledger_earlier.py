@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
-from deckwright.service.tables import SCHEMA
+from deckwright.service.store.ledger import Ledger, LedgerError, NewerLedgerError
+from deckwright.service.store.tables import SCHEMA
 
 FIRST = """
 CREATE TABLE runs (
@@ -122,7 +122,7 @@ def test_a_ledger_that_cannot_be_brought_up_to_date_stays_as_it_was(
     path = tmp_path / "ledger.db"
     rows = earlier(path, schema, tables)
     monkeypatch.setattr(
-        "deckwright.service.database.TABLES",
+        "deckwright.service.store.database.TABLES",
         f"{FIRST}{ENDS}CREATE TABLE extra (run TEXT) STRICT;\nCREATE TABLE worse (run SOME) STRICT",
     )
     with pytest.raises(LedgerError, match="worse"):

@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.errors import RestartError, WorkspaceError
-from deckwright.service.ledger import Ledger, NewerLedgerError
-from deckwright.service.places import Workspace
 from deckwright.service.setup import open_ledger
+from deckwright.service.store.ledger import Ledger, NewerLedgerError
+from deckwright.service.system.places import Workspace
 from service.contract import assert_contract, assert_ledger
 from service.kit import CARDS, STOCK, ask, drop, lay_out, quick_room, started
 from service.scenarios import run_of

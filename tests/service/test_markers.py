@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.service.markers import deck_of, digest_in
+from deckwright.service.store.markers import deck_of, digest_in
 
 # ---- markers
 

@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from typing_extensions import override
 
 from deckwright.jobs.service import JobServiceSpec
-from deckwright.service.opened import JobCard
-from deckwright.service.places import run_prefix
-from deckwright.service.records import Claim, Reasons, load
-from deckwright.service.spool import Taking
+from deckwright.service.runs.openrun import JobCard
+from deckwright.service.store.records import Claim, Reasons, load
+from deckwright.service.store.spool import Taking
+from deckwright.service.system.places import run_prefix
 from service.contract import sha256
 from service.faults import Fault, FaultFs
 from service.kit import (

@@ -20,10 +20,10 @@ import pytest
 from deckwright import Notice
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.service import ServiceSpec, load_service
-from deckwright.service import notices as module
-from deckwright.service.notices import FACTS, MOST_WAITING, STRIKES, Notices
-from deckwright.service.noticing import notice_faults
-from deckwright.service.places import Workspace
+from deckwright.service.outward import notices as module
+from deckwright.service.outward.notices import FACTS, MOST_WAITING, STRIKES, Notices
+from deckwright.service.outward.noticing import notice_faults
+from deckwright.service.system.places import Workspace
 from service.notice_events import DONE, EVENTS
 
 OBSERVERS = Path(__file__).parent / "house_plugins" / "tempers.py"
@@ -49,7 +49,7 @@ def command(tmp_path_factory) -> list[str]:
     meta.mkdir()
     (meta / "METADATA").write_text("Metadata-Version: 2.1\nName: tempers\nVersion: 1.0\n")
     (meta / "entry_points.txt").write_text("[deckwright.notices]\n" + "\n".join(points) + "\n")
-    code = f"import sys; sys.path.insert(0, {str(site)!r}); from deckwright.service.noticing import main; main()"  # fmt: skip # noqa: E501
+    code = f"import sys; sys.path.insert(0, {str(site)!r}); from deckwright.service.outward.noticing import main; main()"  # fmt: skip # noqa: E501
     return [sys.executable, "-c", code]
 
 
@@ -315,8 +315,8 @@ def test_the_process_ends_when_the_service_is_killed(command, tmp_path) -> None:
         "import json, sys, time\n"
         "from pathlib import Path\n"
         "from deckwright.jobs.service import ServiceSpec\n"
-        "from deckwright.service.notices import Notices\n"
-        "from deckwright.service.places import Workspace\n"
+        "from deckwright.service.outward.notices import Notices\n"
+        "from deckwright.service.system.places import Workspace\n"
         "spec = ServiceSpec.model_validate({'notice': [{'kind': 'keeps'}, {'kind': 'hangs'}]})\n"
         "notices = Notices(spec, Workspace(Path(sys.argv[1])), command=json.loads(sys.argv[2]))\n"
         f"notices.tell({DONE!r})\n"
@@ -354,8 +354,8 @@ def is_alive(process: int) -> bool:
 def test_the_service_loads_no_frame_library_for_its_observers() -> None:
     script = (
         "import sys\n"
-        "import deckwright.service.notices, deckwright.service.noticing\n"
-        "import deckwright_plugins.append_line\n"
+        "import deckwright.service.outward.notices, deckwright.service.outward.noticing\n"
+        "import deckwright_plugins.notices.append_line\n"
         "heavy = {'numpy', 'polars', 'deckwright.engine', 'deckwright.layout'}\n"
         "print(sorted(heavy & set(sys.modules)))\n"
     )

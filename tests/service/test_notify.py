@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typing_extensions import override
 
-from deckwright.service.clock import Clock
-from deckwright.service.notify import Notifier, watchdog_seconds
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.notify import Notifier, watchdog_seconds
 
 
 class Still(Clock):

@@ -14,14 +14,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.service.control import Request
-from deckwright.service.inbox import Inbox
-from deckwright.service.intake import Intake
-from deckwright.service.lineends import first_line, may_join, open_end
-from deckwright.service.records import Claim, load
-from deckwright.service.settling import OPEN_END, UNSETTLED, Route
-from deckwright.service.status import gather
-from deckwright.service.verify import verify
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.intake import Intake
+from deckwright.service.inbox.settling import OPEN_END, UNSETTLED, Route
+from deckwright.service.operate.control import Request
+from deckwright.service.operate.status import gather
+from deckwright.service.operate.verify import verify
+from deckwright.service.store.lineends import first_line, may_join, open_end
+from deckwright.service.store.records import Claim, load
 from service.inbox_kit import Box
 from service.kit import CARDS, Rig, spec_with
 from service.writers import SetClock

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.engine.run import run_job
-from deckwright.service.orders import LONGEST, Ended, Progress
-from deckwright.service.process import NonsenseError, WorkerProcess
-from deckwright.service.traces import Rest
+from deckwright.service.workers.messages import LONGEST, Ended, Progress
+from deckwright.service.workers.process import NonsenseError, WorkerProcess
+from deckwright.service.workers.traces import Rest
 from service.pool_kit import ENDS
 from service.workplace import (
     BAD_PLUGINS,
@@ -105,7 +105,7 @@ def liar(place, monkeypatch, tmp_path):
     """Return a pool whose workers say other words, and a giver of those words."""
     path = tmp_path / "said"
     command = (sys.executable, "-I", "-S", "-c", LIAR % str(path))
-    monkeypatch.setattr("deckwright.service.process._COMMAND", command)
+    monkeypatch.setattr("deckwright.service.workers.process._COMMAND", command)
     with place.pool(workers=1) as hand:
         yield hand, path.write_bytes
 

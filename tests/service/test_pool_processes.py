@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service.orders import Progress
-from deckwright.service.pool import Pool
+from deckwright.service.workers.messages import Progress
+from deckwright.service.workers.pool import Pool
 from service.pool_kit import LEAVES
 from service.workplace import (
     PATIENCE_S,
@@ -199,12 +199,14 @@ def test_a_process_that_is_killed_while_it_rests_is_replaced(place, cards) -> No
 
 
 def test_workers_that_cannot_start_cost_no_try(place, cards, monkeypatch) -> None:
-    monkeypatch.setattr("deckwright.service.process._COMMAND", (sys.executable, "-c", "1/0"))
+    monkeypatch.setattr(
+        "deckwright.service.workers.process._COMMAND", (sys.executable, "-c", "1/0")
+    )
     with place.pool(workers=1) as hand:
         ended = hand.run("good", cards)
         assert (ended.outcome, ended.code) == ("no-room", "worker-start")
         assert "exit code 1" in ended.sentence
-    monkeypatch.setattr("deckwright.service.process._COMMAND", ("/no/such/program",))
+    monkeypatch.setattr("deckwright.service.workers.process._COMMAND", ("/no/such/program",))
     with place.pool(workers=1) as hand:
         ended = hand.run("good", cards)
         assert (ended.outcome, ended.code) == ("no-room", "no-process")
@@ -214,10 +216,10 @@ SCRIPT = """
 import os, sys
 from pathlib import Path
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.clock import Clock
-from deckwright.service.orders import RunOrder
-from deckwright.service.places import Workspace
-from deckwright.service.pool import Pool
+from deckwright.service.system.clock import Clock
+from deckwright.service.workers.messages import RunOrder
+from deckwright.service.system.places import Workspace
+from deckwright.service.workers.pool import Pool
 import fcntl, select
 
 order = RunOrder.model_validate_json(sys.argv[2])
@@ -282,7 +284,7 @@ def test_a_run_on_its_way_tells_how_far_it_is(place, cards) -> None:
 
 
 def test_the_service_side_of_workers_loads_no_heavy_library() -> None:
-    code = "import sys, json, deckwright.service.pool, deckwright.service.daemon; "
+    code = "import sys, json, deckwright.service.workers.pool, deckwright.service.daemon; "
     code += "print(json.dumps(sorted(sys.modules)))"
     command = [sys.executable, "-I", "-c", code]
     loaded = subprocess.run(command, capture_output=True, check=True).stdout  # noqa: S603

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service.places import CLAIM, DECK, MANIFEST
+from deckwright.service.system.places import CLAIM, DECK, MANIFEST
 from service.kit import Rig, drop, run_all, started, workspace
 
 A, B = b"card a\n", b"card b\n"

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service import renames
-from deckwright.service.inbox import Inbox
-from deckwright.service.renames import Renames
-from deckwright.service.settling import OPEN_END, Stamp
+from deckwright.service.inbox import renames
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.renames import Renames
+from deckwright.service.inbox.settling import OPEN_END, Stamp
 from service.house import cards_of, house, run_of
 from service.test_open_ends import HALF, LINES
 from service.watch_kit import EVENTS, Watch, heard, soon

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from pathlib import Path
 
-from deckwright.service.settling import OPEN_END
+from deckwright.service.inbox.settling import OPEN_END
 from service.house import House, cards_of, house, run_of
 from service.writers import pieces, process
 

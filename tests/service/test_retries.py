@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from typing_extensions import override
 
 from deckwright.jobs.service import RetrySpec
-from deckwright.service.control import Request
-from deckwright.service.ledger import LedgerFullError
-from deckwright.service.records import Reasons, load
-from deckwright.service.retries import wait_before
+from deckwright.service.operate.control import Request
+from deckwright.service.runs.retries import wait_before
+from deckwright.service.store.ledger import LedgerFullError
+from deckwright.service.store.records import Reasons, load
 from service.kit import CARDS, Rig, assert_contract, drop, quick_room, spec_with
 
 USUAL = RetrySpec()

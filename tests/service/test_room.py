@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from typing_extensions import override
 
-from deckwright.service.fs import Fs
-from deckwright.service.ledger import Ledger
-from deckwright.service.places import Workspace
-from deckwright.service.room import LONGEST_WAIT_S, ROOM_WAIT_S, waits_of
-from deckwright.service.state import State, read_state, write_state
+from deckwright.service.outward.state import State, read_state, write_state
+from deckwright.service.runs.room import LONGEST_WAIT_S, ROOM_WAIT_S, waits_of
+from deckwright.service.store.ledger import Ledger
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import Workspace
 from service.kit import Rig, assert_contract, drop, lay_out, quick_room
 
 HOUR = 3600.0

@@ -8,10 +8,10 @@ import zipfile
 
 import pytest
 
-from deckwright.service import archive as archive_module
-from deckwright.service import tidy
-from deckwright.service.archive import ArchiveError, archives
-from deckwright.service.places import Workspace
+from deckwright.service.operate import archive as archive_module
+from deckwright.service.operate import tidy
+from deckwright.service.operate.archive import ArchiveError, archives
+from deckwright.service.system.places import Workspace
 from service.contract import files_of
 from service.house import House, card, cards_of, deck, house, run_of
 from service.kit import started

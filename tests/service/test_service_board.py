@@ -17,12 +17,12 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 import deckwright.service
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.byname import link_name
-from deckwright.service.codewords import MEANINGS, meaning
-from deckwright.service.lying import Inboxes
-from deckwright.service.metrics import CONTENT_TYPE, Endpoint, Figures, Meter
-from deckwright.service.settling import Route
-from deckwright.service.state import State
+from deckwright.service.inbox.settling import Route
+from deckwright.service.outward.byname import link_name
+from deckwright.service.outward.codewords import MEANINGS, meaning
+from deckwright.service.outward.lying import Inboxes
+from deckwright.service.outward.metrics import CONTENT_TYPE, Endpoint, Figures, Meter
+from deckwright.service.outward.state import State
 from service.house import House, card, cards_of, deck, house, run_of
 
 UNREADABLE = "ß\n".encode("utf-16")

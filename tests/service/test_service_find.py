@@ -6,8 +6,8 @@ import json
 
 import pytest
 
-from deckwright.service.finding import STATES
-from deckwright.service.status import UNKNOWN
+from deckwright.service.operate.finding import STATES
+from deckwright.service.operate.status import UNKNOWN
 from service.house import cards_of, deck, house, run_of
 from sets import first_line
 

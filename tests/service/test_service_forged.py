@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.service.orders import Ended, Progress, RunOrder
-from deckwright.service.records import (
+from deckwright.service.outward.state import State
+from deckwright.service.store.records import (
     BadRecordError,
     Claim,
     Manifest,
@@ -22,7 +22,7 @@ from deckwright.service.records import (
     Sealed,
     parse,
 )
-from deckwright.service.state import State
+from deckwright.service.workers.messages import Ended, Progress, RunOrder
 from service.contract import sha256
 from service.house import CANARY, House, ask, cards_of, deck, house, run_of
 

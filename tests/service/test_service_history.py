@@ -11,10 +11,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from deckwright.service.logfiles import LOG, LogFiles
-from deckwright.service.places import Workspace
-from deckwright.service.reading import LogReader, Wanted
-from deckwright.service.telling import _WORDS, words_of
+from deckwright.service.operate.reading import LogReader, Wanted
+from deckwright.service.outward.logfiles import LOG, LogFiles
+from deckwright.service.outward.telling import _WORDS, words_of
+from deckwright.service.system.places import Workspace
 from service.house import COMMAND, card, cards_of, deck, house, run_of
 from service.kit import quick_room
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 import deckwright
 import deckwright_plugins
-from deckwright.service.patterns import matcher
-from deckwright.service.settling import Route
+from deckwright.service.inbox.settling import Route
+from deckwright.service.system.patterns import matcher
 from service.house import cards_of, chain, house
 
 # ---- what is never read or loaded

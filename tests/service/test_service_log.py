@@ -21,9 +21,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import deckwright.service
-from deckwright.service.clock import Clock
-from deckwright.service.log import LEVELS, ServiceLog, service_log
-from deckwright.service.places import Workspace
+from deckwright.service.outward.log import LEVELS, ServiceLog, service_log
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.places import Workspace
 
 NAMES = st.text(max_size=40) | st.binary(max_size=40)
 SIMPLE = (
@@ -328,8 +328,8 @@ def test_a_service_without_any_output_does_not_write_into_what_takes_its_number(
     script = (
         "import os, sys\n"
         "from pathlib import Path\n"
-        "from deckwright.service.log import service_log\n"
-        "from deckwright.service.places import Workspace\n"
+        "from deckwright.service.outward.log import service_log\n"
+        "from deckwright.service.system.places import Workspace\n"
         "held = os.open(sys.argv[1], os.O_RDWR)\n"
         "assert held == 1\n"
         "service_log(Workspace(Path('/nowhere')))('run_done')\n"

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from deckwright.jobs.service import load_service
-from deckwright.service.compile import compile_jobs
+from deckwright.service.config.compile import compile_jobs
+from deckwright.service.operate.starting import init_workspace
+from deckwright.service.operate.status import gather
+from deckwright.service.operate.verify import verify
 from deckwright.service.setup import Tools
-from deckwright.service.starting import init_workspace
-from deckwright.service.status import gather
-from deckwright.service.verify import verify
 from service.contract import assert_ledger, files_of
 from service.house import House, card, cards_of, deck, house, run_of
 from sets import first_line
@@ -132,7 +132,7 @@ def test_a_waiting_run_is_held_and_resumed_and_a_running_one_is_not(served) -> N
 def compiled_once(monkeypatch):
     """Let commands without a service compile the jobs of a house only once: it takes a second."""
     tools = Tools(compile_jobs=cache(compile_jobs))
-    monkeypatch.setattr("deckwright.cli.operate.Tools", lambda: tools)
+    monkeypatch.setattr("deckwright.cli.shared.operate.Tools", lambda: tools)
 
 
 @pytest.mark.slow

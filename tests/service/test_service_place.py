@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from deckwright.service.control import Request
-from deckwright.service.filesystems import unfit_inboxes
+from deckwright.service.operate.control import Request
+from deckwright.service.system.filesystems import unfit_inboxes
 from service.house import cards_of, house
 from service.kit import CARDS, Rig, drop, lay_out, quick_room
 from sets import first_line

@@ -47,8 +47,8 @@ from pathlib import Path
 import pytest
 from typing_extensions import override
 
-from deckwright.service.fs import Fs
-from deckwright.service.spool import Arrival, NotTakenError
+from deckwright.service.store.spool import Arrival, NotTakenError
+from deckwright.service.system.fs import Fs
 from service.house import House, card, cards_of, deck, house
 from service.kit import CARDS, Rig, drop, quick_room
 

@@ -17,9 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.jobs.service import LimitsSpec, ServiceSpec
-from deckwright.service import lease
-from deckwright.service.lease import written_to
-from deckwright.service.settling import (
+from deckwright.service.inbox.settling import (
     LINKED_S,
     Found,
     NotSettledError,
@@ -29,6 +27,8 @@ from deckwright.service.settling import (
     StrayError,
     open_deck,
 )
+from deckwright.service.system import lease
+from deckwright.service.system.lease import written_to
 
 SPEC = ServiceSpec()
 RULES = Rules.of(SPEC)
@@ -241,7 +241,7 @@ def test_a_deck_that_is_swapped_while_it_is_opened_waits(deck, monkeypatch):
         replace(deck)
         return False
 
-    monkeypatch.setattr("deckwright.service.settling.written_to", swap)
+    monkeypatch.setattr("deckwright.service.inbox.settling.written_to", swap)
     with pytest.raises(NotSettledError):
         open_deck(settled, SPEC)
 
@@ -258,7 +258,7 @@ def _plain_renames(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("_plain_renames")
 def test_a_deck_whose_name_goes_to_another_file_while_it_is_opened_waits(deck, monkeypatch):
     settled = found(deck)
-    monkeypatch.setattr("deckwright.service.settling.written_to", lambda _: replace(deck))
+    monkeypatch.setattr("deckwright.service.inbox.settling.written_to", lambda _: replace(deck))
     with pytest.raises(NotSettledError, match="another file"):
         open_deck(settled, SPEC)
 
@@ -355,7 +355,7 @@ def test_a_lease_is_given_back_so_that_writers_come_in_at_once(deck):
 def test_a_writer_that_comes_while_the_lease_stands_does_not_end_the_service(deck):
     script = """
 import fcntl, os, sys
-from deckwright.service.lease import written_to
+from deckwright.service.system.lease import written_to
 real = fcntl.fcntl
 def between(descriptor, what, *given):
     answer = real(descriptor, what, *given)

@@ -11,16 +11,24 @@ from pathlib import Path
 import pytest
 
 from deckwright.errors import RestartError
-from deckwright.service.clock import Clock
-from deckwright.service.ends import SERVICE_ENDED
-from deckwright.service.fs import Fs
-from deckwright.service.lanes import Lanes
-from deckwright.service.ledger import Ledger
-from deckwright.service.places import CLAIM, DECK, FAILED_PAGE, FOLDERS, MARKER, REASONS, Workspace
-from deckwright.service.records import Claim, ReasonEntry, Reasons, load
 from deckwright.service.recovery import Found, recover
-from deckwright.service.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
-from deckwright.service.tables import Row
+from deckwright.service.runs.ends import SERVICE_ENDED
+from deckwright.service.store.ledger import Ledger
+from deckwright.service.store.masters import Lanes
+from deckwright.service.store.records import Claim, ReasonEntry, Reasons, load
+from deckwright.service.store.spool import Arrival, MarkerDiffersError, NotTakenError, Spool, Taking
+from deckwright.service.store.tables import Row
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import (
+    CLAIM,
+    DECK,
+    FAILED_PAGE,
+    FOLDERS,
+    MARKER,
+    REASONS,
+    Workspace,
+)
 from service.contract import sha256
 
 DATA = b"A card\n"

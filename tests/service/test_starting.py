@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine.plan import load_plan
+from deckwright.engine.planning.plan import load_plan
 from deckwright.engine.run import run_job
 from deckwright.errors import OutputError, UnreadableDeckError
 from deckwright.jobs.base import ConfigModel
@@ -27,10 +27,10 @@ from deckwright.jobs.service import (
     ServiceSpec,
     load_service,
 )
-from deckwright.service.fs import Fs
-from deckwright.service.places import FOLDERS
-from deckwright.service.starting import init_workspace
-from deckwright_plugins.append_line import AppendLineConfig
+from deckwright.service.operate.starting import init_workspace
+from deckwright.service.system.fs import Fs
+from deckwright.service.system.places import FOLDERS
+from deckwright_plugins.notices.append_line import AppendLineConfig
 
 TEMPLATE = files("deckwright.service").joinpath("template/config/service.toml").read_text("utf-8")
 LINES = TEMPLATE.splitlines()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service import spool
+from deckwright.service.store import spool
 from service.kit import CARDS, Rig
 
 

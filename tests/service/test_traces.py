@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 
-from deckwright.service.traces import Traces
+from deckwright.service.workers.traces import Traces
 
 
 def test_the_traces_of_a_run_are_seen_and_a_quiet_one_leaves_none(tmp_path) -> None:

@@ -12,15 +12,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.jobs.service import JobServiceSpec, ServiceSpec
-from deckwright.service.inbox import Inbox
-from deckwright.service.intake import Intake
-from deckwright.service.opened import Open
-from deckwright.service.orders import RunOrder
-from deckwright.service.records import Claim, DeckFacts
-from deckwright.service.runs import RELIEF_S
-from deckwright.service.settling import Route
-from deckwright.service.spool import Taking
-from deckwright.service.turns import Turns
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.intake import Intake
+from deckwright.service.inbox.settling import Route
+from deckwright.service.runs.openrun import Open
+from deckwright.service.runs.runs import RELIEF_S
+from deckwright.service.runs.turns import Turns
+from deckwright.service.store.records import Claim, DeckFacts
+from deckwright.service.store.spool import Taking
+from deckwright.service.workers.messages import RunOrder
 from service.kit import CARDS, STOCK, Rig, quick_room
 
 TAKEN = "2031-05-06T07:{:02}:00.000000+00:00"

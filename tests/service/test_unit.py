@@ -14,8 +14,8 @@ import pytest
 from deckwright.cli.main import COMMANDS
 from deckwright.errors import RestartError, WorkspaceError
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.process import environment
-from deckwright.service.starting import init_workspace
+from deckwright.service.operate.starting import init_workspace
+from deckwright.service.workers.process import environment
 
 UNIT = Path(__file__).parents[2] / "config" / "deckwright.service"
 SERVICE = {

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from deckwright.service.ledger import Ledger
-from deckwright.service.lock import is_locked
-from deckwright.service.logfiles import LogFiles
-from deckwright.service.places import Workspace
+from deckwright.service.outward.logfiles import LogFiles
+from deckwright.service.store.ledger import Ledger
+from deckwright.service.system.lock import is_locked
+from deckwright.service.system.places import Workspace
 from deckwright.service.untold import LATEST, untold
 from service.house import House, card, cards_of, deck, house
 from service.kit import quick_room

@@ -14,9 +14,9 @@ import pytest
 from watchdog.observers.inotify_c import InotifyFD
 
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.inbox import Inbox
-from deckwright.service.settling import Route
-from deckwright.service.watcher import Watcher
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.settling import Route
+from deckwright.service.inbox.watcher import Watcher
 from service.watch_kit import EVENTS, LONG, Watch, descriptors, heard, soon
 from service.writers import WAYS, SetClock, write
 
@@ -187,7 +187,7 @@ def test_a_flood_of_events_that_nobody_reads_loses_no_deck_and_ends_no_watching(
 def test_the_service_is_slim_until_something_is_watched():
     script = """
 import sys
-import deckwright.service.inbox, deckwright.service.watcher
+import deckwright.service.inbox.inbox, deckwright.service.inbox.watcher
 heavy = {"numpy", "polars", "watchdog", "click", "rich"}
 print(heavy & {name.partition(".")[0] for name in sys.modules})
 """

@@ -15,8 +15,8 @@ from watchdog.observers.inotify import InotifyEmitter
 from watchdog.observers.inotify_c import InotifyFD
 from watchdog.observers.polling import PollingEmitter
 
-from deckwright.service import watcher as module
-from deckwright.service.watcher import Watcher
+from deckwright.service.inbox import watcher as module
+from deckwright.service.inbox.watcher import Watcher
 from service.watch_kit import LONG, Watch, descriptors
 
 pytestmark = pytest.mark.usefixtures("_events")

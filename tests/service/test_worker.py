@@ -15,14 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine import plan
+from deckwright.engine.planning import plan
 from deckwright.engine.run import run_job
 from deckwright.plugin.registry import Registry
-from deckwright.service.fs import Fs, SyncError
-from deckwright.service.orders import Ended, RunOrder
-from deckwright.service.running import Runner
-from deckwright.service.snapshot import Snapshot, digest
-from deckwright.service.worker import run_order
+from deckwright.service.store.snapshot import Snapshot, digest
+from deckwright.service.system.fs import Fs, SyncError
+from deckwright.service.workers.messages import Ended, RunOrder
+from deckwright.service.workers.running import Runner
+from deckwright.service.workers.worker import run_order
 from service.workplace import CANARY, Workplace, make_workplace
 
 NO_ROOM = ("ENOSPC", "EDQUOT", "EIO", "EROFS", "EACCES", "EMFILE")
@@ -170,9 +170,9 @@ def test_a_failed_flush_makes_the_attempt_void(place, cards) -> None:
 DISK = """
 import subprocess, sys
 from pathlib import Path
-from deckwright.service.fs import Fs
-from deckwright.service.orders import Ended, RunOrder
-from deckwright.service.worker import run_order
+from deckwright.service.system.fs import Fs
+from deckwright.service.workers.messages import Ended, RunOrder
+from deckwright.service.workers.worker import run_order
 
 order = RunOrder.model_validate_json(sys.argv[1])
 home, deck = Path(order.folder), Path(order.folder, "deck").read_bytes()

@@ -22,9 +22,9 @@ from typing_extensions import override
 
 from deckwright.errors import RestartError
 from deckwright.jobs.service import RetrySpec
-from deckwright.service.fs import Fs
-from deckwright.service.ledger import LedgerError
-from deckwright.service.room import ROOM_WAIT_S
+from deckwright.service.runs.room import ROOM_WAIT_S
+from deckwright.service.store.ledger import LedgerError
+from deckwright.service.system.fs import Fs
 from service.contract import assert_contract, assert_ledger
 from service.faults import Fault, FaultFs
 from service.kit import Rig, drop, lay_out, spec_with, started

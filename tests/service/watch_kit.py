@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from deckwright.service.watcher import Watcher
+from deckwright.service.inbox.watcher import Watcher
 
 LONG = 120.0
 """Seconds after which what should come is given up."""

@@ -15,11 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from deckwright.jobs.service import ServiceSpec
-from deckwright.service.clock import Clock
-from deckwright.service.compile import CompiledJob, compile_jobs
-from deckwright.service.orders import Ended, Progress, RunOrder
-from deckwright.service.places import FOLDERS, Workspace
-from deckwright.service.pool import Pool
+from deckwright.service.config.compile import CompiledJob, compile_jobs
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.places import FOLDERS, Workspace
+from deckwright.service.workers.messages import Ended, Progress, RunOrder
+from deckwright.service.workers.pool import Pool
 
 BAD_PLUGINS = Path(__file__).parent / "bad_plugins"
 CANARY = "CANARY7391"

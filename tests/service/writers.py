@@ -21,7 +21,7 @@ from pathlib import Path
 
 from typing_extensions import override
 
-from deckwright.service.clock import Clock
+from deckwright.service.system.clock import Clock
 
 PIECES = 4
 """Pieces in which a deck is written."""

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from deckwright.cards.codes import ASCII_LATIN
 from deckwright.cards.values import Values
-from deckwright.engine import worker
-from deckwright.engine.accounts import digest, settle
-from deckwright.engine.changes import note_changes
-from deckwright.engine.limits import Sizes
-from deckwright.engine.partition import Cuts, cuts_of, group_by_route
+from deckwright.engine.passes import worker
+from deckwright.engine.passes.accounts import digest, settle
+from deckwright.engine.passes.changes import note_changes
+from deckwright.engine.passes.partition import Cuts, cuts_of, group_by_route
+from deckwright.engine.planning.limits import Sizes
 from deckwright.errors import AccountError
 from deckwright.layout.tray import Tray
 from deckwright.plugin.book import Book

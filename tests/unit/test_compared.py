@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright import Values
-from deckwright_plugins.compared import differs
+from deckwright_plugins.stages.compared import differs
 
 texts = st.lists(
     st.tuples(st.text(" 0A1", max_size=6), st.text(" 0A1", max_size=6)), min_size=1, max_size=30

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.report import drawing
-from deckwright.report.drawing import (
+from deckwright.report.drawing import cards
+from deckwright.report.drawing.cards import (
     COLUMNS,
     CUT_ALONG,
     CUT_DOWN,
@@ -21,7 +21,7 @@ from deckwright.report.drawing import (
     column_centre,
     draw_card,
 )
-from deckwright.report.drawing_scene import Area, Letters
+from deckwright.report.drawing.scene import Area, Letters
 from drawing_help import BLANK, MARKS, PATTERNS, SVG, drawn, holes_of, texts
 
 
@@ -76,17 +76,17 @@ def test_each_fault_is_bracketed_numbered_hatched_and_explained(marks):
     ("drawn", "millimetres"),
     [
         # ANSI/AIIM MS41-1996, clause 4.3.1, citing ANSI X3.11
-        (drawing.WIDTH, 187.325),
-        (drawing.HEIGHT, 82.55),
+        (cards.WIDTH, 187.325),
+        (cards.HEIGHT, 82.55),
         # FIPS PUB 13 / ANSI X3.21-1967, second hand
-        (drawing.COLUMN_PITCH, 2.2098),
-        (drawing.ROW_PITCH, 6.35),
-        (drawing.HOLE_WIDTH, 1.397),
-        (drawing.HOLE_HEIGHT, 3.175),
+        (cards.COLUMN_PITCH, 2.2098),
+        (cards.ROW_PITCH, 6.35),
+        (cards.HOLE_WIDTH, 1.397),
+        (cards.HOLE_HEIGHT, 3.175),
         # derived from those by centring the holes on the card
         (column_centre(1), 6.3754),
         (column_centre(80), 180.9496),
-        (drawing.FIRST_ROW, 6.35),
+        (cards.FIRST_ROW, 6.35),
     ],
 )
 def test_the_drawing_is_to_scale(drawn, millimetres):

@@ -16,7 +16,7 @@ from PIL import Image
 
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import spread_rows
-from deckwright.pictures.geometry import (
+from deckwright.pictures.card.geometry import (
     CARD_HEIGHT,
     CARD_WIDTH,
     HOLE_HEIGHT,
@@ -24,22 +24,20 @@ from deckwright.pictures.geometry import (
     INCH,
     centres,
 )
-from deckwright.pictures.reading import read_card
-from deckwright.report import drawing, drawing_font
-from deckwright.report.drawing import card_scene, draw_card, plain_scene
-from deckwright.report.drawing_font import FontFileError, NoDrawingLibraryError, load_face
-from deckwright.report.drawing_notes import VISIBLE_BLANK
-from deckwright.report.drawing_pdf import to_pdf
-from deckwright.report.drawing_png import TooManyPixelsError, to_png
-from deckwright.report.drawing_scene import HATCH, box, hatching
-from deckwright.report.drawing_svg import to_svg
+from deckwright.pictures.reader.reading import read_card
+from deckwright.report.drawing import cards, lettering
+from deckwright.report.drawing.cards import card_scene, draw_card, plain_scene
+from deckwright.report.drawing.lettering import FontFileError, NoDrawingLibraryError, load_face
+from deckwright.report.drawing.notes import VISIBLE_BLANK
+from deckwright.report.drawing.pdf import to_pdf
+from deckwright.report.drawing.png import TooManyPixelsError, to_png
+from deckwright.report.drawing.scene import HATCH, box, hatching
+from deckwright.report.drawing.svg import to_svg
 from deckwright.report.signs import UNPRINTABLE
 from drawing_help import BLANK, MARKS, PATTERNS, SVG, boxes_of, drawn, pages_of
 
-FRAME = drawing.FRAME * INCH / 1000
-CODES = sorted(
-    path.stem for path in (Path(drawing.__file__).parents[1] / "cards/data").glob("*.csv")
-)
+FRAME = cards.FRAME * INCH / 1000
+CODES = sorted(path.stem for path in (Path(cards.__file__).parents[2] / "cards/data").glob("*.csv"))
 
 
 def picture(png: bytes) -> Image.Image:
@@ -65,9 +63,9 @@ def test_the_card_is_of_one_size_in_every_form() -> None:
     corners = re.findall(r"[hv](-?[\d.]+)", next(root.iter(f"{SVG}path")).get("d"))
     assert max(map(float, corners)) * millimetres == pytest.approx(CARD_WIDTH - 5.588, abs=0.03)
     # the cut is at 60 degrees to the long edge
-    slope = drawing.CUT_DOWN / drawing.CUT_ALONG
+    slope = cards.CUT_DOWN / cards.CUT_ALONG
     assert slope == pytest.approx(3**0.5, rel=1e-3)
-    assert (left, top) == (-drawing.FRAME, -drawing.FRAME)
+    assert (left, top) == (-cards.FRAME, -cards.FRAME)
     for ppi in (100, 200, 300):
         ours = picture(to_png(scene, ppi, ground="#ff0000"))
         # how much of each pixel is paper or its edge (whose green is 0x55), and not the ground
@@ -79,7 +77,7 @@ def test_the_card_is_of_one_size_in_every_form() -> None:
         assert card[:, middle[1]].sum() * pixel - edge == pytest.approx(CARD_HEIGHT, abs=pixel)
     page = pages_of(to_pdf([scene]))[0]
     scale = re.findall(r"([\d.]+) 0 0 ([\d.]+) [-\d.]+ [-\d.]+ cm", page)[-1]
-    points = drawing.WIDTH * float(scale[0]), drawing.HEIGHT * float(scale[1])
+    points = cards.WIDTH * float(scale[0]), cards.HEIGHT * float(scale[1])
     assert points == pytest.approx((CARD_WIDTH / INCH * 72, CARD_HEIGHT / INCH * 72), abs=0.01)
 
 
@@ -121,8 +119,8 @@ def test_a_png_is_dark_at_the_middle_of_every_hole_and_nowhere_else(patterns, pp
 def test_a_drawn_card_on_a_dark_backing_is_read_as_it_was_punched(patterns) -> None:
     patterns[:9] |= np.uint16(0x100)  # a card without holes is read as a blank one
     scene = plain_scene(patterns)
-    ours = np.asarray(picture(to_png(scene, 200, ground=drawing.INK)))
-    backing = np.array([int(drawing.INK[n : n + 2], 16) for n in (1, 3, 5)], np.uint8)
+    ours = np.asarray(picture(to_png(scene, 200, ground=cards.INK)))
+    backing = np.array([int(cards.INK[n : n + 2], 16) for n in (1, 3, 5)], np.uint8)
     image = np.broadcast_to(backing, (ours.shape[0] + 120, ours.shape[1] + 120, 3)).copy()
     image[60:-60, 60:-60] = ours
     reading = read_card(image)
@@ -141,7 +139,7 @@ def test_the_same_drawing_gives_the_same_bytes(marks) -> None:
 def test_a_picture_in_strips_is_the_same_as_a_whole_one(monkeypatch) -> None:
     scene = card_scene(BLANK, "A CARD", [(3, 8, "a fault")], fields=[(1, 1, "item")])
     whole = np.asarray(picture(to_png(scene, 100)))
-    monkeypatch.setattr("deckwright.report.drawing_png._STRIP", 100_000)
+    monkeypatch.setattr("deckwright.report.drawing.png._STRIP", 100_000)
     assert np.array_equal(np.asarray(picture(to_png(scene, 100))), whole)
 
 
@@ -180,12 +178,12 @@ def luminance(colour: str) -> float:
     ("dark", "light", "ratio"),
     [
         # 4.5 for text and 3 for graphics: WCAG 2.1, criteria 1.4.3 and 1.4.11
-        (drawing.INK, drawing.PAPER, 4.5),
-        (drawing.INK, drawing.BAND, 4.5),
-        (drawing.INK, drawing.HATCHED, 3),
-        (drawing.MARK, drawing.PAPER, 3),
-        (drawing.EDGE, drawing.PAPER, 4.5),
-        (drawing.HATCHED, drawing.PAPER, 3),
+        (cards.INK, cards.PAPER, 4.5),
+        (cards.INK, cards.BAND, 4.5),
+        (cards.INK, cards.HATCHED, 3),
+        (cards.MARK, cards.PAPER, 3),
+        (cards.EDGE, cards.PAPER, 4.5),
+        (cards.HATCHED, cards.PAPER, 3),
     ],
 )
 def test_nothing_hangs_on_colour(dark, light, ratio) -> None:
@@ -226,8 +224,8 @@ def test_another_typeface_is_used_where_it_is_named() -> None:
 @pytest.mark.parametrize(("module", "library"), [("PIL", "Pillow"), ("reportlab", "reportlab")])
 def test_a_missing_library_is_named_with_what_to_install(monkeypatch, module, library) -> None:
     monkeypatch.setitem(sys.modules, module, None)
-    monkeypatch.setattr(drawing_font, "load_face", load_face.__wrapped__)
-    monkeypatch.setattr("deckwright.report.drawing_png.load_face", load_face.__wrapped__)
+    monkeypatch.setattr(lettering, "load_face", load_face.__wrapped__)
+    monkeypatch.setattr("deckwright.report.drawing.png.load_face", load_face.__wrapped__)
     with pytest.raises(
         NoDrawingLibraryError, match=rf"{library}.*pip install 'deckwright\[drawing\]'"
     ):

@@ -12,18 +12,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import load_code
-from deckwright.engine.returnedgroups import MOST_DRAWN
+from deckwright.engine.closing.returnedgroups import MOST_DRAWN
 from deckwright.jobs.layouts import LayoutSpec
 from deckwright.layout.reading import Layout
-from deckwright.report.drawing import HEIGHT, WIDTH, card_scene, column_centre, draw_card
-from deckwright.report.drawing_fields import field_brackets, fields_of
-from deckwright.report.drawing_notes import fault_sentence, notes_on, patterns_of, printed_of
-from deckwright.report.drawing_page import returned_page
-from deckwright.report.drawing_scene import MILLIMETRES, Group, Lines, Words
-from deckwright.report.drawing_sheet import PAPERS, contact_pages, first_fault, true_size_pages
-from deckwright.report.drawing_svg import to_svg
-from deckwright.report.drawing_text import HOLE, card_lines
+from deckwright.report.drawing.cards import HEIGHT, WIDTH, card_scene, column_centre, draw_card
+from deckwright.report.drawing.fields import field_brackets, fields_of
+from deckwright.report.drawing.notes import fault_sentence, notes_on, patterns_of, printed_of
+from deckwright.report.drawing.scene import MILLIMETRES, Group, Lines, Words
+from deckwright.report.drawing.sheets import PAPERS, contact_pages, first_fault, true_size_pages
+from deckwright.report.drawing.svg import to_svg
+from deckwright.report.drawing.text import HOLE, card_lines
 from deckwright.report.model import CardLine, ReturnedGroup
+from deckwright.report.pages.returned import returned_page
 from drawing_help import BLANK, FIELDS, MARKS, PATTERNS, line, png, texts
 
 EBCDIC = load_code("ebcdic")

@@ -9,10 +9,10 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.engine.faultplaces import PlaceCounter
+from deckwright.engine.closing.faultplaces import PlaceCounter
 from deckwright.plugin.media import DeckPart
-from deckwright.report.faultplots import order_plot
 from deckwright.report.model import FaultPlaces
+from deckwright.report.pages.faultplots import order_plot
 
 
 def fault_places(failed: np.ndarray, decks=(("one", 1),), window: int = 37) -> FaultPlaces:

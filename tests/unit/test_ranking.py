@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from deckwright import BIT_LAYOUTS
 from deckwright.cards.codes import UnfitCodeError, UnknownCodeError, load_code
 from deckwright.cards.holes import PATTERNS, ROWS, fits_eight_bit_rule, parse_pattern, row_bit
-from deckwright.cards.mediaranking import rank_media
-from deckwright.cards.ranking import BYTE_CODES, HOLE_CODES, differing_cells, rank_codes
 from deckwright.errors import ConfigError
-from deckwright_plugins.blocks import Blocks
-from deckwright_plugins.column_binary import ColumnBinary
-from deckwright_plugins.records import Records
-from deckwright_plugins.text_lines import TextLines
-from deckwright_plugins.transcript import Transcript
+from deckwright.identify.mediaranking import rank_media
+from deckwright.identify.ranking import BYTE_CODES, HOLE_CODES, differing_cells, rank_codes
+from deckwright_plugins.media.blocks import Blocks
+from deckwright_plugins.media.column_binary import ColumnBinary
+from deckwright_plugins.media.records.medium import Records
+from deckwright_plugins.media.text.medium import TextLines
+from deckwright_plugins.media.transcript.medium import Transcript
 from media_help import medium, property_test
 
 WORDS = [

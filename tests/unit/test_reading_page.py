@@ -15,9 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.report.embedding import embedded
-from deckwright.report.readingmap import STEPS, doubt_map, doubt_scale, holes_map
-from deckwright.report.readingpage import (
+from deckwright.report.drawing.embedding import embedded
+from deckwright.report.pages.readingmap import STEPS, doubt_map, doubt_scale, holes_map
+from deckwright.report.pages.readingpage import (
     BAD,
     LOOK,
     READ,
@@ -27,7 +27,7 @@ from deckwright.report.readingpage import (
     ShownColumn,
     reading_page,
 )
-from deckwright.report.readingpieces import (
+from deckwright.report.pages.readingpieces import (
     HOLE_FROM,
     PAPER_TO,
     card_picture,
@@ -310,6 +310,6 @@ def test_bytes_that_are_no_picture_do_no_harm(data):
 
 def test_the_page_draws_as_unsure_what_the_reader_calls_unsure():
     pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
-    from deckwright.pictures import decide  # noqa: PLC0415 # an extra
+    from deckwright.pictures.reader import decide  # noqa: PLC0415 # an extra
 
     assert (HOLE_FROM, PAPER_TO) == (decide.HOLE_FROM, decide.PAPER_TO)

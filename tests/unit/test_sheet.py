@@ -25,7 +25,7 @@ from deckwright.report.model import (
     ReasonLine,
     StageLine,
 )
-from deckwright.report.sheet import MOST_DRAWN, control_sheet
+from deckwright.report.pages.sheet import MOST_DRAWN, control_sheet
 
 HASH = "0123456789abcdef" * 4
 STAGES = (

@@ -64,7 +64,7 @@ class _Commands(click.Group):
             for streams in _STARTED:
                 streams.output_is_all()
         with nothing_collected():
-            module = importlib.import_module(f"deckwright.cli.{cmd_name}")
+            module = importlib.import_module(f"deckwright.cli.commands.{cmd_name}")
         command: click.Command = module.command
         return command
 

@@ -8,23 +8,20 @@ from pathlib import Path
 
 import numpy as np
 
-from deckwright.engine.accounts import Count
-from deckwright.engine.bearing import Overdone, all_failed, overdone
-from deckwright.engine.closing import close_run
-from deckwright.engine.deckfile import must_be_a_deck, must_lie_outside, stamp_of
-from deckwright.engine.diagnose import better_reading
-from deckwright.engine.ending import Ending
-from deckwright.engine.executors import Executor, InlineExecutor, ProcessExecutor
-from deckwright.engine.failedpage import write_failed_page
-from deckwright.engine.folder import run_folder
-from deckwright.engine.groups import large_groups, stretches
-from deckwright.engine.limits import Limits, Sizes, limits, sized
-from deckwright.engine.naming import name_cards
-from deckwright.engine.partition import Cuts, cuts_of
-from deckwright.engine.parts import Joiner
-from deckwright.engine.plan import Pass, Plan, load_plan
-from deckwright.engine.signals import interruptible
-from deckwright.engine.tasks import (
+from deckwright.engine.closing.bearing import Overdone, all_failed, overdone
+from deckwright.engine.closing.closing import close_run
+from deckwright.engine.closing.diagnose import better_reading
+from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.failedpage import write_failed_page
+from deckwright.engine.closing.folder import run_folder
+from deckwright.engine.passes.accounts import Count
+from deckwright.engine.passes.deckfile import must_be_a_deck, must_lie_outside, stamp_of
+from deckwright.engine.passes.executors import Executor, InlineExecutor, ProcessExecutor
+from deckwright.engine.passes.groups import large_groups, stretches
+from deckwright.engine.passes.partition import Cuts, cuts_of
+from deckwright.engine.passes.parts import Joiner
+from deckwright.engine.passes.signals import interruptible
+from deckwright.engine.passes.tasks import (
     CARDS_A_TRAY,
     RangeTasks,
     ReasonKey,
@@ -33,7 +30,10 @@ from deckwright.engine.tasks import (
     Task,
     bench_folder,
 )
-from deckwright.engine.worker import Worker, raw_tray
+from deckwright.engine.passes.worker import Worker, raw_tray
+from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
+from deckwright.engine.planning.naming import name_cards
+from deckwright.engine.planning.plan import Pass, Plan, load_plan
 from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
 from deckwright.plugin.book import Book
 from deckwright.plugin.media import DeckPart, Survey

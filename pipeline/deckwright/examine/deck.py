@@ -12,14 +12,19 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.errors import DeckError
-from deckwright.examine.classes import byte_classes, cells_of
-from deckwright.examine.counting import Counts
-from deckwright.examine.cutoff import of_whole_cards
-from deckwright.examine.dividing import Division, divide, rows_of_types
-from deckwright.examine.evidence import reading_of
-from deckwright.examine.guessing import guess_fields
-from deckwright.examine.look import Look, look_at
-from deckwright.examine.measuring import shown
+from deckwright.examine.count.classes import byte_classes, cells_of
+from deckwright.examine.count.counting import Counts
+from deckwright.examine.count.running import Running, numbers_of
+from deckwright.examine.count.sampling import Sample, Source, count_all, survey, take_sample
+from deckwright.examine.count.typecounting import TypeCount
+from deckwright.examine.guess.columns import Look, look_at
+from deckwright.examine.guess.dividing import Division, divide, rows_of_types
+from deckwright.examine.guess.evidence import reading_of
+from deckwright.examine.guess.guessing import guess_fields
+from deckwright.examine.guess.measuring import shown
+from deckwright.examine.guess.pictured import look_at_pictures, pictures_in
+from deckwright.examine.guess.pointfinding import find_decimals
+from deckwright.examine.guess.sequencefinding import counting_said, find_sequences, find_shuffled
 from deckwright.examine.model import (
     CLASSES,
     Columns,
@@ -31,18 +36,13 @@ from deckwright.examine.model import (
     TypeFacts,
     Types,
 )
-from deckwright.examine.oddest import drawn_cards
-from deckwright.examine.opening import Media, OpenDeck, open_deck
-from deckwright.examine.pictured import look_at_pictures, pictures_in
-from deckwright.examine.pointfinding import find_decimals
-from deckwright.examine.running import Running, numbers_of
-from deckwright.examine.said import ranges
-from deckwright.examine.sampling import Sample, Source, count_all, survey, take_sample
-from deckwright.examine.sequencefinding import counting_said, find_sequences, find_shuffled
-from deckwright.examine.typecounting import TypeCount
+from deckwright.examine.opening.cutoff import of_whole_cards
+from deckwright.examine.opening.opening import Media, OpenDeck, open_deck
+from deckwright.examine.show.drawncards import drawn_cards
+from deckwright.examine.show.sentences import ranges
 from deckwright.plugin.media import RawTray
 from deckwright.plugin.stages import OptionProblem
-from deckwright.report.drawing import COLUMNS
+from deckwright.report.drawing.cards import COLUMNS
 
 MOST_SEQUENCES = 3
 

@@ -7,9 +7,9 @@ from dataclasses import fields, is_dataclass
 
 import numpy as np
 
-from deckwright.cards.ranking import Candidate, Ranking
 from deckwright.examine.model import CLASSES, Columns, Examination
 from deckwright.examine.strengths import MEANINGS
+from deckwright.identify.ranking import Candidate, Ranking
 
 SCHEMA = 1
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
-from deckwright.cards.ranking import Candidate, Ranking
 from deckwright.examine.strengths import Strength
+from deckwright.identify.ranking import Candidate, Ranking
 from deckwright.report.model import Mark
 
 CLASSES = ("blank", "digit", "letter", "special", "multi-punch", "illegal")

@@ -13,16 +13,16 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 
 from deckwright.report.html import page
-from deckwright.service.byname import link, link_missing
-from deckwright.service.clock import Clock
-from deckwright.service.codewords import meaning
-from deckwright.service.ledger import LedgerError
-from deckwright.service.lying import Inboxes
-from deckwright.service.metrics import Endpoint, Figures, Meter, write_metrics
-from deckwright.service.places import Workspace, shown
+from deckwright.service.outward.byname import link, link_missing
+from deckwright.service.outward.codewords import meaning
+from deckwright.service.outward.lying import Inboxes
+from deckwright.service.outward.metrics import Endpoint, Figures, Meter, write_metrics
+from deckwright.service.outward.state import State
 from deckwright.service.setup import Setup
-from deckwright.service.state import State
-from deckwright.service.tables import Row
+from deckwright.service.store.ledger import LedgerError
+from deckwright.service.store.tables import Row
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.places import Workspace, shown
 
 PAGE = "index.html"
 _LATEST = 200

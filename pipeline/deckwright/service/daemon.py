@@ -11,22 +11,22 @@ from types import FrameType
 
 from deckwright.errors import WorkspaceError
 from deckwright.service.board import Board
-from deckwright.service.control import requests
 from deckwright.service.errands import Errands
-from deckwright.service.filesystems import unfit_inboxes
-from deckwright.service.inbox import Inbox
-from deckwright.service.intake import Intake
-from deckwright.service.ledger import LedgerError
-from deckwright.service.notify import Notifier
-from deckwright.service.opened import Open, Tell
-from deckwright.service.orders import Ended, Progress
-from deckwright.service.places import Workspace
-from deckwright.service.renames import Renames
-from deckwright.service.room import waits_of
-from deckwright.service.settling import UNSETTLED
+from deckwright.service.inbox.inbox import Inbox
+from deckwright.service.inbox.intake import Intake
+from deckwright.service.inbox.renames import Renames
+from deckwright.service.inbox.settling import UNSETTLED
+from deckwright.service.inbox.watcher import Watcher
+from deckwright.service.operate.control import requests
+from deckwright.service.outward.state import RunningFacts, State, StrayFacts, write_state
+from deckwright.service.runs.openrun import Open, Tell
+from deckwright.service.runs.room import waits_of
 from deckwright.service.setup import Setup, Tools, begin_again
-from deckwright.service.state import RunningFacts, State, StrayFacts, write_state
-from deckwright.service.watcher import Watcher
+from deckwright.service.store.ledger import LedgerError
+from deckwright.service.system.filesystems import unfit_inboxes
+from deckwright.service.system.notify import Notifier
+from deckwright.service.system.places import Workspace
+from deckwright.service.workers.messages import Ended, Progress
 
 _TICK_S = 1.0
 _ASK_S = 0.2  # an operator waits no longer until a request is seen

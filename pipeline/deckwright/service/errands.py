@@ -9,16 +9,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from deckwright.service.clock import Clock
-from deckwright.service.delivery import deliver, place_of, unfit_place, wanted
-from deckwright.service.fetching import Fetching
-from deckwright.service.fs import SyncError
-from deckwright.service.late import LateSweep
-from deckwright.service.notices import Notices
-from deckwright.service.places import MANIFEST
-from deckwright.service.records import BadRecordError, Manifest, load
+from deckwright.service.inbox.fetching import Fetching
+from deckwright.service.inbox.latebytes import LateSweep
+from deckwright.service.outward.delivery import deliver, place_of, unfit_place, wanted
+from deckwright.service.outward.notices import Notices
 from deckwright.service.setup import Setup
-from deckwright.service.tables import Row
+from deckwright.service.store.records import BadRecordError, Manifest, load
+from deckwright.service.store.tables import Row
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.fs import SyncError
+from deckwright.service.system.places import MANIFEST
 
 _A_ROUND = 20
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 5.0, 300.0

@@ -11,12 +11,11 @@ import stat
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from deckwright.service.archive import ArchiveError, archives, ends_in
-from deckwright.service.checking import deck_state
-from deckwright.service.ends import SERVICE_ENDED, Ends
-from deckwright.service.lanes import Lanes, LaneStoppedError
-from deckwright.service.places import CLAIM, DECK, MANIFEST, REASONS, runs_in
-from deckwright.service.records import (
+from deckwright.service.operate.archive import ArchiveError, archives, ends_in
+from deckwright.service.runs.ends import SERVICE_ENDED, Ends
+from deckwright.service.store.checking import deck_state
+from deckwright.service.store.masters import Lanes, LaneStoppedError
+from deckwright.service.store.records import (
     BadRecordError,
     Claim,
     DeckFacts,
@@ -25,7 +24,8 @@ from deckwright.service.records import (
     Reasons,
     load,
 )
-from deckwright.service.spool import Spool
+from deckwright.service.store.spool import Spool
+from deckwright.service.system.places import CLAIM, DECK, MANIFEST, REASONS, runs_in
 
 _NOWHERE = "0" * 64
 

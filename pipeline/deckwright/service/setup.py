@@ -8,26 +8,26 @@ from dataclasses import dataclass, field
 
 from deckwright.errors import ConfigError, RestartError, WorkspaceError
 from deckwright.jobs.service import ServiceSpec, load_service
-from deckwright.service.archive import FOLDER as ARCHIVES
-from deckwright.service.clock import Clock
-from deckwright.service.compile import Compiled, compile_jobs
-from deckwright.service.control import Operator, drop_answers
-from deckwright.service.filesystems import check_places
-from deckwright.service.fs import Fs, names_in
-from deckwright.service.holds import JobHolds
-from deckwright.service.identified import Identified
-from deckwright.service.lanes import Lanes
-from deckwright.service.ledger import Ledger, LedgerError, NewerLedgerError
-from deckwright.service.nextmasters import without_lane_faults
-from deckwright.service.opened import JobCard, Tell
-from deckwright.service.places import CLAIM, Workspace, runs_in
-from deckwright.service.pool import Pool
-from deckwright.service.records import BadRecordError, Claim, load
+from deckwright.service.config.compile import Compiled, compile_jobs
+from deckwright.service.config.nextmasters import without_lane_faults
+from deckwright.service.inbox.settling import Route
+from deckwright.service.operate.archive import FOLDER as ARCHIVES
+from deckwright.service.operate.control import Operator, drop_answers
+from deckwright.service.outward.identified import Identified
 from deckwright.service.recovery import Found, recover
-from deckwright.service.runs import Runs
-from deckwright.service.settling import Route
-from deckwright.service.spool import Spool, Taking
+from deckwright.service.runs.openrun import JobCard, Tell
+from deckwright.service.runs.runs import Runs
+from deckwright.service.store.holds import JobHolds
+from deckwright.service.store.ledger import Ledger, LedgerError, NewerLedgerError
+from deckwright.service.store.masters import Lanes
+from deckwright.service.store.records import BadRecordError, Claim, load
+from deckwright.service.store.spool import Spool, Taking
+from deckwright.service.system.clock import Clock
+from deckwright.service.system.filesystems import check_places
+from deckwright.service.system.fs import Fs, names_in
+from deckwright.service.system.places import CLAIM, Workspace, runs_in
 from deckwright.service.untold import add_untold
+from deckwright.service.workers.pool import Pool
 
 COMPILE_S = 120.0
 """Time for reading and checking all jobs."""

@@ -11,13 +11,13 @@ import re
 from collections.abc import Collection
 from datetime import date, timedelta
 
-from deckwright.service.fs import names_in
-from deckwright.service.ledger import Ledger
-from deckwright.service.logfiles import history_name
-from deckwright.service.places import MANIFEST, REASONS, Workspace
-from deckwright.service.records import BadRecordError, Manifest, Reasons, load
+from deckwright.service.outward.logfiles import history_name
 from deckwright.service.recovery import Found
-from deckwright.service.tables import Row
+from deckwright.service.store.ledger import Ledger
+from deckwright.service.store.records import BadRecordError, Manifest, Reasons, load
+from deckwright.service.store.tables import Row
+from deckwright.service.system.fs import names_in
+from deckwright.service.system.places import MANIFEST, REASONS, Workspace
 
 LATEST = 20
 """Runs that are looked up: each is told before the next ends, but a power cut takes a few lines."""

@@ -1,0 +1,1 @@
+"""The end of a run: what came back and why, the sheet, the manifest, the run folder."""

@@ -1,0 +1,249 @@
+"""The end of a run: returned decks, reasons, accounts, sheet, log, manifest."""
+
+from __future__ import annotations
+
+import os
+import platform
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from functools import cache, partial
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deckwright.engine.closing.asidecards import set_aside
+from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.nextmasters import deliver, enter_next_masters
+from deckwright.engine.closing.reasoncounts import reason_counts
+from deckwright.engine.closing.returning import write_returned
+from deckwright.engine.closing.sheetdata import index_of, returned_groups, sheet_data
+from deckwright.engine.passes.accounts import Count
+from deckwright.engine.passes.deckfile import facts_of
+from deckwright.engine.passes.parts import sha256_of
+from deckwright.engine.passes.tasks import Result, bench_folder
+from deckwright.engine.planning.plan import Plan, Step
+from deckwright.errors import AccountError
+from deckwright.journal.index import write_index
+from deckwright.journal.logfile import write_log
+from deckwright.journal.reader import Journal
+from deckwright.jsontext import indented
+from deckwright.plugin.distributions import version_of
+from deckwright.plugin.stages import Bench, Closing, SinkStage
+from deckwright.report.pages.returned import returned_page
+from deckwright.report.pages.sheet import control_sheet
+
+LIBRARIES = ("numpy", "polars", "pydantic", "pluggy", "structlog")
+
+
+def close_run(ending: Ending) -> dict[str, object]:
+    """Write everything that is not a delivery; return the content of control.json.
+
+    Raises:
+        AccountError: the counts of a stage do not balance, or stages do not join.
+    """
+    _check_equations(ending)
+    _write_configs(ending)
+    _finish_stages(ending)
+    aside = set_aside(ending)
+    for one in aside:
+        ending.facts[one.stage][one.fact] = one.count
+    back = write_returned(ending)
+    control = _control(ending)
+    _write_json(ending.run / "control.json", control)
+    write_index(ending.run, **index_of(ending, control))
+    groups = returned_groups(ending, back.groups)
+    shown = sheet_data(ending, control, groups, aside, back.places.places())
+    _write_text(
+        ending.run / "control.html", control_sheet(replace(shown, versions=versions(ending.plan)))
+    )
+    if shown.returned_page:
+        page = returned_page(shown.title, groups, shown.returned)
+        _write_text(ending.run / shown.returned_page, page)
+    journal = None
+    if _wants_record_log(ending):
+        journal = Journal(ending.run, ending.tables())
+    write_log(ending.run, control, journal)
+    _write_manifest(ending, control)
+    return control
+
+
+def _wants_record_log(ending: Ending) -> bool:
+    wanted = ending.plan.spec.record_log
+    return ending.cards <= 100_000 if wanted is None else wanted  # noqa: PLR2004 # the documented default
+
+
+def _check_equations(ending: Ending) -> None:
+    arriving = ending.cards
+    for step in ending.plan.steps:
+        count = ending.counts.setdefault(step.number, Count())
+        if not count.balances or count.arrived != arriving:
+            what = f"does not balance: {dict(count.as_dict())}, {arriving} came to it"
+            raise AccountError(step.label, step.origin, what, [])
+        arriving = count.left
+
+
+def _write_configs(ending: Ending) -> None:
+    for name, data in ending.plan.configs.used.items():
+        path = ending.run / "config" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+
+
+def _finish_stages(ending: Ending) -> None:
+    results = ending.all_results()
+
+    for step in ending.plan.steps:
+        met = _met(step, results)
+        closing = Closing(
+            Bench(bench_folder(ending.work, step.number), ending.plan.memory),
+            ending.counts[step.number].tallies,
+            met,
+            partial(_write_beside, ending, step),
+            ending.cards,
+            ending.decks,
+            partial(deliver, ending, step),
+            ending.pictures.__setitem__,
+        )
+        ending.facts[step.number] = step.stage.finish(closing)
+        if isinstance(step.stage, SinkStage):
+            for name, data in step.stage.beside().items():
+                _write_beside(ending, step, name, [data])
+        enter_next_masters(ending, step, closing)
+
+
+def _write_beside(ending: Ending, step: Step, name: str, pieces: Iterable[bytes]) -> None:
+    """Write a file beside the deliveries; where its name is taken, the stage's number tells."""
+    path = ending.run / "out" / name
+    if path.exists():
+        path = path.with_name(f"{step.number}-{name}")
+    with path.open("xb") as file:
+        file.writelines(pieces)
+
+
+def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
+    found: dict[str, NDArray[np.bool_]] = {}
+    sizes = step.stage.masters()
+    for result in results:
+        for (stage, master), records in result.met.items():
+            if stage == step.number:
+                flags = found.setdefault(master, np.zeros(sizes.get(master, 0) + 1, np.bool_))
+                flags[records] = True
+    for master, size in sizes.items():
+        found.setdefault(master, np.zeros(size + 1, np.bool_))
+    return found
+
+
+def _control(ending: Ending) -> dict[str, object]:
+    stages = []
+    for step in ending.plan.steps:
+        count = ending.counts[step.number]
+        stages.append(
+            {
+                "number": step.number,
+                "kind": step.kind,
+                "title": step.stage.config.title,
+                **count.as_dict(),
+                "queries": count.queries,
+                "notes": count.notes,
+                "facts": _facts(ending.facts[step.number]),
+            },
+        )
+    left = ending.counts[ending.plan.steps[-1].number].left
+    returned = sum(count.returned for count in ending.counts.values())
+    aside = sum(count.set_aside for count in ending.counts.values())
+    added = sum(count.added for count in ending.counts.values())
+    return {
+        "title": ending.plan.spec.title,
+        "job": ending.plan.name,
+        "decks": [facts_of(deck, ending.hashes[deck.path]) for deck in ending.decks],
+        "stages": stages,
+        "equation": {
+            "in": ending.cards,
+            "added": added,
+            "out": left,
+            "returned": returned,
+            "set_aside": aside,
+            "holds": ending.cards + added == left + returned + aside,
+        },
+        "reasons": [
+            {"stage": s, "severity": v, "reason": r, "field": f, "detail": d, "cards": n}
+            for (s, v, r, f, d), n in reason_counts(ending.reasons).items()
+        ],
+        "outputs": [
+            {"file": name, "rows": rows, "size": size, "sha256": digest}
+            for name, (rows, size, digest) in ending.outputs.items()
+        ],
+        "next_masters": ending.next_masters,
+    }
+
+
+def _facts(facts: Mapping[str, int | str]) -> dict[str, int | str]:
+    return {
+        name: f"{value:016x}" if name.startswith("digest_") and isinstance(value, int) else value
+        for name, value in sorted(facts.items())
+    }
+
+
+def _write_json(path: Path, content: object) -> None:
+    _write_text(path, indented(content) + "\n")
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_bytes(text.encode())
+
+
+def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
+    known = {f"out/{name}": (size, digest) for name, (_, size, digest) in ending.outputs.items()}
+    files = []
+    for name, path in _files_below(ending.run):
+        size, digest = known.get(name) or (os.stat(path).st_size, sha256_of(path))  # noqa: PTH116 # as it came
+        files.append({"name": name, "size": size, "sha256": digest})
+    plan = ending.plan
+    manifest = {
+        "manifest": 1,
+        "job": plan.name,
+        "decks": control["decks"],
+        "files_used": {
+            name: {"name": path.name, "sha256": ending.hashes[str(path)]}
+            for name, path in sorted(plan.files.items())
+            if str(path) in ending.hashes
+        },
+        "counts": control["equation"],
+        "next_masters": control["next_masters"],
+        "versions": versions(plan),
+        "files": files,
+    }
+    _write_json(ending.run / "manifest.json", manifest)
+
+
+def _files_below(folder: Path) -> Iterator[tuple[str, str]]:
+    """Yield the path in a folder and the whole path of each of its files, folder by folder."""
+    found: list[tuple[tuple[str, ...], str]] = []
+    _add_files(os.fspath(folder), (), found)
+    for parts, path in sorted(found):
+        yield "/".join(parts), path
+
+
+def _add_files(
+    folder: str, inside: tuple[str, ...], found: list[tuple[tuple[str, ...], str]]
+) -> None:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            parts = (*inside, entry.name)
+            if entry.is_dir(follow_symlinks=False):
+                _add_files(entry.path, parts, found)
+            elif entry.is_file():
+                found.append((parts, entry.path))
+
+
+def versions(plan: Plan) -> dict[str, str]:
+    """Return the versions of everything that had a part in the run."""
+    return _installed() | {f"stage {step.kind}": step.origin for step in plan.steps}
+
+
+@cache
+def _installed() -> dict[str, str]:
+    """Return the versions of the program and its libraries; a process does not change them."""
+    own = {"deckwright": version_of("deckwright"), "python": platform.python_version()}
+    return own | {name: version_of(name) for name in LIBRARIES}

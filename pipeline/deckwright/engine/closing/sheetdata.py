@@ -1,0 +1,234 @@
+"""What the control sheet and the journal's index say of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import zip_longest
+from typing import Any
+
+import polars as pl
+
+from deckwright.engine.closing.asidecards import Aside
+from deckwright.engine.closing.codecheck import code_reading
+from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.reasoncounts import reason_counts
+from deckwright.engine.closing.returnedgroups import ReturnedGroups, numbers_said
+from deckwright.engine.closing.runfiles import RETURNED_PAGE, run_files
+from deckwright.engine.passes.tasks import added_base
+from deckwright.engine.planning.plan import Pass
+from deckwright.layout.reading import Layout
+from deckwright.layout.tray import Tray
+from deckwright.plugin.stages import SinkStage
+from deckwright.report.drawing.cards import COLUMNS
+from deckwright.report.drawing.fields import fields_of
+from deckwright.report.drawing.notes import fault_sentence, patterns_of, printed_of
+from deckwright.report.model import (
+    AsideLine,
+    CardLine,
+    ControlData,
+    DeckLine,
+    FaultPlaces,
+    Mark,
+    OutputLine,
+    ReasonLine,
+    ReturnedGroup,
+    StageLine,
+)
+
+_ON_SHEET = 12
+"""Returned cards that the control sheet draws: some of every reason."""
+
+
+def sheet_data(
+    ending: Ending,
+    control: Mapping[str, Any],
+    groups: Sequence[ReturnedGroup],
+    aside: Sequence[Aside],
+    places: FaultPlaces,
+) -> ControlData:
+    """Return what the control sheet shows."""
+    return ControlData(
+        title=control["title"],
+        decks=[DeckLine(d["name"], d["cards"], d["size"], d["sha256"]) for d in control["decks"]],
+        stages=[_stage(stage) for stage in control["stages"]],
+        equation_holds=control["equation"]["holds"],
+        reasons=[
+            ReasonLine(r["stage"], r["reason"], r["field"], r["severity"], r["cards"], r["detail"])
+            for r in control["reasons"]
+        ],
+        outputs=[
+            OutputLine(o["file"], _form(ending, o["file"]), o["rows"], o["size"], o["sha256"])
+            for o in control["outputs"]
+        ],
+        returned_cards=some_of(groups),
+        returned_page=RETURNED_PAGE if groups else "",
+        code=code_reading(ending),
+        aside=[AsideLine(one.stage, one.reason, one.count, _named(one, ending)) for one in aside],
+        files=run_files(ending, returned_page=bool(groups)),
+        places=places,
+    )
+
+
+def _named(aside: Aside, ending: Ending) -> str:
+    more = aside.count - len(aside.first)
+    named = numbers_said(aside.first, ending.decks)
+    return f"{named} and {more:,} more" if more else named
+
+
+def some_of(groups: Sequence[ReturnedGroup]) -> list[CardLine]:
+    """Return cards of all reasons by turns."""
+    turns = zip_longest(*(group.cards[:_ON_SHEET] for group in groups))
+    return [card for turn in turns for card in turn if card is not None][:_ON_SHEET]
+
+
+def _form(ending: Ending, file: str) -> str:
+    for step in ending.plan.steps:
+        for output in getattr(step.stage.config, "output", []):
+            if output.file == file:
+                return str(output.form)
+    return ""
+
+
+def _stage(stage: Mapping[str, Any]) -> StageLine:
+    return StageLine(
+        stage["number"], stage["kind"], stage["title"], stage["in"], stage["added"], stage["out"],
+        stage["returned"], stage["set_aside"], stage["queries"], stage["facts"],
+    )  # fmt: skip
+
+
+def returned_groups(ending: Ending, groups: ReturnedGroups) -> list[ReturnedGroup]:
+    """Return returned cards by reason, the most frequent first."""
+    sentences: dict[tuple[int, str, str], tuple[int, str]] = {}
+    for (stage, severity, reason, field, detail), cards in reason_counts(ending.reasons).items():
+        if severity == "fatal":
+            key = (stage, reason, field)
+            sentences[key] = max(sentences.get(key, (0, "")), (cards, detail))
+    return [
+        ReturnedGroup(
+            one.stage,
+            one.reason,
+            one.field,
+            sentences.get((one.stage, one.reason, one.field), (0, ""))[1],
+            one.count,
+            [
+                line
+                for tray, entries in zip(one.trays, one.entries, strict=True)
+                for line in _lines(ending, tray, entries)
+            ],
+            numbers_said(one.numbers, ending.decks),
+            len(one.numbers),
+        )
+        for one in groups.picked()
+    ]
+
+
+def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
+    marks: dict[int, list[Mark]] = {}
+    for row in fatal.iter_rows(named=True):
+        exact = row["column"]
+        mark = (exact or row["first"] or 0, exact or row["last"] or 0, fault_sentence(row))
+        marks.setdefault(row["card"], []).append(mark)
+    layout = _layout(ending)
+    fields = fields_of(layout, first.text) if layout else [()] * len(first)
+    many = len(ending.decks) > 1
+    lines = []
+    for place, card in enumerate(first.cards.tolist()):
+        text = first.text[place]
+        holes = None if first.holes is None else first.holes[place]
+        deck = next((d for d in ending.decks if d.first <= card < d.first + d.cards), None)
+        is_card = len(text) == COLUMNS
+        lines.append(
+            CardLine(
+                card,
+                patterns_of(text, holes, first.code) if is_card else None,
+                printed_of(text, first.code),
+                sorted(marks.get(card, []), key=lambda mark: mark[:2]),
+                deck.name if many and deck else "",
+                card - deck.first + 1 if many and deck else 0,
+                fields[place],
+                picture=ending.pictures.get(card, b""),
+            ),
+        )
+    return lines
+
+
+def _layout(ending: Ending) -> Layout | None:
+    """Return the first layout of the chain, by which cards are read as they came."""
+    layouts = (getattr(step.stage, "layout", None) for step in ending.plan.steps)
+    return next((layout for layout in layouts if isinstance(layout, Layout)), None)
+
+
+def index_of(ending: Ending, control: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the content of the journal's index."""
+    return {
+        "stages": [_stage_entry(ending, step.number) for step in ending.plan.steps],
+        "decks": control["decks"],
+        "passes": [
+            _pass_entry(ending, todo, number) for number, todo in enumerate(ending.plan.passes)
+        ],
+        "outputs": _outputs(ending),
+        "added_base": added_base(ending.decks),
+    }
+
+
+def _stage_entry(ending: Ending, number: int) -> dict[str, Any]:
+    step = ending.plan.steps[number - 1]
+    entry: dict[str, Any] = {
+        "number": number,
+        "kind": step.kind,
+        "title": step.stage.config.title,
+        "origin": step.origin,
+    }
+    layout = getattr(step.stage, "layout", None) or step.before.layout
+    if layout is not None:
+        entry["columns"] = {
+            f"{first}_{last}": name
+            for name in reversed(layout.field_names)  # a field has the last word over its flag
+            for first, last in layout.columns(name)
+        }
+    return entry
+
+
+def _pass_entry(ending: Ending, todo: Pass, number: int) -> dict[str, Any]:
+    tasks = []
+    place = 0
+    for result in ending.results[number]:
+        tasks.append(
+            {
+                "name": f"p{todo.number}-{result.task:05}",
+                "first_card": result.first_card,
+                "arrived": result.arrived,
+                "left": result.left,
+                "place": place,
+            },
+        )
+        place += result.arrived
+    return {
+        "number": todo.number,
+        "stages": [step.number for step in todo.steps],
+        "sort": todo.sort.number if todo.sort else 0,
+        "resumes": todo.resumes,
+        "tasks": tasks,
+    }
+
+
+def _outputs(ending: Ending) -> list[dict[str, Any]]:
+    found = []
+    for number, todo in enumerate(ending.plan.passes):
+        for step in todo.steps:
+            if isinstance(step.stage, SinkStage):
+                for name, head in step.stage.files().items():
+                    rows = [
+                        sum(part.rows for part in result.parts if part.file == name)
+                        for result in ending.results[number]
+                    ]
+                    found.append(
+                        {
+                            "file": name,
+                            "pass": todo.number,
+                            "stage": step.number,
+                            "head_lines": head.count(b"\n"),
+                            "rows": rows,
+                        },
+                    )
+    return found

@@ -1,0 +1,1 @@
+"""Tasks and the processes that run them: cards through stages, accounts after each."""

@@ -1,0 +1,1 @@
+"""From a job file to a plan: what it names, how the chain is cut, how large pieces are."""

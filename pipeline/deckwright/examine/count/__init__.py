@@ -1,0 +1,1 @@
+"""The pass over all cards of a deck, and what it counts."""

@@ -1,0 +1,1 @@
+"""Guesses of codes, fields and card types from what was counted."""

@@ -1,0 +1,1 @@
+"""What a file is: its wrapping and its medium."""

@@ -1,0 +1,159 @@
+"""Sentences of an examination that page and terminal share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from deckwright.examine.guess.measuring import spans_of
+from deckwright.examine.model import Examination, Guess, PictureFacts
+from deckwright.examine.show.proposing import toml
+from deckwright.wording import plural
+
+CAUTION = (
+    "This page repeats what is punched on cards. Where that may be about persons, treat it like "
+    "the cards themselves."
+)
+
+_COLUMNS = 8
+_RUN = 3
+
+
+def headline(found: Examination) -> str:
+    """Return what the deck is, in one line."""
+    if not found.counted:
+        return "What it lies on is not certain."
+    kind = str(found.reading.options.get("kind"))
+    inside = found.reading.options.get("inside")
+    if isinstance(inside, Mapping):
+        kind = f"{kind}, inside {inside.get('kind')}"
+    code = found.code.name if found.code else ""
+    if found.pictures is not None:
+        files = " and ".join(f"{n:,} {kind}" for kind, n in sorted(found.pictures.kinds.items()))
+        return (
+            f"Pictures ({files}): {plural(found.cards, 'card')}, "
+            f"{found.pictures.looked_at:,} of them looked at; read in code {code}."
+        )
+    decks = f"{len(found.decks)} decks, stacked: " if len(found.decks) > 1 else ""
+    return f"{decks}{plural(found.cards, 'card')} of {found.width} columns; {kind} in code {code}."
+
+
+def verdict(found: Examination) -> str:
+    """Return how sure medium and code are."""
+    reading = found.reading
+    if found.pictures is not None:
+        open_code = "" if reading.sure else "; the code is open, see the question"
+        return f"{pictures_read(found.pictures)}{open_code}"
+    code = found.code.name if found.code else ""
+    if not reading.sure:
+        return f"Something is open, see the question: read in code {code} for now"
+    if reading.media is None:
+        return f"Read as named, in code {code}"
+    best = reading.candidates[0].score
+    ahead = f"score {best:.2f}; runner-up {best - reading.media.margin:.2f}"
+    alike = "" if reading.runner_up else "; no other likely code would change a single character"
+    return f"Medium and code are clear ({ahead}){alike}"
+
+
+def basis(found: Examination) -> str:
+    """Return what the guesses rest on."""
+    if found.pictures is not None and found.looked_at < found.cards:
+        return (
+            f"Guessed, and counted by column, from the {plural(found.looked_at, 'card')} that "
+            f"could be read without doubt of {found.pictures.looked_at:,} looked at; no other "
+            "picture was opened."
+        )
+    if found.looked_at >= found.data_cards:
+        return f"Guessed from all {plural(found.data_cards, 'data card')}."
+    return (
+        f"Guessed from {found.looked_at:,} of {found.data_cards:,} data cards, taken from all "
+        "across the deck; counts by column, odd cards and running numbers are of every card."
+    )
+
+
+def pictures_read(facts: PictureFacts) -> str:
+    """Return how well pictures of cards can be read, by the few looked at."""
+    said = f"{facts.good:,} of {plural(facts.looked_at, 'picture')} looked at"
+    return f"{said} can be read without asking a person"
+
+
+def picture_lines(facts: PictureFacts) -> list[tuple[str, str]]:
+    """Return what pictures of cards are like: names and sentences."""
+    least, most = (f"{value:.0f}" for value in facts.ppi)
+    ppi = "not known" if not facts.ppi[1] else least if least == most else f"{least} to {most}"
+    turns = ", ".join(f"{n:,} {turn}" for turn, n in facts.turns.items())
+    unknown = f"{facts.turn_unknown:,} whose corners do not tell" if facts.turn_unknown else ""
+    share = f"{facts.unsure:,} of {facts.columns:,} columns of readable cards are not sure"
+    damages = ", ".join(f"{n:,} {damage}" for damage, n in facts.damages.items())
+    return [
+        ("Size", facts.sizes or "none could be opened"),
+        ("Pixels per inch", f"{ppi}, by the length of the cards"),
+        ("Shown", ", ".join(_shown(what, n) for what, n in facts.what.items()) or "nothing"),
+        ("Lying", ", ".join(part for part in (turns, unknown) if part) or "not known"),
+        ("Sureness", share if facts.columns else "no card could be read"),
+        ("Damages", damages or "none seen"),
+    ]
+
+
+def _shown(what: str, number: int) -> str:
+    names = {"blank": "blank card", "banner": "banner card", "not a card": "picture without a card"}
+    return (
+        plural(number, names.get(what, what))
+        if number == 1 or what != "not a card"
+        else (f"{number:,} pictures without a card")
+    )
+
+
+def differing_said(found: Examination) -> str:
+    """Return which cells the runner-up among the codes reads differently."""
+    reading = found.reading
+    cells = sum(reading.differs.values())
+    most = sorted(reading.differs.items(), key=lambda one: (-one[1], one[0]))[:_COLUMNS]
+    columns = ", ".join(f"{column} ({number:,})" for column, number in most)
+    left = len(reading.differs) - len(most)
+    more = f" and {plural(left, 'more column')}" if left > 0 else ""
+    if not cells:
+        return f"{reading.runner_up} would change no character."
+    return (
+        f"The next code, {reading.runner_up}, would change {plural(cells, 'character')} of the "
+        f"cards looked at, in columns {columns}{more}."
+    )
+
+
+def ranges(columns: Sequence[int]) -> str:
+    """Return columns as ranges: `3, 7-9`."""
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans_of(columns))
+
+
+def grouped(guesses: Sequence[Guess]) -> list[tuple[Guess, int]]:
+    """Return guesses with the number of fields side by side that each stands for.
+
+    Three or more fields of one type, width and strength become one, that of the first.
+    """
+    runs: list[list[Guess]] = []
+    for guess in guesses:
+        last = runs[-1][-1] if runs else None
+        if last is not None and _alike(last, guess):
+            runs[-1].append(guess)
+        else:
+            runs.append([guess])
+    out: list[tuple[Guess, int]] = []
+    for run in runs:
+        if len(run) < _RUN:
+            out += [(guess, 1) for guess in run]
+        else:
+            out.append((replace(run[0], last=run[-1].last), len(run)))
+    return out
+
+
+def _alike(one: Guess, other: Guess) -> bool:
+    return (
+        other.first == one.last + 1
+        and (one.what, one.width, one.strength) == (other.what, other.width, other.strength)
+        and one.what not in {"not used", "text"}
+    )
+
+
+def options_toml(options: Mapping[str, object]) -> str:
+    """Return a table of options as --medium takes it."""
+    return toml(options)

@@ -1,0 +1,1 @@
+"""The card itself: its measures and its lettering."""

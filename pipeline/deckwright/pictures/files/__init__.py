@@ -1,0 +1,1 @@
+"""Picture files: opened within limits, written the same each time."""

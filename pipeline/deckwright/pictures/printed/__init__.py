@@ -1,0 +1,1 @@
+"""The printed line: a second opinion on what is punched."""

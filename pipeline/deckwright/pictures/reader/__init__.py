@@ -1,0 +1,1 @@
+"""The reader: from a picture to 960 places, each with how sure it is."""

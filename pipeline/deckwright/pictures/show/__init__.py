@@ -1,0 +1,1 @@
+"""Pieces of pictures for people: the card, a column, the printed line."""

@@ -1,0 +1,1 @@
+"""Pages of HTML: the control sheet, a stopped run, the reading report, and their sections."""

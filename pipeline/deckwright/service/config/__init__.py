@@ -1,0 +1,1 @@
+"""Jobs of a workspace, read and checked in processes of their own."""

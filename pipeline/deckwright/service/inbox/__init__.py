@@ -1,0 +1,1 @@
+"""Decks that come: seen, settled, fetched, taken."""

@@ -1,0 +1,1 @@
+"""What an operator sees and asks: state, checks, clearing up, requests, the first start."""

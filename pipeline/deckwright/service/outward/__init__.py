@@ -1,0 +1,1 @@
+"""What the service tells others: log, history, notices, copies, metrics, state."""

@@ -1,0 +1,1 @@
+"""What lies on the disk: decks and their records, the ledger, config as it was, masters."""

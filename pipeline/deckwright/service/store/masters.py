@@ -1,0 +1,180 @@
+"""Masters that runs move on: one run at a time, in the order in which the decks were taken.
+
+`master/NAME/current` is the master. A done run names the master it was matched with (its parent)
+and the delivery that is the next one; the move itself comes after the commit and can be repeated.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from deckwright.errors import RestartError
+from deckwright.service.store.checking import Checked, NextMaster
+from deckwright.service.store.ledger import Ledger
+from deckwright.service.store.records import LaneStep
+from deckwright.service.store.tables import Row
+from deckwright.service.system.fs import Fs, digest_of_file
+from deckwright.service.system.places import Workspace
+
+CURRENT = "current"
+_NEXT = "next"
+
+
+class LaneStoppedError(Exception):
+    """The master is not the one that the last run left: somebody must look at it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lanes:
+    """The masters of a workspace."""
+
+    workspace: Workspace
+    fs: Fs
+    ledger: Ledger
+
+    def current(self, lane: str) -> Path:
+        """Return where the master of a lane lies."""
+        return self.workspace.master / lane / CURRENT
+
+    def parent(self, lane: str, first: Path) -> str:
+        """Return the SHA-256 of the master that the next run meets; finish a move that was cut off.
+
+        Args:
+            lane: name of the lane.
+            first: the file that the job names, taken over when the lane has no master yet.
+
+        Raises:
+            LaneStoppedError: the master was changed from outside, or there is none.
+            OSError: no room.
+        """
+        if not self.current(lane).exists():
+            if self.ledger.last_of_lane(lane):
+                msg = f"master/{lane}/{CURRENT} is missing; put the last master back"
+                raise LaneStoppedError(msg)
+            self._begin(lane, first)
+        self.roll(lane)
+        return self._digest(lane)
+
+    def step(self, lane: str, parent: str, checked: Checked, master: str, file: str) -> LaneStep:
+        """Return how an attempt would move the master on.
+
+        Args:
+            lane: name of the lane.
+            parent: SHA-256 of the master that the run was to meet.
+            checked: the attempt.
+            master: what the job calls the master.
+            file: the delivery that becomes the next master.
+
+        Raises:
+            LaneStoppedError: the run met another master, or did not deliver the next one.
+        """
+        if checked.used.get(master) != parent or self._digest(lane) != parent:
+            msg = f"master/{lane}/{CURRENT} was changed while a run read it"
+            raise LaneStoppedError(msg)
+        wanted = f"out/out/{file}"
+        found = [each for each in checked.files if each.name == wanted]
+        if not found:
+            msg = f"the run delivered no {file}, which is to be the next master"
+            raise LaneStoppedError(msg)
+        last = self.ledger.last_of_lane(lane)
+        account = self._account(lane, checked, master, file, last)
+        return LaneStep(
+            lane=lane,
+            number=1 + (last.move or 0 if last else 0),
+            parent=parent,
+            next=found[0].sha256,
+            file=wanted,
+            before=account.before,
+            added=account.added,
+            deleted=account.deleted,
+            after=account.after,
+        )
+
+    def _account(
+        self, lane: str, checked: Checked, master: str, file: str, last: Row | None
+    ) -> NextMaster:
+        """Return the account of the next master; it must follow from the one that stands."""
+        stands = f"master/{lane}/{CURRENT} stays as it is"
+        told = [each for each in checked.next_masters if (each.file, each.master) == (file, master)]
+        if not told:
+            msg = (
+                f"no stage of the job declares {file} the next {master}, so it may lack records;"
+                f" {stands}; let the stage that keeps {master} deliver it, then resume the job"
+            )
+            raise LaneStoppedError(msg)
+        account = told[0]
+        if account.before + account.added - account.deleted != account.after:
+            msg = f"the account of {file} does not add up; {stands}; have the stage put right"
+            raise LaneStoppedError(msg)
+        # of the very first master nobody knows but the run that read it
+        standing = self.ledger.records_left(last.run) if last else account.read
+        if standing is not None and account.before != standing:
+            msg = (
+                f"the account of {file} begins with {account.before:,} records, and {master} has"
+                f" {standing:,}; {stands}; have the stage put right, then resume the job"
+            )
+            raise LaneStoppedError(msg)
+        return account
+
+    def roll(self, lane: str) -> None:
+        """Move the master on to what the last done run left, where that has not happened.
+
+        Raises:
+            LaneStoppedError: the master is neither that run's parent nor its next.
+            OSError: no room; call again.
+        """
+        last = self.ledger.last_of_lane(lane)
+        if last is None:
+            return
+        now = self._digest(lane)
+        if now == last.next:
+            return
+        if now != last.parent:
+            msg = (
+                f"master/{lane}/{CURRENT} is not the one that the last run left (its SHA-256"
+                f" begins {str(last.next)[:12]}, found {now[:12]}); put that one back"
+            )
+            raise LaneStoppedError(msg)
+        self._put(lane, self.workspace.done / last.run / str(last.file), str(last.next))
+
+    def _begin(self, lane: str, first: Path) -> None:
+        folder = self.workspace.master / lane
+        if not folder.is_dir():
+            self.fs.make_folder(folder)
+            self._sync(self.workspace.master)
+        if not first.is_file():
+            msg = f"the first master {first.name} is not there"
+            raise LaneStoppedError(msg)
+        self._put(lane, first, None)
+
+    def _put(self, lane: str, source: Path, sha256: str | None) -> None:
+        folder = self.workspace.master / lane
+        aside = folder / _NEXT
+        if os.path.lexists(aside):
+            self.fs.unlink(aside)
+        try:
+            self.fs.copy_new(source, aside)
+        except FileNotFoundError as error:
+            msg = f"the next master {source} is not there; put it back or requeue its run"
+            raise LaneStoppedError(msg) from error
+        if sha256 is not None and digest_of_file(aside)[1] != sha256:
+            msg = f"{source} is not what its run delivered; restore it from a copy"
+            raise LaneStoppedError(msg)
+        self.fs.replace(aside, folder / CURRENT)
+        self._sync(folder)
+
+    def _digest(self, lane: str) -> str:
+        try:
+            return digest_of_file(self.current(lane))[1]
+        except OSError as error:
+            msg = f"master/{lane}/{CURRENT} cannot be read: {error.strerror}"
+            raise LaneStoppedError(msg) from error
+
+    def _sync(self, folder: Path) -> None:
+        try:
+            self.fs.sync_folder(folder)
+        except OSError as error:
+            msg = f"{folder} could not be flushed to disk ({error.strerror}); start again"
+            raise RestartError(msg) from error

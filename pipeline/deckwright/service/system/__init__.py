@@ -1,0 +1,1 @@
+"""What the system gives: places, steps on files, clock, lock, leases, the service manager."""

@@ -1,0 +1,1 @@
+"""The processes that run decks: started, spoken to, limited, judged, ended."""

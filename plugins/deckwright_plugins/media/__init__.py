@@ -1,0 +1,1 @@
+"""The media that come with the program."""

@@ -1,0 +1,1 @@
+"""Decks of pictures of cards."""

@@ -1,0 +1,175 @@
+"""What a person has read of the columns that the program was not sure of: `NAME.look.csv`."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from deckwright import ROWS, format_pattern, parse_pattern
+from deckwright_plugins.media.pictures.members import plain
+
+COLUMNS = 80
+NO_HOLES = "none"
+SIDE = "side"
+"""What stands in place of a column number where it is asked which side of the card is seen."""
+
+_HEAD = ["card", "column", *map(str, ROWS), "holes", "by"]
+_LARGEST = 1 << 16  # bytes: a line for each column is a tenth of that
+_LONGEST_NAME = 40
+
+
+class AnswersError(Exception):
+    """Answers are not clear. The message is a sentence on the file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One column as a person read it. holes: the pattern; said: as it was written; by: who."""
+
+    holes: int
+    said: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Which side of the card is seen, and who says so."""
+
+    seen: Literal["front", "back"]
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """All that a person wrote.
+
+    written: column to what stands in `holes` and `by`, right or not; column 0 is the side.
+    """
+
+    of: Mapping[int, Answer] = field(default_factory=dict)
+    written: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+    fault: str = ""
+    side: Side | None = None
+
+
+def read_answers(data: bytes) -> Answers:
+    """Return the answers in a file; what is wrong with it stands in `fault`."""
+    answers: dict[int, Answer] = {}
+    written: dict[int, tuple[str, str]] = {}
+    side: Side | None = None
+    try:
+        for line, (column, said, by) in _lines(data):
+            written[column] = (said, by)
+            if said and column:
+                answers[column] = _answer(line, said, by)
+            elif said:
+                side = _side(line, said, by)
+    except AnswersError as error:
+        return Answers({}, written, str(error))
+    return Answers(answers, written, side=side)
+
+
+def form(
+    card: int, probability: NDArray[np.float32], columns: list[int], answers: Answers
+) -> bytes:
+    """Return the form to be filled in: one line for each column that is asked for, 0 = the side.
+
+    What a person wrote before stands in it again; nothing else is filled in.
+
+    Args:
+        card: number of the card in its deck.
+        probability: float32 (12, 80) of a hole.
+        columns: that are asked for, from 1.
+        answers: from before.
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(_HEAD)
+    for column in columns:
+        shares = [f"{share:.3f}" if column else "" for share in probability[:, column - 1].tolist()]
+        said = answers.written.get(column, ("", ""))
+        writer.writerow([card, column or SIDE, *shares, *said])
+    return buffer.getvalue().encode()
+
+
+def _lines(data: bytes) -> list[tuple[int, tuple[int, str, str]]]:
+    if len(data) > _LARGEST:
+        msg = f"is larger than {_LARGEST:,} bytes"
+        raise AnswersError(msg)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("latin-1")  # spreadsheets; only a name can hold such a character
+    first = text.partition("\n")[0]
+    between = max(",;\t", key=first.count)
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=between, strict=True))
+    except csv.Error as error:
+        msg = f"is no CSV: {plain(str(error))}"
+        raise AnswersError(msg) from error
+    head = [cell.strip().lower() for cell in rows[0]] if rows else []
+    missing = [name for name in ("column", "holes", "by") if head.count(name) != 1]
+    if missing:
+        msg = f"has no column {missing[0]!r}, or two"
+        raise AnswersError(msg)
+    places = [head.index(name) for name in ("column", "holes", "by")]
+    found: list[tuple[int, tuple[int, str, str]]] = []
+    for line, row in enumerate(rows[1:], 2):
+        cells = [row[place].strip() if place < len(row) else "" for place in places]
+        if not any(cell.strip() for cell in row):
+            continue
+        column = _column(line, cells[0])
+        if any(column == before for _, (before, *_) in found):
+            msg = f"line {line} answers {f'column {column}' if column else SIDE} once more"
+            raise AnswersError(msg)
+        found.append((line, (column, cells[1], cells[2])))
+    return found
+
+
+def _column(line: int, cell: str) -> int:
+    """Return the column that a line is about; 0 for the side."""
+    if cell.lower() == SIDE:
+        return 0
+    if not (cell.isascii() and cell.isdigit() and 1 <= int(cell) <= COLUMNS):
+        msg = f"line {line} names no column from 1 to {COLUMNS}"
+        raise AnswersError(msg)
+    return int(cell)
+
+
+def _side(line: int, said: str, by: str) -> Side:
+    _must_be_named(line, by)
+    if said.lower() not in {"front", "back"}:
+        msg = f"line {line} holds {plain(said[:20])!r}; write front or back, the side that is seen"
+        raise AnswersError(msg)
+    return Side("front" if said.lower() == "front" else "back", by)
+
+
+def _must_be_named(line: int, by: str) -> None:
+    if not by or len(by) > _LONGEST_NAME or not by.isprintable():
+        msg = f"line {line} has an answer but not, under 'by', who gave it"
+        raise AnswersError(msg)
+
+
+def _answer(line: int, said: str, by: str) -> Answer:
+    _must_be_named(line, by)
+    if said.lower() == NO_HOLES:
+        return Answer(0, NO_HOLES, by)
+    try:
+        # blanks too, since spreadsheets take 12-1 for a date
+        holes = parse_pattern("-".join(said.replace("-", " ").split()))
+    except ValueError as error:
+        msg = (
+            f"line {line} holds {plain(said[:20])!r}, which names no rows; write 12-1, or 12 1 "
+            f"where a spreadsheet makes a date of it, or {NO_HOLES}"
+        )
+        raise AnswersError(msg) from error
+    if not holes:
+        msg = f"line {line}: write {NO_HOLES!r} for a column without holes"
+        raise AnswersError(msg)
+    return Answer(holes, format_pattern(holes), by)

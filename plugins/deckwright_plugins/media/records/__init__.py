@@ -1,0 +1,1 @@
+"""Decks of records whose lengths differ."""

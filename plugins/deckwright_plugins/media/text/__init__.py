@@ -1,0 +1,1 @@
+"""Decks of text lines."""

@@ -1,0 +1,1 @@
+"""Hole transcripts: decks as text that names the holes."""

@@ -1,0 +1,1 @@
+"""The notices that come with the program."""

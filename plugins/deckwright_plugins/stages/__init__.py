@@ -1,0 +1,1 @@
+"""The stages that come with the program."""

@@ -1,0 +1,1 @@
+"""Merge: cards meet their master records."""
