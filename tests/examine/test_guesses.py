@@ -225,3 +225,12 @@ def test_no_word_is_stronger_than_its_evidence(share, chance, cards) -> None:
     if cards < 30 or share <= chance:
         assert word == "possible"
     assert WORDS.index(strength_of(share, chance, cards, "likely")) >= WORDS.index("likely")
+
+
+def test_a_share_of_cards_says_how_many_are_blank_there(room) -> None:
+    cards = blank_cards(60)
+    put(cards, 11, digits(np.random.default_rng(5).integers(100, 999, 60), 3))
+    cards[:20, 10:13] = ord(" ")
+    cards[:, 0] = ord("A")
+    fields, _ = guesses(room(), cards)
+    assert fields["11-13"].sentence.startswith("100 % of 40 cards (the other 20 are blank here)")

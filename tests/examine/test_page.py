@@ -154,6 +154,14 @@ def test_the_terminal_says_the_same_without_colour(january, demo, shop, monkeypa
     assert max(map(len, plain)) <= 100
 
 
+def test_characters_of_which_nothing_is_seen_are_told_in_words(january) -> None:
+    examples = [("8-1", "", "`", 5), ("8-2", " ", "a", 3)]
+    reading = replace(january.reading, runner_up="cp037", examples=examples)
+    said = ["".join(text for text, _ in line) for line in lines(replace(january, reading=reading))]
+    assert "    8-1: nothing, or '`'; 5 cells" in said
+    assert "    8-2: blank, or 'a'; 3 cells" in said
+
+
 def test_brief_shows_no_card(demo, shop) -> None:
     said = shop.say("examine", demo.decks[0], "--brief")
     first = examine([demo.decks[0]]).drawn[0].text[:20]

@@ -46,7 +46,7 @@ def cards_said(look: Look, first: int, last: int) -> str:
     filled = filled_cards(look, first, last)
     if filled == look.count:
         return f"{look.count:,} cards"
-    return f"the {filled:,} of {look.count:,} cards that are not blank here"
+    return f"{filled:,} cards (the other {look.count - filled:,} are blank here)"
 
 
 def shown(cells: bytes) -> str:

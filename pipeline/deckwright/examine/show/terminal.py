@@ -23,6 +23,7 @@ from deckwright.examine.show.sentences import (
     verdict,
 )
 from deckwright.examine.strengths import MEANINGS
+from deckwright.report.signs import shown_character
 from deckwright.wording import plural
 
 Line = list[tuple[str, str]]
@@ -72,6 +73,12 @@ def lines(
             yield [(_ascii(text), style) for text, style in line] if plain else line
 
 
+def _named(character: str) -> str:
+    """Return a character in quotes, or in words where there is nothing to be seen."""
+    words = shown_character(character)
+    return repr(character) if words == character else words
+
+
 def _ascii(text: str) -> str:
     return text.translate(_PLAIN).encode("ascii", "replace").decode()
 
@@ -91,7 +98,7 @@ def _pieces(found: Examination, margin: str, *, brief: bool) -> Iterator[_Piece]
     if found.reading.runner_up:
         yield _Paragraph("  ", differing_said(found), "")
         for held, ours, theirs, number in found.reading.examples[:3]:
-            yield [(f"    {held}: {ours!r}, or {theirs!r}; {number:,} cells", "soft")]
+            yield [(f"    {held}: {_named(ours)}, or {_named(theirs)}; {number:,} cells", "soft")]
     yield []
     yield from _pictures(found)
     yield from _counts(found)
