@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from deckwright.cards.codes import ASCII_LATIN
 from deckwright.cards.values import Values
 from deckwright.engine.passes import worker
-from deckwright.engine.passes.accounts import digest, settle
+from deckwright.engine.passes.accounts import check_account, digest
 from deckwright.engine.passes.changes import note_changes
 from deckwright.engine.passes.partition import Cuts, cuts_of, group_by_route
 from deckwright.engine.planning.limits import Sizes
@@ -83,11 +83,11 @@ def test_an_account_names_what_was_lost_doubled_or_brought(tray, data) -> None:
     }  # fmt: skip
     for what, out in ill.items():
         with pytest.raises(AccountError, match=what) as told:
-            settle("stage 2 (x)", "x 1.0", tray, out, Book())
+            check_account("stage 2 (x)", "x 1.0", tray, out, Book())
         assert told.value.cards == [10**6 if what.startswith("brought") else card]
     book = Book()
     out = book.give_back(tray, rows == row, "bad")
-    settled = settle("stage 2 (x)", "x 1.0", tray, out, book)
+    settled = check_account("stage 2 (x)", "x 1.0", tray, out, book)
     assert settled.count.balances
     assert settled.returned.tolist() == [card]
     assert settled.kept.tolist() == np.delete(rows, row).tolist()

@@ -68,7 +68,7 @@ class Settled:
 _NONE = np.zeros(0, np.int64)
 
 
-def settle(stage: str, origin: str, tray: Tray, out: object, book: Book) -> Settled:
+def check_account(stage: str, origin: str, tray: Tray, out: object, book: Book) -> Settled:
     """Check the account of one stage over one tray.
 
     Raises:

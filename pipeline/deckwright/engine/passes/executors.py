@@ -9,7 +9,7 @@ from multiprocessing.connection import wait
 from typing import Protocol, cast
 
 from deckwright.engine.passes.helpers import Pipe, take_helpers
-from deckwright.engine.passes.process import settle_process
+from deckwright.engine.passes.process import tune_allocator
 from deckwright.engine.passes.tasks import Recipe, Result, Task
 from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.plan import Plan
@@ -52,7 +52,7 @@ class InlineExecutor:
 
     def start(self, recipe: Recipe, plan: Plan) -> None:
         """Make the one worker."""
-        settle_process()
+        tune_allocator()
         self._worker = Worker(recipe, plan, keeps_parts=True)
 
     def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
@@ -78,7 +78,7 @@ class ProcessExecutor:
 
     def start(self, recipe: Recipe, plan: Plan) -> None:
         """Tell the helpers what they work on; they load the plan while this process goes on."""
-        settle_process()
+        tune_allocator()
         self._worker = Worker(recipe, plan, keeps_parts=True)
         for _, pipe in self._helpers.members:
             pipe.send(recipe)

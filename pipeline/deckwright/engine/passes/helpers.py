@@ -91,13 +91,13 @@ def serve(pipe: Pipe) -> None:
     # the main process decides what an interrupt means
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    from deckwright.engine.passes.process import settle_process  # noqa: PLC0415 # heavy
+    from deckwright.engine.passes.process import tune_allocator  # noqa: PLC0415 # heavy
     from deckwright.engine.passes.worker import Worker  # noqa: PLC0415 # heavy
 
     worker: Worker | BaseException
     try:
         recipe = pipe.recv()
-        settle_process()
+        tune_allocator()
         try:
             worker = Worker(recipe)
         except BaseException as error:  # noqa: BLE001 # answered to the first task

@@ -10,7 +10,7 @@ _MIB = 2**20
 _OBJECTS = 50_000
 
 
-def settle_process() -> None:
+def tune_allocator() -> None:
     """Let freed arrays be used again instead of going back to the system tray after tray.
 
     Without it every tray's arrays are mapped, zeroed page by page and unmapped again, a fifth of

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.values import Values
-from deckwright.engine.passes.accounts import digest, settle
+from deckwright.engine.passes.accounts import check_account, digest
 from deckwright.engine.passes.changes import note_changes
 from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.engine.passes.firstcards import keep_first_cards
@@ -159,7 +159,7 @@ class _TaskRun:
         if step.number == 1:
             book.arrival = arrival
         out = self._call(step, tray, book)
-        settled = settle(step.label, step.origin, tray, out, book)
+        settled = check_account(step.label, step.origin, tray, out, book)
         self.next_added = book.next_added
         self.result.count(step.number).add(settled.count)
         self._enter(step, book)

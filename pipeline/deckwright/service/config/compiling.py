@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from deckwright.service.workers.limits import bind_to_parent, limit_run, settle
+from deckwright.service.workers.limits import bind_to_parent, limit_run, set_limits
 
 _MEMORY, _CPU_S = 3 << 30, 600
 _FILE, _OPEN_FILES = 1 << 20, 256
@@ -23,7 +23,7 @@ def main() -> None:
     root, pipe, parent, *files = sys.argv[1:]
     bind_to_parent(int(parent))
     os.set_inheritable(int(pipe), False)  # noqa: FBT003 # takes it by place only
-    settle(file=_FILE, open_files=_OPEN_FILES)
+    set_limits(file=_FILE, open_files=_OPEN_FILES)
     limit_run(_MEMORY, _CPU_S)
     _compile_all(Path(root), int(pipe), files)
     # not the usual end: threads and exit handlers of plugins have no say in it

@@ -65,7 +65,7 @@ def main() -> None:
     answers = _free_output()
     first = json.loads(orders.readline())
     limits.bind_to_parent(first["parent"])
-    limits.settle(file=_FILE, open_files=_OPEN_FILES)
+    limits.set_limits(file=_FILE, open_files=_OPEN_FILES)
     limits.limit_run(MEMORY, _ANY_TIME)
     workspace, registry = Path(first["workspace"]), Registry()
     notices: list[Notice[Any] | None] = []

@@ -32,7 +32,7 @@ def bind_to_parent(parent: int) -> None:
         os._exit(ORPHANED)
 
 
-def settle(*, file: int, open_files: int, nice: int = 0) -> None:
+def set_limits(*, file: int, open_files: int, nice: int = 0) -> None:
     """Take the limits that hold for the life of the process.
 
     Args:

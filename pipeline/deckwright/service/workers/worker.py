@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from deckwright.service.workers.limits import bind_to_parent, free_input, limit_run, settle
+from deckwright.service.workers.limits import bind_to_parent, free_input, limit_run, set_limits
 
 BAD_ORDER = 72
 """Exit code of a worker that was given what is no order."""
@@ -55,7 +55,7 @@ def main() -> None:
     bind_to_parent(settings["parent"])
     for descriptor in settings["keep"]:
         os.set_inheritable(descriptor, False)  # noqa: FBT003 # takes it by place only
-    settle(file=settings["file"], open_files=settings["open_files"], nice=settings["nice"])
+    set_limits(file=settings["file"], open_files=settings["open_files"], nice=settings["nice"])
     orders = free_input()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _serve(orders, settings)
