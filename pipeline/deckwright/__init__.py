@@ -53,13 +53,8 @@ if TYPE_CHECKING:
     from deckwright.plugin.media import (
         BLANK,
         WIDEST,
-        DeckPart,
         Medium,
         MediumConfig,
-        OddCards,
-        RawTray,
-        Span,
-        Survey,
         UnwritableError,
         first_columns,
         strangers,
@@ -69,15 +64,12 @@ if TYPE_CHECKING:
     from deckwright.plugin.shapes import own_fields, shapes_of
     from deckwright.plugin.spans import cut_spans, read_exactly, read_records, survey_records
     from deckwright.plugin.stages import (
-        Bench,
-        Closing,
         FieldShape,
         GroupStage,
         Known,
         Limit,
         Most,
         OptionProblem,
-        Part,
         Setting,
         SinkStage,
         SortKey,
@@ -87,6 +79,16 @@ if TYPE_CHECKING:
         StageConfig,
         TrayStage,
         unknown_name,
+    )
+    from deckwright.plugin.values import (
+        Bench,
+        Closing,
+        DeckPart,
+        OddCards,
+        Part,
+        RawTray,
+        Span,
+        Survey,
     )
     from deckwright.report.pages.readingpage import (
         PrintedLine,
@@ -132,17 +134,20 @@ _HOMES = {
     "plugin.holemedia": ("HoleMedium",),
     "plugin.hooks": ("hookimpl",),
     "plugin.media": (
-        "BLANK", "WIDEST", "DeckPart", "Medium", "MediumConfig", "OddCards", "RawTray", "Span",
-        "Survey", "UnwritableError", "first_columns", "strangers",
+        "BLANK", "WIDEST", "Medium", "MediumConfig", "UnwritableError", "first_columns",
+        "strangers",
     ),
     "plugin.nextmaster": ("MasterAccount",),
     "plugin.notices": ("Notice", "NoticeConfig"),
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.spans": ("cut_spans", "read_exactly", "read_records", "survey_records"),
     "plugin.stages": (
-        "Bench", "Closing", "FieldShape", "GroupStage", "Known", "Limit", "Most",
-        "OptionProblem", "Part", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage",
+        "FieldShape", "GroupStage", "Known", "Limit", "Most",
+        "OptionProblem", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage",
         "Stage", "StageConfig", "TrayStage", "unknown_name",
+    ),
+    "plugin.values": (
+        "Bench", "Closing", "DeckPart", "OddCards", "Part", "RawTray", "Span", "Survey",
     ),
 }  # fmt: skip
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

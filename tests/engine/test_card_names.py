@@ -14,7 +14,7 @@ from deckwright.engine.planning.naming import name_cards
 from deckwright.errors import AccountError, DeckwrightError, PluginFailedError, StageError
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 from deckwright.report.model import ADDED_FROM, card_name, run_number
 from picture_help import named_cards, zipped
 

@@ -16,7 +16,7 @@ from deckwright.examine.count.counting import Counts
 from deckwright.examine.count.running import Running, numbers_of
 from deckwright.examine.deck import examine
 from deckwright.examine.model import CLASSES
-from deckwright.plugin.media import RawTray
+from deckwright.plugin.values import RawTray
 
 quick = settings(max_examples=40, deadline=None)
 some_cards = st.tuples(st.integers(1, 400), st.integers(1, 12)).flatmap(

@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import PATTERNS, parse_pattern
 from deckwright.errors import PluginFailedError
-from deckwright.plugin.media import RawTray
+from deckwright.plugin.values import RawTray
 from deckwright_plugins.media.column_binary import ColumnBinary, ColumnBinaryConfig
 
 property_test = settings(

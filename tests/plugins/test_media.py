@@ -16,7 +16,8 @@ from pydantic import ValidationError
 
 from deckwright.cards.codes import UnfitCodeError, load_code
 from deckwright.errors import UnreadableDeckError
-from deckwright.plugin.media import Medium, OddCards, RawTray, Survey, UnwritableError
+from deckwright.plugin.media import Medium, UnwritableError
+from deckwright.plugin.values import OddCards, RawTray, Survey
 from deckwright_plugins.media import blocks, column_binary
 from deckwright_plugins.media.blocks import Blocks, BlocksConfig
 from deckwright_plugins.media.column_binary import ColumnBinary, ColumnBinaryConfig

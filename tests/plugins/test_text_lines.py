@@ -13,7 +13,8 @@ from hypothesis.extra import numpy as hnp
 
 from deckwright.cards.codes import load_code
 from deckwright.errors import UnreadableDeckError
-from deckwright.plugin.media import RawTray, UnwritableError
+from deckwright.plugin.media import UnwritableError
+from deckwright.plugin.values import RawTray
 from deckwright_plugins.media.text.medium import TextConfig, TextLines
 
 property_test = settings(

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.engine.closing.faultplaces import PlaceCounter
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 from deckwright.report.model import FaultPlaces
 from deckwright.report.pages.faultplots import order_plot
 

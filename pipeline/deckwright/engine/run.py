@@ -36,8 +36,8 @@ from deckwright.engine.planning.naming import name_cards
 from deckwright.engine.planning.plan import Pass, Plan, load_plan
 from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
 from deckwright.plugin.book import Book
-from deckwright.plugin.media import DeckPart, Survey
-from deckwright.plugin.stages import Bench, SinkStage, TrayStage
+from deckwright.plugin.stages import SinkStage, TrayStage
+from deckwright.plugin.values import Bench, DeckPart, Survey
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how many cards are through, and how many there are."""

@@ -40,8 +40,8 @@ from deckwright.examine.opening.cutoff import of_whole_cards
 from deckwright.examine.opening.opening import Media, OpenDeck, open_deck
 from deckwright.examine.show.drawncards import drawn_cards
 from deckwright.examine.show.sentences import ranges
-from deckwright.plugin.media import RawTray
 from deckwright.plugin.stages import OptionProblem
+from deckwright.plugin.values import RawTray
 from deckwright.report.drawing.cards import COLUMNS
 
 MOST_SEQUENCES = 3

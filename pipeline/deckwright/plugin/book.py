@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, cast
+from typing import Literal, cast
 
 import numpy as np
 import polars as pl
@@ -14,9 +14,7 @@ from deckwright.cards.codes import ILLEGAL
 from deckwright.cards.matrix import cut, rows_of
 from deckwright.layout.foundtext import spelled_out
 from deckwright.layout.tray import Tray, as_mask, is_among
-
-if TYPE_CHECKING:
-    from deckwright.plugin.media import RawTray
+from deckwright.plugin.values import RawTray
 
 Severity = Literal["fatal", "query", "note"]
 """fatal: the card is returned; query: kept and listed for a person; note: kept and counted."""

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Generic, Literal, Self, TypeVar, get_args
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,78 +18,16 @@ from deckwright.errors import DeckError
 from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.codespecs import CodeRangeSpec
 from deckwright.plugin.guard import UNNAMED, guard
+from deckwright.plugin.values import Closing, RawTray, Span, Survey
 
 if TYPE_CHECKING:
-    from deckwright.plugin.stages import Closing
+    from deckwright.plugin.values import Closing
 
 WIDEST = 32_760
 """The most columns that a record may have."""
 
 BLANK = 32
 """The internal byte of a blank."""
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """A stretch of a deck that holds whole cards: byte offset and size, first card (from 1)."""
-
-    index: int
-    offset: int
-    size: int
-    first_card: int
-    cards: int
-
-
-@dataclass(frozen=True, slots=True)
-class Survey:
-    """What is known of a deck before it is read: cards in all, columns a record, its spans."""
-
-    cards: int
-    width: int
-    spans: list[Span]
-
-
-@dataclass(frozen=True, slots=True)
-class DeckPart:
-    """A deck of the run. first: number of its first card, cards being numbered through."""
-
-    name: str
-    path: str
-    first: int
-    cards: int
-
-
-@dataclass(frozen=True, slots=True)
-class OddCards:
-    """Something odd about k cards of a tray as the medium delivers it.
-
-    rows: int (k), places in the tray from 0. reason: short code, kebab-case. detail: one sentence.
-    columns: int (k), first odd column from 1. severity: a fatal card is returned, a note is kept
-    and listed, one that is no data is set aside. records: the whole original record (without its
-    line end) of each row, where text and length cannot give it back.
-    """
-
-    rows: NDArray[np.intp]
-    reason: str
-    detail: str
-    columns: NDArray[np.intp] | None = None
-    severity: Literal["fatal", "note", "aside"] = "fatal"
-    records: list[bytes] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class RawTray:
-    """Cards as a medium delivers them.
-
-    text: uint8 (n, L), internal bytes. holes: uint16 (n, L), where the medium has them. lengths:
-    uint16 (n), columns that each record really had; None when all were full.
-    """
-
-    first_card: int
-    text: NDArray[np.uint8]
-    holes: NDArray[np.uint16] | None
-    lengths: NDArray[np.uint16] | None
-    odd: list[OddCards]
 
 
 class UnwritableError(DeckError):

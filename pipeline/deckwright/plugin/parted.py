@@ -21,20 +21,11 @@ from deckwright.cards.codeparts import (
     with_parts,
 )
 from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, translation
-from deckwright.plugin.media import (
-    BLANK,
-    Medium,
-    MediumConfig,
-    OddCards,
-    RawTray,
-    Span,
-    Survey,
-    UnwritableError,
-    first_columns,
-)
+from deckwright.plugin.media import BLANK, Medium, MediumConfig, UnwritableError, first_columns
+from deckwright.plugin.values import OddCards, RawTray, Span, Survey
 
 if TYPE_CHECKING:
-    from deckwright.plugin.stages import Closing
+    from deckwright.plugin.values import Closing
 
 Bytes = NDArray[np.uint8]
 

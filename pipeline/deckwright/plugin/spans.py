@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.errors import CutOffDeckError, UnreadableDeckError
-from deckwright.plugin.media import Span, Survey
+from deckwright.plugin.values import Span, Survey
 
 
 def cut_spans(offsets: NDArray[np.int64], end: int, cards: int, cards_a_span: int) -> list[Span]:

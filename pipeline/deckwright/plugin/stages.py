@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, Self, TypeVar, get_args
 
-import numpy as np
 from pydantic import AfterValidator
 from typing_extensions import override
 
@@ -21,8 +20,9 @@ from deckwright.layout.tray import Tray
 from deckwright.plugin.book import Book
 from deckwright.plugin.guard import UNNAMED, guard
 from deckwright.plugin.guard import OptionProblem as OptionProblem  # noqa: PLC0414 # a part of this API
-from deckwright.plugin.media import DeckPart, Medium
+from deckwright.plugin.media import Medium
 from deckwright.plugin.nextmaster import MasterAccount
+from deckwright.plugin.values import Bench, Closing, Part
 from deckwright.wording import nearest
 
 
@@ -97,44 +97,6 @@ class Setting:
     layout_bytes: Callable[[str], bytes]
     code: Callable[[str], CodeTable]
     medium: Callable[[Mapping[str, object]], Medium[Any]]
-
-
-@dataclass(frozen=True, slots=True)
-class Bench:
-    """A stage's own place for work files during one run. memory: bytes that it may take."""
-
-    place: Path
-    memory: int
-
-    @property
-    def folder(self) -> Path:
-        """The folder of the place, made when it is first asked for: few stages keep anything."""
-        self.place.mkdir(parents=True, exist_ok=True)
-        return self.place
-
-
-def _show_nothing(card: int, picture: bytes) -> None:
-    """Show no picture of a card."""
-
-
-@dataclass(frozen=True, slots=True)
-class Closing:
-    """What is known when all cards have gone through: for `finish`.
-
-    met: for each master, bool (records + 1): which records some card met. write: a file beside the
-    deliveries, from its name and its bytes piece by piece. decks: in their order. deliver: a
-    delivery that is only known now, from its stretches in order; their rows are counted. show: a
-    small picture, PNG or JPEG, of a card by its number in the run, for pages about returned cards.
-    """
-
-    bench: Bench
-    tallies: Mapping[str, int]
-    met: Mapping[str, np.ndarray[Any, np.dtype[np.bool_]]]
-    write: Callable[[str, Iterable[bytes]], None]
-    cards: int
-    decks: Sequence[DeckPart] = ()
-    deliver: Callable[[Iterable[Part]], object] = list
-    show: Callable[[int, bytes], object] = _show_nothing
 
 
 FEW = 20
@@ -298,16 +260,6 @@ class SortStage(Stage[ConfigT]):
     @abstractmethod
     def keys(self) -> list[SortKey]:
         """Return the keys, major first."""
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A stretch of an output file. cards: int64 (rows), None = every card of the tray, in order."""
-
-    file: str
-    data: bytes | memoryview
-    rows: int
-    cards: np.ndarray[Any, np.dtype[np.int64]] | None = None
 
 
 class SinkStage(Stage[ConfigT]):

@@ -17,7 +17,7 @@ from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.errors import DeckError
 from deckwright.journal.reader import Journal
 from deckwright.layout.reading import Layout
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 from deckwright.report.drawing.notes import fault_sentence
 from deckwright.report.model import CardLine
 

@@ -29,7 +29,8 @@ from deckwright.journal.logfile import write_log
 from deckwright.journal.reader import Journal
 from deckwright.jsontext import indented
 from deckwright.plugin.distributions import version_of
-from deckwright.plugin.stages import Bench, Closing, SinkStage
+from deckwright.plugin.stages import SinkStage
+from deckwright.plugin.values import Bench, Closing
 from deckwright.report.pages.returned import returned_page
 from deckwright.report.pages.sheet import control_sheet
 

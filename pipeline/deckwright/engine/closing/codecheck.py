@@ -32,8 +32,9 @@ from deckwright.identify.ranking import (
 )
 from deckwright.layout.overpunch import is_zoned_zero
 from deckwright.layout.reading import Layout
-from deckwright.plugin.media import DeckPart, Medium, RawTray
+from deckwright.plugin.media import Medium
 from deckwright.plugin.parted import plain_code
+from deckwright.plugin.values import DeckPart, RawTray
 from deckwright.report.codereading import CodePair, CodeReading
 
 _PAIRS = 12

@@ -14,8 +14,8 @@ from deckwright.engine.planning.plan import Plan, Step
 from deckwright.errors import DeckwrightError
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import legal_patterns, undefined
-from deckwright.plugin.media import RawTray, Span
 from deckwright.plugin.stages import OptionProblem
+from deckwright.plugin.values import RawTray, Span
 from deckwright.wording import percent
 
 CODES = (

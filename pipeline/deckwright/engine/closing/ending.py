@@ -10,7 +10,7 @@ import polars as pl
 from deckwright.engine.passes.accounts import Count
 from deckwright.engine.passes.tasks import ReasonKey, Result
 from deckwright.engine.planning.plan import Plan
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 
 
 @dataclass(slots=True)

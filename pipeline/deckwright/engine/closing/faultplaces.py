@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 from deckwright.report.model import FaultPlaces
 
 MOST_STRETCHES = 160

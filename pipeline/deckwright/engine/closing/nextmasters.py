@@ -9,7 +9,7 @@ from deckwright.engine.closing.ending import Ending
 from deckwright.engine.passes.parts import Joiner
 from deckwright.engine.planning.plan import Plan, Step
 from deckwright.errors import NextMasterError, OutputError
-from deckwright.plugin.stages import Closing, Part
+from deckwright.plugin.values import Closing, Part
 
 
 def declared(plan: Plan) -> dict[str, str]:

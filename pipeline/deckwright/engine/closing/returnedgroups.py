@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.layout.tray import Tray
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 
 MOST_DRAWN = 400
 """Returned cards that are kept to be drawn, of all reasons together."""

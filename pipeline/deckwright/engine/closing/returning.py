@@ -22,7 +22,8 @@ from deckwright.engine.closing.returnedgroups import ReturnedGroups
 from deckwright.engine.passes.spill import Block, Gatherer
 from deckwright.journal.tables import ENTRY_SCHEMA
 from deckwright.layout.tray import Tray
-from deckwright.plugin.media import DeckPart, Medium
+from deckwright.plugin.media import Medium
+from deckwright.plugin.values import DeckPart
 
 RETURNED, ASIDE = 1, 2
 REASONS = "reasons.csv"

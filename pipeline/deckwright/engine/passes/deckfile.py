@@ -16,7 +16,8 @@ from typing import Any
 
 from deckwright.engine.passes.parts import sha256_of
 from deckwright.errors import OutputError, UnreadableDeckError
-from deckwright.plugin.media import DeckPart, Medium
+from deckwright.plugin.media import Medium
+from deckwright.plugin.values import DeckPart
 
 Stamp = tuple[int, int, int | str]
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.plugin.media import RawTray
+from deckwright.plugin.values import RawTray
 
 Cells = NDArray[np.uint8] | NDArray[np.uint16]
 """Internal bytes (n, L), or patterns (n, L) where the medium has them."""

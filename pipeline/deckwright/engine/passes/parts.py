@@ -13,7 +13,7 @@ import numpy as np
 from deckwright.engine.passes.tasks import PartFile, journal_folder, parts_folder
 from deckwright.journal.columns import pl_cards
 from deckwright.journal.segment import write_parquet
-from deckwright.plugin.stages import Part
+from deckwright.plugin.values import Part
 
 
 class PartWriter:

@@ -15,7 +15,7 @@ from typing_extensions import override
 from deckwright.engine.passes.accounts import Count
 from deckwright.engine.passes.partition import Cuts
 from deckwright.engine.passes.spill import Block
-from deckwright.plugin.media import DeckPart, Span
+from deckwright.plugin.values import DeckPart, Span
 from deckwright.report.model import ADDED_FROM
 
 CARDS_A_TRAY = 32_768

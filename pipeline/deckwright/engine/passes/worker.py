@@ -32,8 +32,8 @@ from deckwright.journal.reader import PASS_SHIFT, TASK_SHIFT
 from deckwright.journal.segment import Segment
 from deckwright.layout.tray import Tray, is_among
 from deckwright.plugin.book import Book, Gone
-from deckwright.plugin.media import RawTray
-from deckwright.plugin.stages import Bench, SinkStage, TrayStage
+from deckwright.plugin.stages import SinkStage, TrayStage
+from deckwright.plugin.values import Bench, RawTray
 
 _FEW_ROWS = 2_000
 

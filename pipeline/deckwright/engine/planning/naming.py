@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from deckwright.errors import NAMED, AccountError, DeckwrightError, PluginFailedError, StageError
-from deckwright.plugin.media import DeckPart
+from deckwright.plugin.values import DeckPart
 from deckwright.report.model import ADDED_FROM
 
 

@@ -15,7 +15,8 @@ from deckwright.examine.count.banners import banners
 from deckwright.examine.count.classes import Cells
 from deckwright.examine.count.running import Running
 from deckwright.examine.count.typecounting import TypeCount
-from deckwright.plugin.media import Medium, RawTray, Span
+from deckwright.plugin.media import Medium
+from deckwright.plugin.values import RawTray, Span
 
 EXAMPLES = 12
 """Cards of each odd kind whose numbers are kept."""

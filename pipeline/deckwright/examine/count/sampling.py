@@ -18,7 +18,8 @@ from deckwright.examine.count.classes import Cells, cells_of
 from deckwright.examine.count.counting import CARDS_A_TRAY, Counts, count_spans
 from deckwright.examine.count.typecounting import TypeCount
 from deckwright.examine.opening.opening import Media
-from deckwright.plugin.media import Medium, Span
+from deckwright.plugin.media import Medium
+from deckwright.plugin.values import Span
 
 MOST_LOOKED_AT = 200_000
 """Cards of the sample at most; guesses rest on it, counts do not."""

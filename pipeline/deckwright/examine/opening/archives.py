@@ -15,7 +15,8 @@ from deckwright.cards.codes import ASCII_LATIN, load_code
 from deckwright.errors import UnreadableDeckError
 from deckwright.examine.opening.outside import Media, OpenDeck, must_be_a_deck, ranked
 from deckwright.identify.ranking import Candidate, Ranking
-from deckwright.plugin.media import Medium, MediumConfig, RawTray, Span, Survey
+from deckwright.plugin.media import Medium, MediumConfig
+from deckwright.plugin.values import RawTray, Span, Survey
 from deckwright.wording import plural
 
 MOST_LOOKED_INTO = 24
