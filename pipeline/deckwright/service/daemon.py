@@ -247,11 +247,7 @@ class Service:
         self._known_strays = places
 
     def _poll(self) -> None:
-        said = self.pool.poll()
-        if not self.stop_wanted and any(isinstance(message, Ended) for message in said):
-            # a worker that is free works while what it did is hashed and committed
-            self.runs.start_free(self.pool)
-        for message in said:
+        for message in self.pool.poll():
             item = self.runs.open.get(message.run)
             if item is None:
                 continue
