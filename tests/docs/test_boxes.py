@@ -9,6 +9,7 @@ import io
 import tarfile
 
 import polars as pl
+import pytest
 
 from deckwright import PictureError
 from deckwright_plugins.media.pictures import desk
@@ -26,6 +27,7 @@ BOX = {
 }
 
 
+@pytest.mark.slow
 def test_a_box_is_read_in_rounds_as_the_page_says(pages, tmp_path, shop, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
     for name, block in pages.named(PAGE).items():

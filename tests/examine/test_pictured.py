@@ -84,6 +84,7 @@ def test_several_cards_on_a_picture_are_told(tmp_path, scans) -> None:
     assert found.cards == 2
 
 
+@pytest.mark.slow
 def test_the_proposed_job_reads_the_pictures(archive, shop, tmp_path) -> None:
     said = shop.say("examine", archive, "--brief", "--propose", tmp_path / "p", "--code", "ebcdic")
     assert said.code == 0, said.err

@@ -96,6 +96,7 @@ def workspace_pages() -> tuple[str, str]:
         return new, full
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "dark"), [(1280, False), (390, True)], ids=["wide", "telephone"])
 def test_axe_finds_nothing_and_nothing_is_cut_off(pages, width, dark) -> None:
     for name, found in zip(

@@ -72,6 +72,7 @@ def test_no_hole_pattern_is_ever_read_wrongly_in_silence(patterns, seed, conditi
     assert ((reading.probability >= 0) & (reading.probability <= 1)).all()
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 2**20), strength=st.floats(1, 4))
 @settings(max_examples=10, deadline=None)
 def test_beyond_the_limits_a_card_is_marked_and_not_guessed(seed, strength):

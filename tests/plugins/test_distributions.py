@@ -202,6 +202,7 @@ def test_a_strangers_stage_of_a_known_kind_stops_jobs_that_use_it(
     assert "deckwright " in said.err.removeprefix("deckwright: ")
 
 
+@pytest.mark.slow
 def test_a_broken_plugin_does_not_hinder_those_who_do_not_need_it(
     give, shop, job, deck, tmp_path
 ) -> None:

@@ -39,6 +39,7 @@ few_examples = settings(
 )
 
 
+@pytest.mark.slow
 def test_every_pattern_that_is_written_reads_back(tmp_path) -> None:
     every = np.random.default_rng(5).permutation(np.arange(52 * 80) % PATTERNS)
     holes = every.astype(np.uint16).reshape(-1, 80)

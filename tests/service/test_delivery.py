@@ -112,6 +112,7 @@ NAMES = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._-]{0,40}", fullmatch=True)
 RUNS = st.from_regex(RUN_NAME.pattern.replace("$", r"\Z"), fullmatch=True)
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.lists(st.tuples(RUNS, NAMES), unique=True, max_size=20), RUNS, st.data())
 def test_no_two_deliveries_of_any_runs_have_one_name(pairs, run, data) -> None:

@@ -232,6 +232,7 @@ def test_a_deck_that_ends_the_service_is_held_and_its_neighbours_are_done(world)
     assert (entry.run, entry.why) == (run, WHY_HELD)
 
 
+@pytest.mark.slow
 def test_many_decks_that_end_the_service_are_each_found(world, counts):
     bad = {f"bad {number}": f"!kill {number % 7}" for number in range(34)}
     world.workers = 1

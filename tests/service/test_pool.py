@@ -53,6 +53,7 @@ def expected(place, shop, cards, tmp_path_factory):
     return sums
 
 
+@pytest.mark.slow
 def test_whatever_plugins_do_their_runs_end_rightly_and_neighbours_in_one_pool_are_done(
     place, shop, cards, expected
 ) -> None:

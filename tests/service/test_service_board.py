@@ -252,6 +252,7 @@ def test_a_deck_is_found_under_its_own_name_and_earlier_runs_beside_it(ended) ->
         assert not path.readlink().is_absolute()
 
 
+@pytest.mark.slow
 def test_links_that_were_deleted_come_back_and_those_of_removed_runs_go() -> None:
     with house() as made:
         made.drop("week-24.txt", cards_of(24))

@@ -79,6 +79,7 @@ def test_of_many_decks_only_those_that_are_soon_run_are_taken(count) -> None:
         assert resident(made) - before < 64 << 20
 
 
+@pytest.mark.slow
 def test_a_large_deck_holds_up_no_small_ones() -> None:
     with house(large="10 KiB") as made:
         made.gated("slow")

@@ -213,7 +213,7 @@ def test_the_table_of_the_status_says_the_same_as_its_json(served) -> None:
     served.returned(served.drop("table-back.txt", UNREADABLE + UNREADABLE))
     code, table, _ = served.say("status", served.root)
     told = served.status()
-    assert code in {0, 10}  # another test may have the job held
+    assert code in {0, 10, 11}  # other tests hold the job, or add to a deck
     words = {"in the inbox": "in_inbox", **{each: each for each in STATES[1:]}, "total": "dropped"}
     for word, key in words.items():
         found = re.search(rf"^{word} +([0-9,]+)", table, re.MULTILINE)

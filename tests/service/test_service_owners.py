@@ -75,6 +75,7 @@ def test_from_a_folder_in_which_only_owners_may_move_a_deck_it_is_taken_later(pl
     plain.done(run)
 
 
+@pytest.mark.slow
 def test_a_deck_that_another_user_still_writes_is_never_done_by_half(plain) -> None:
     """The system gives no lease on the file of another user, so that bytes can come too late."""
     first, rest = cards_of(6), cards_of(7)
