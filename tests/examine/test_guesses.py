@@ -233,4 +233,4 @@ def test_a_share_of_cards_says_how_many_are_blank_there(room) -> None:
     cards[:20, 10:13] = ord(" ")
     cards[:, 0] = ord("A")
     fields, _ = guesses(room(), cards)
-    assert fields["11-13"].sentence.startswith("100 % of 40 cards (the other 20 are blank here)")
+    assert fields["11-13"].sentence.startswith("100 % of 40 cards (20 blank ones left out)")

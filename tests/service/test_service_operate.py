@@ -295,6 +295,11 @@ def test_nothing_differs_in_a_workspace_that_nobody_touched(ended) -> None:
     assert code == 0
     assert json.loads(out)["differences"] == []
     assert json.loads(out)["looked_at"] >= 5 + 2 + 1
+    _, words, _ = ended.say("verify", ended.root)
+    assert words == f"{json.loads(out)['looked_at']} places looked at, 0 differences\n"
+    (run,) = (ended.root / "returned").iterdir()
+    _, words, _ = ended.say("verify", ended.root, "--run", run.name)
+    assert words == "1 place looked at, 0 differences\n"
 
 
 def flipped(path: Path, where: float) -> None:

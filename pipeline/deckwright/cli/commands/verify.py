@@ -11,6 +11,7 @@ from deckwright.cli.shared.listing import FOLDER
 from deckwright.service.operate.verify import verify
 from deckwright.service.system.places import Workspace, shown
 from deckwright.service.system.standing import expect_workspace
+from deckwright.wording import plural
 
 
 @click.command(name="verify")
@@ -36,5 +37,6 @@ def command(ctx: click.Context, folder: Path, run: str, *, as_json: bool) -> Non
     else:
         for each in found:
             click.echo(f"{shown(each.place)} {each.what}")
-        click.echo(f"{looked:,} places looked at, {len(found):,} differences")
+        places, many = plural(looked, "place"), plural(len(found), "difference")
+        click.echo(f"{places} looked at, {many}")
     ctx.exit(1 if found else 0)

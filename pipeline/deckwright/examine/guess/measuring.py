@@ -11,6 +11,7 @@ from deckwright.examine.guess.columns import BLANK, Look
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.layout.reading import Layout
+from deckwright.wording import plural
 
 _CARDS = 20_000
 
@@ -46,7 +47,8 @@ def cards_said(look: Look, first: int, last: int) -> str:
     filled = filled_cards(look, first, last)
     if filled == look.count:
         return f"{look.count:,} cards"
-    return f"{filled:,} cards (the other {look.count - filled:,} are blank here)"
+    left_out = plural(look.count - filled, "blank one")
+    return f"{plural(filled, 'card')} ({left_out} left out)"
 
 
 def shown(cells: bytes) -> str:
