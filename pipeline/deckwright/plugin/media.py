@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar, get_args
+from typing import Any, ClassVar, Generic, Self, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,6 @@ from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.codespecs import CodeRangeSpec
 from deckwright.plugin.guard import UNNAMED, guard
 from deckwright.plugin.values import Closing, RawTray, Span, Survey
-
-if TYPE_CHECKING:
-    from deckwright.plugin.values import Closing
 
 WIDEST = 32_760
 """The most columns that a record may have."""

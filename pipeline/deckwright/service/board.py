@@ -118,6 +118,7 @@ class Board:
         now = self._clock.now()
         inboxes = Inboxes(root.inbox, self._setup.spec, self._setup.routes, held, state)
         lying = inboxes.lying(_LATEST, _seconds(now))
+        listed = {each.place for each in lying}
         made = page(
             "workspace.html",
             "Workspace",
@@ -134,7 +135,7 @@ class Board:
             strays=[
                 (each.place, each.why)
                 for each in state.strays[:_LATEST]
-                if each.place not in {one.place for one in lying}
+                if each.place not in listed
             ],
             waiting=[
                 {**_line(row, root), "why": held.get(row.job, row.code)}

@@ -118,7 +118,7 @@ class Setup:
     def _tell_ended(self, found: Found) -> None:
         """Tell of runs that ended as the service did, and of repairs, before it could."""
         for manifest in found.done:
-            facts: dict[str, object] = {k: v for k, v in manifest.counts.items() if k != "holds"}
+            facts = manifest.figures()
             home = self.workspace.done / manifest.run
             with contextlib.suppress(BadRecordError, OSError):
                 facts |= load(Claim, home / CLAIM).ties()

@@ -31,7 +31,7 @@ from deckwright.service.inbox.settling import (
     kind_of,
     open_deck,
 )
-from deckwright.service.store.markers import OK, SHA256, digest_in
+from deckwright.service.store.markers import OK, SHA256, digest_in, is_ok_of
 from deckwright.service.system.clock import Clock
 from deckwright.service.system.fs import Fs, SyncError, digest_of, digest_of_file
 from deckwright.service.system.patterns import matcher
@@ -233,8 +233,7 @@ class Fetching:
         path = self.source / one.name
         ok, sha256 = (path.with_name(one.name + suffix) for suffix in (OK, SHA256))
         with contextlib.suppress(OSError):
-            status = ok.lstat()  # one that is older than the deck is of an earlier one of this name
-            if stat.S_ISREG(status.st_mode) and status.st_mtime_ns >= one.stamp.mtime_ns:
+            if is_ok_of(os.fspath(ok), one.stamp.mtime_ns):
                 return True
         with contextlib.suppress(OSError):
             digest = digest_in(os.fspath(sha256))

@@ -22,7 +22,7 @@ from deckwright.service.inbox.settling import (
     Verdict,
     half_written,
 )
-from deckwright.service.store.markers import OK, SHA256, digest_in
+from deckwright.service.store.markers import OK, SHA256, digest_in, is_ok_of
 from deckwright.service.system.clock import Clock
 from deckwright.service.system.places import shown
 
@@ -263,16 +263,13 @@ class Inbox:
         """Take up a marker that says that a deck is whole, where none had to lie there."""
         for suffix in (SHA256, OK):
             name = known.seen.name + suffix
-            path = self._root / known.seen.folder / name
+            path = os.fspath(self._root / known.seen.folder / name)
             try:
-                status = path.lstat()
-                if not stat.S_ISREG(status.st_mode):
-                    continue
-                digest = digest_in(os.fspath(path)) if suffix == SHA256 else None
+                digest = digest_in(path) if suffix == SHA256 else None
+                fits = bool(digest) or (suffix == OK and is_ok_of(path, known.seen.stamp.mtime_ns))
             except OSError:
                 continue
-            # one that is older than the deck is of an earlier deck of this name
-            if digest or (suffix == OK and status.st_mtime_ns >= known.seen.stamp.mtime_ns):
+            if fits:
                 known.found = dataclasses.replace(
                     known.found, marker=os.fsencode(name), marker_sha256=digest
                 )

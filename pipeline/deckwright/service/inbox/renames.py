@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from pathlib import Path
 
 from deckwright.service.inbox.settling import Stamp
@@ -12,14 +11,16 @@ KEPT = 4096
 
 
 class Renames:
-    """Remembers what was renamed into the inbox, until it changes. Threads may share one.
+    """Remembers what was renamed into the inbox, until it changes.
+
+    One thread may hear while another asks.
 
     The times of a file show a rename only where the clock of the file system ticked between the
     last writing and it. What is not here may have been renamed all the same: events get lost.
     """
 
     def __init__(self) -> None:
-        self._stamps: OrderedDict[Stamp, None] = OrderedDict()
+        self._stamps: dict[Stamp, None] = {}
 
     def hear(self, path: str) -> None:
         """Remember what a rename has just brought to a path. Never raises."""
@@ -28,11 +29,8 @@ class Renames:
         except (OSError, ValueError):
             return  # it has gone on
         self._stamps[stamp] = None
-        while len(self._stamps) > KEPT:
-            try:
-                self._stamps.popitem(last=False)
-            except KeyError:  # another thread was quicker
-                return
+        if len(self._stamps) > KEPT:
+            del self._stamps[next(iter(self._stamps))]
 
     def __contains__(self, stamp: object) -> bool:
         """Tell whether a file that has this stamp still is as a rename brought it."""

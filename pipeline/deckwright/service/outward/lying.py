@@ -61,7 +61,7 @@ class Inboxes:
 
     def _of(self, folder: str, strays: Mapping[str, str], now: float) -> Iterator[Lying]:
         routes, ignored = self.routes[folder], matcher(tuple(self.spec.ignore))
-        marked = any(route.require_marker for route in routes)
+        marked, rules = any(route.require_marker for route in routes), Rules.of(self.spec)
         with contextlib.suppress(OSError), os.scandir(self.root / folder) as entries:
             for entry in islice(entries, MOST_LOOKED_AT):
                 name = entry.name
@@ -72,10 +72,19 @@ class Inboxes:
                     status = entry.stat(follow_symlinks=False)
                     if route and stat.S_ISREG(status.st_mode):
                         place = shown(f"{folder}/{name}")
-                        why = strays.get(place) or self._why(folder, name, route, status, now)
+                        why = strays.get(place)
+                        why = why or self._why(folder, name, route, status, rules, now)
                         yield Lying(place, route.job, status.st_ctime, why)
 
-    def _why(self, folder: str, name: str, route: Route, status: os.stat_result, now: float) -> str:
+    def _why(
+        self,
+        folder: str,
+        name: str,
+        route: Route,
+        status: os.stat_result,
+        rules: Rules,
+        now: float,
+    ) -> str:
         path = self.root / folder / name
         if route.job in self.held:
             return held_because(self.held[route.job])
@@ -85,7 +94,7 @@ class Inboxes:
             os.path.lexists(f"{path}{suffix}") for suffix in (OK, SHA256)
         ):
             return f"waits for {shown(name)}{OK} or {shown(name)}{SHA256}"
-        verdict = Rules.of(self.spec).judge(Stamp.of(status), route.card_bytes)
+        verdict = rules.judge(Stamp.of(status), route.card_bytes)
         if verdict.code:
             return verdict.sentence
         if now < status.st_ctime + verdict.wait_s:

@@ -292,7 +292,7 @@ class Runs:
                 )  # fmt: skip
 
     def _tell_done(self, claim: Claim, manifest: Manifest, ended: Ended) -> None:
-        facts = {k: v for k, v in manifest.counts.items() if k != "holds"} | claim.ties()
+        facts = manifest.figures() | claim.ties()
         self.tell(
             "run_done", run=claim.run, job=claim.job, deck=claim.deck.shown,
             seconds=round(ended.seconds, 3), stages=ended.stages, **facts,

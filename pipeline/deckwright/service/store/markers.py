@@ -24,6 +24,18 @@ def deck_of(name: str) -> tuple[str, str] | None:
     return None
 
 
+def is_ok_of(path: str, written_ns: int) -> bool:
+    """Tell whether an OK marker lies there for a deck that was last written at this time.
+
+    One that is older than the deck is of an earlier deck of its name.
+
+    Raises:
+        OSError: it is not there, or cannot be looked at.
+    """
+    status = os.lstat(path)
+    return stat.S_ISREG(status.st_mode) and status.st_mtime_ns >= written_ns
+
+
 def digest_in(path: str) -> str | None:
     """Return the SHA-256 (64 lower-case hex digits) that a marker names; None: it names none.
 

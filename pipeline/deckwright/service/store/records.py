@@ -221,6 +221,10 @@ class Manifest(Sealed):
     files: list[FileFacts]
     lane: LaneStep | None = None
 
+    def figures(self) -> dict[str, object]:
+        """Return the counts that are told with the end of the run."""
+        return {name: count for name, count in self.counts.items() if name != "holds"}
+
 
 class ReasonEntry(Record):
     """Why a deck came back. columns count from 1; cards are card numbers."""
