@@ -48,6 +48,13 @@ def nearest(name: str, names: Iterable[str], *, all_of_them: str = "") -> str:
     return f"there are: {', '.join(known)}" if known else "there are none"
 
 
+def unknown_code(name: str, names: Iterable[str]) -> str:
+    """Return the sentence for a code that is not there, with near matches among those there are."""
+    every = "deckwright guide codes"
+    said = nearest(name, names, all_of_them=every)
+    return f"unknown code {name!r}; {said}" + (f" All codes: {every}" if said.endswith("?") else "")
+
+
 def hyphened(name: str) -> str:
     """Return a name of several words as the command line takes it."""
     return name.replace(" ", "-")

@@ -51,7 +51,10 @@ MISTAKES: dict[str, tuple[str, int, list[str]]] = {
     "deck that is a link to nowhere": ("run job.toml dangling -o r", 4, ["dangling"]),
     "deck that is a device": ("run job.toml /dev/null -o r", 4, ["/dev/null"]),
     "blocks that do not divide": ("run blocks.toml cut.blk -o r", 4, ["ends inside card 2"]),
+    "no name for a job": ("check ''", 2, ["JOB: should be the name of a file or folder", "''"]),
+    "no name for a deck": ("run job.toml '' -o r", 2, ["DECK: should be the name of a file"]),
     # where it goes
+    "no name for out": ("run job.toml cards.txt -o ''", 2, ["--out: should be the name of a"]),
     "run folder there already": ("run job.toml cards.txt -o run", 73, ["run", "exists already"]),
     "out in the deck": (
         "run pictures.toml afolder -o afolder/r", 73, ["lies in the deck 'afolder'"],

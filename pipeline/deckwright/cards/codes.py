@@ -13,7 +13,6 @@ code by byte, any other page the holes of ascii-card by character.
 from __future__ import annotations
 
 import codecs
-import difflib
 import encodings
 import os
 import pkgutil
@@ -32,6 +31,7 @@ from deckwright.cards.codefiles import Cell, CodeFile, clashes, parse_code_file,
 from deckwright.cards.holes import PATTERNS
 from deckwright.cards.prepared import inverse, prepared_code, prepared_names
 from deckwright.errors import ConfigError, DeckwrightError, Fault
+from deckwright.wording import unknown_code
 
 if TYPE_CHECKING:
     from deckwright.cards.codeparts import CodePart
@@ -56,11 +56,9 @@ class UnknownCodeError(DeckwrightError, LookupError):
 
     exit_code = 2
 
-    def __init__(self, name: str, near: Sequence[str]) -> None:
-        self.name, self.near = name, list(near)
-        meant = " or ".join(map(repr, near))
-        hint = f"did you mean {meant}? All codes: " if near else "see "
-        super().__init__(f"unknown code {name!r}; {hint}deckwright guide codes")
+    def __init__(self, name: str, sentence: str) -> None:
+        self.name = name
+        super().__init__(sentence)
 
 
 class UnfitCodeError(DeckwrightError, ValueError):
@@ -281,14 +279,14 @@ def _from_codec(name: str, folders: tuple[Path, ...]) -> CodeTable:
     try:
         codecs.lookup(name)
     except (LookupError, ValueError) as error:
-        raise UnknownCodeError(name, _nearest(name, tuple(code_names(folders)))) from error
+        raise UnknownCodeError(name, _unknown(name, tuple(code_names(folders)))) from error
     return _codec(name)
 
 
 @lru_cache(maxsize=64)
-def _nearest(name: str, names: tuple[str, ...]) -> list[str]:
-    """Return names like it; kept, since each run tries codes that this Python may lack."""
-    return difflib.get_close_matches(name, names, n=2)
+def _unknown(name: str, names: tuple[str, ...]) -> str:
+    """Return the sentence; kept, since each run tries codes that this Python may lack."""
+    return unknown_code(name, names)
 
 
 @lru_cache(maxsize=128)

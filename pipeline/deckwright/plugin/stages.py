@@ -23,7 +23,7 @@ from deckwright.plugin.guard import OptionProblem as OptionProblem  # noqa: PLC0
 from deckwright.plugin.media import Medium
 from deckwright.plugin.nextmaster import MasterAccount
 from deckwright.plugin.values import Bench, Closing, Part
-from deckwright.wording import nearest
+from deckwright.wording import nearest, unknown_code
 
 
 class StageConfig(ConfigModel):
@@ -80,11 +80,11 @@ class Known:
 
 def unknown_name(what: str, name: str, names: Sequence[str] | Mapping[str, object]) -> str:
     """Return the sentence for a name that is not there, with near matches."""
-    if what == "code":
-        said = nearest(name, names, all_of_them="deckwright guide codes")
-        more = " All codes: deckwright guide codes" if said.endswith("?") else ""
-        return f"unknown code {name!r}; {said}{more}"
-    return f"unknown {what} {name!r}; {nearest(name, names)}"
+    return (
+        unknown_code(name, names)
+        if what == "code"
+        else f"unknown {what} {name!r}; {nearest(name, names)}"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +137,7 @@ class Most:
         if 0 < cards < FEW and float(share[1]) > 0:
             # such as a few repaired cards: only when all fail is something wrong with the deck
             most = max(most, cards - 1, 1)
+            return cls(most, f"{limit}, and of fewer than {FEW} cards all but one")
         return cls(most, str(limit))
 
 

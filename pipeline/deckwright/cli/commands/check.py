@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from deckwright.cli.commands.run import named_files
+from deckwright.cli.shared.paths import PATH
 from deckwright.cli.shared.terminal import width
 from deckwright.engine.closing.nextmasters import declared
 from deckwright.engine.planning.plan import Plan, load_plan
@@ -36,7 +37,7 @@ def _check_service(path: Path, plan: Plan) -> None:
 
 
 @click.command(name="check")
-@click.argument("job", type=click.Path(path_type=Path))
+@click.argument("job", type=PATH)
 @click.option("--with", "replaced", multiple=True, metavar="NAME=PATH",
               help="Use another file in place of one that the job names.")  # fmt: skip
 def command(job: Path, replaced: tuple[str, ...]) -> None:

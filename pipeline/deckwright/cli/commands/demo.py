@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 import polars as pl
 
+from deckwright.cli.shared.paths import PATH
 from deckwright.demo.files import SEED, write_demo
 from deckwright.demo.score import render_score, score
 from deckwright.demo.truth import load_truth
@@ -16,7 +17,7 @@ from deckwright.journal.reader import Journal
 
 
 @click.command(name="demo")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=PATH)
 @click.option("--seed", default=SEED, show_default=True, help="Another seed gives another year.")
 def command(folder: Path, seed: int) -> None:
     """Make a year of invented rain-gauge decks in DIR, run their job, compare with the truth."""

@@ -22,6 +22,7 @@ from deckwright.cli.shared.drawable import (
 )
 from deckwright.cli.shared.drawablerun import RunCards
 from deckwright.cli.shared.mediumoption import MEDIUM_HELP, complete_codes, medium_named
+from deckwright.cli.shared.paths import PATH
 from deckwright.cli.shared.terminal import ascii_only, width
 from deckwright.engine.passes.deckfile import must_be_a_deck
 from deckwright.errors import OutputError, UnreadableDeckError
@@ -35,7 +36,6 @@ from deckwright.report.drawing.svg import to_svg
 from deckwright.report.drawing.text import card_lines
 from deckwright.report.model import CardLine
 
-PATH = click.Path(path_type=Path)
 FORMS = ("svg", "png", "pdf")
 
 MOST_CARDS = 2_000

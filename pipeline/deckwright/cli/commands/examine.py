@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from deckwright.cli.shared.mediumoption import MEDIUM_HELP, complete_codes, medium_named
+from deckwright.cli.shared.paths import PATH
 from deckwright.cli.shared.terminal import ascii_only, width
 from deckwright.errors import OutputError
 from deckwright.examine.deck import examine
@@ -17,8 +18,6 @@ from deckwright.examine.opening.opening import parse_medium
 from deckwright.examine.show.page import deck_report
 from deckwright.examine.show.proposing import propose
 from deckwright.examine.show.terminal import Line, lines
-
-PATH = click.Path(path_type=Path)
 
 _STYLES = {"head": "bold underline", "strong": "bold", "soft": "dim", "alarm": "bold red", "": ""}
 

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.shared.paths import PATH
 from deckwright.service.operate.starting import FIRST, init_workspace
 from deckwright.service.system.places import shown
 
 
 @click.command(name="init")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=PATH)
 @click.option("--example", is_flag=True, help="Also lay decks for the first job into DIR/examples.")
 def command(folder: Path, *, example: bool) -> None:
     """Make the workspace DIR: folders, a service file with every key, a first job that works.

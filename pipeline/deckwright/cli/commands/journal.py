@@ -11,6 +11,7 @@ import click
 
 from deckwright.cli.shared.archived import readable_run
 from deckwright.cli.shared.completing import first_argument
+from deckwright.cli.shared.paths import PATH
 from deckwright.errors import DeckwrightError
 from deckwright.journal.events import events
 from deckwright.journal.logfile import card_events
@@ -32,7 +33,7 @@ def _complete(ctx: click.Context, parameter: click.Parameter, start: str) -> lis
 
 
 @click.command(name="journal")
-@click.argument("run", type=click.Path(path_type=Path))
+@click.argument("run", type=PATH)
 @click.option(
     "--stage", type=click.IntRange(1), metavar="N", help="Only this stage, by its number."
 )

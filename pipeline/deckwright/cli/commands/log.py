@@ -15,6 +15,7 @@ import click
 from deckwright.cli.shared.archived import readable_run
 from deckwright.cli.shared.completing import complete_jobs
 from deckwright.cli.shared.listing import STATE
+from deckwright.cli.shared.paths import PATH
 from deckwright.errors import ConfigError
 from deckwright.jobs.service import ServiceSpec, load_service
 from deckwright.service.operate.finding import UnclearError, find, listed
@@ -34,7 +35,7 @@ Event = dict[str, Any]
 
 
 @click.command(name="log")
-@click.argument("place", metavar="DIR_OR_RUN", type=click.Path(path_type=Path))
+@click.argument("place", metavar="DIR_OR_RUN", type=PATH)
 @click.argument("name", required=False)
 @click.option("--follow", is_flag=True, help="Go on with what happens, until Ctrl-C.")
 @click.option("--job", default="", metavar="JOB", shell_complete=complete_jobs,

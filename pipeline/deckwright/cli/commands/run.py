@@ -8,12 +8,11 @@ from pathlib import Path
 import click
 
 from deckwright.cli.loading import nothing_collected
+from deckwright.cli.shared.paths import PATH
 from deckwright.engine.passes.helpers import drop_early, start_early
 
 LARGE = 12_000_000
 """Bytes of decks for which more than one process is surely wanted: 150,000 cards of 80."""
-
-PATH = click.Path(path_type=Path)
 
 
 @click.command(name="run")

@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from deckwright.cli.shared.paths import PATH
 from deckwright.errors import OutputError, PluginError
 from deckwright.jobs.describe import described_schema
 from deckwright.jobs.job import JobSpec
@@ -21,7 +22,7 @@ from deckwright.plugin.registry import Registry
 @click.option(
     "-o",
     "--out",
-    type=click.Path(path_type=Path),
+    type=PATH,
     help="Folder for job.schema.json, layout.schema.json and service.schema.json.",
 )
 def command(out: Path | None) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from deckwright.cli.shared.paths import PATH
 from deckwright.cli.shared.show import Watcher
 from deckwright.errors import DeckError, OutputError, UnreadableDeckError
 from deckwright.wording import hyphened, nearest
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from deckwright.cli.shared.drawable import Source
     from deckwright.pictures.simulator.simulate import Plan
 
-PATH = click.Path(path_type=Path)
 _NEEDED = {"cv2": "opencv-python-headless", "PIL": "Pillow"}
 _USUAL = 24
 

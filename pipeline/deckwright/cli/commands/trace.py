@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from deckwright.cli.shared.archived import readable_run
+from deckwright.cli.shared.paths import PATH
 from deckwright.journal.reader import Journal
 from deckwright.journal.trace import trace
 
 
 @click.command(name="trace")
-@click.argument("run", type=click.Path(path_type=Path))
+@click.argument("run", type=PATH)
 @click.argument("card", type=click.IntRange(1), required=False)
 @click.option("--deck", metavar="NAME",
               help="Deck in which CARD is counted, where the run has several.")  # fmt: skip

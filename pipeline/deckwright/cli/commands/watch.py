@@ -11,6 +11,7 @@ from pathlib import Path
 
 import click
 
+from deckwright.cli.shared.paths import PATH
 from deckwright.service.daemon import Service
 from deckwright.service.outward.log import service_log
 from deckwright.service.system.lock import locked
@@ -18,7 +19,7 @@ from deckwright.service.system.places import Workspace
 
 
 @click.command(name="watch")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=PATH)
 @click.option("--once", is_flag=True, help="Take what is there, end when it is done.")
 @click.pass_context
 def command(ctx: click.Context, folder: Path, *, once: bool) -> None:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from pathlib import Path
 
 import click
 
 from deckwright.cli.shared.completing import complete_jobs
+from deckwright.cli.shared.paths import PATH
 from deckwright.service.operate.finding import STATES, Entry
 from deckwright.service.system.places import Workspace, shown
 
-FOLDER = click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+FOLDER = click.argument("folder", metavar="DIR", type=PATH)
 JOB = click.option("--job", default="", metavar="JOB", shell_complete=complete_jobs,
                    help="Only runs of this job.")  # fmt: skip
 STATE = click.option("--state", type=click.Choice(STATES[1:]), multiple=True,
