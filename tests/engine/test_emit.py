@@ -103,6 +103,7 @@ def cell(value: Any, scale: int = 2) -> str:
     return value if isinstance(value, str) else str(value)
 
 
+@pytest.mark.slow
 @SOON
 @given(CARDS, SIZES)
 def test_csv_read_by_another_reader_holds_what_was_punched(shop, room, cards, sizes) -> None:

@@ -82,6 +82,7 @@ def test_groups_stay_whole_and_no_more_is_held_than_must_be(
     assert max(held) <= max(2 * cards_a_task, *counts.values(), cards_a_tray)
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(st.integers(10, 30), st.integers(1, 4))
 def test_a_group_beyond_the_limit_is_refused_and_one_at_the_limit_is_not(

@@ -97,6 +97,7 @@ def test_a_deck_is_spread_without_recoding(shop, room, cards, seed, columns, siz
     assert (run / "out" / "back.cbn").read_bytes() == image[order].tobytes()
 
 
+@pytest.mark.slow
 def test_every_process_counts_and_all_is_added_up(shop, tmp_path) -> None:
     image = deck_of(60, 5)
     deck = shop.deck(tmp_path / "d.cbn", image.tobytes())

@@ -36,6 +36,7 @@ def counter_of(cells: np.ndarray) -> int:
     return first
 
 
+@pytest.mark.slow
 @quick
 @given(
     first=st.integers(1, 70),
@@ -65,6 +66,7 @@ def test_running_numbers_are_found_in_any_columns(room, first, width, step, star
     assert any(before in reason for reason in reasons) == (begins > 0)
 
 
+@pytest.mark.slow
 @quick
 @given(
     lost=st.sets(st.integers(10, 280), min_size=1, max_size=5),
@@ -86,6 +88,7 @@ def test_gaps_and_doubles_are_counted(room, planted, lost, doubled, seed) -> Non
     assert facts.doubles == int((np.diff(values) == 0).sum())
 
 
+@pytest.mark.slow
 @quick
 @given(seed=st.integers(0, 1000))
 def test_a_shuffled_deck_still_tells_its_running_number(room, planted, seed) -> None:
@@ -121,6 +124,7 @@ def test_dates_are_found_in_their_form(room, first, form, seed) -> None:
     assert found[columns].strength in ("strong", "holds")
 
 
+@pytest.mark.slow
 @quick
 @given(
     first=st.integers(1, 60),
@@ -145,6 +149,7 @@ def test_check_digits_that_hold_are_found(room, first, width, scheme, wrong, see
     assert guess.chance < 0.2
 
 
+@pytest.mark.slow
 @quick
 @given(seed=st.integers(0, 10_000), width=st.integers(5, 12))
 def test_random_digits_get_no_date_and_no_check_digit(room, seed, width) -> None:

@@ -58,6 +58,7 @@ def test_an_ordinary_card_is_read_whole_at_any_resolution(ppi, backing):
     assert reading.why == "read"
 
 
+@pytest.mark.slow
 @given(
     patterns=st.lists(st.integers(0, 4095), min_size=80, max_size=80),
     seed=st.integers(0, 2**20),

@@ -111,6 +111,7 @@ def test_a_stripe_along_the_top_is_no_backing():
 PRINTED = [{"digits": 2.0}, {"text": TEXT}]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("printed", PRINTED)
 def test_a_front_with_its_cut_at_the_other_corner_is_not_read_backwards(printed):
     scene = rough.Scene(card_of(3), np.random.default_rng(3), cut="upper right", **printed)

@@ -225,6 +225,7 @@ def test_answers_about_one_of_two_pictures_of_a_name_are_not_taken(tmp_path) -> 
     assert not (tray.holes[:, 2] != 0).any()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not can_recognise(), reason="tesseract is not installed")
 def test_a_printed_line_can_only_raise_a_doubt_and_a_person_settles_it(tmp_path) -> None:
     text = "SPECIMEN OF ORRIN 0123456789 HARBOUR"

@@ -173,6 +173,7 @@ def test_one_wrapping_is_opened_and_no_more(tmp_path, wrapping) -> None:
         Wrapped.config_model(inside={"kind": "wrapped"})
 
 
+@pytest.mark.slow
 @each_wrapping
 def test_expansion_stops_at_the_limit_and_at_a_hundred_times(
     tmp_path, wrapping, monkeypatch

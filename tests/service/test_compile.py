@@ -317,6 +317,7 @@ def test_whatever_a_plugin_does_when_it_is_loaded_only_its_own_job_is_bad(place,
     assert len(compiled.faults) == len(AT_IMPORT)
 
 
+@pytest.mark.slow
 def test_a_plugin_that_hangs_when_it_is_loaded_spoils_its_own_job_alone(place, add) -> None:
     hang = "import subprocess, time; subprocess.Popen(['sleep', '600']); time.sleep(600)"
     add_bad(add, "hangs", hang)

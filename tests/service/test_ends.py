@@ -151,6 +151,7 @@ def world() -> Iterator[World]:
 # ---- clean decks
 
 
+@pytest.mark.slow
 @given(
     st.lists(st.one_of(st.floats(0, 3), st.floats(0, 400)), max_size=12),
     st.lists(st.integers(0, 60), min_size=1, max_size=6),

@@ -188,6 +188,7 @@ def test_nothing_is_found_where_nobody_has_touched_anything(ended):
     assert differences(ended) == []
 
 
+@pytest.mark.slow
 def test_a_changed_byte_in_any_file_of_a_hundred_runs_is_found(ended, counts):
     runs = [home for state in ("done", "returned") for home in sorted((ended / state).iterdir())]
     tried = 0

@@ -105,6 +105,7 @@ def test_killed_at_any_step_it_ends_as_if_it_had_not_been(story, twice, counts):
     assert all_well(carry_out(story, plans), kills=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("defect", first_line(DEFECTS, next(iter(DEFECTS))))
 def test_a_service_made_wrong_is_found_out(defect, counts):
     story = DEFECTS[defect][1]

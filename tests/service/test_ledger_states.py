@@ -202,6 +202,7 @@ def test_a_log_that_is_gone_takes_the_latest_entries_along(used):
         assert_ledger(root)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(place=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255))
 def test_a_byte_that_has_changed_in_the_ledger_changes_no_deck(used, place, flip):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 from pathlib import Path
 
+import pytest
+
 from deckwright.service.inbox.settling import OPEN_END
 from service.house import House, cards_of, house, run_of
 from service.writers import pieces, process
@@ -20,6 +22,7 @@ def runs_in(made: House) -> list[str]:
     return sorted(runs, key=lambda run: made.claim(run).order)
 
 
+@pytest.mark.slow
 def test_a_deck_that_is_opened_again_within_the_stall_is_taken_once_and_whole(
     tmp_path: Path,
 ) -> None:

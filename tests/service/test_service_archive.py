@@ -100,6 +100,7 @@ def test_a_changed_archive_is_found_and_a_broken_one_is_told_in_a_sentence(ended
         list(archives(Workspace(ended.root)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("removed", [None, 0, 2])
 def test_a_cut_leaves_every_run_in_its_folder_or_in_the_archive(
     removed, ended, monkeypatch

@@ -233,6 +233,7 @@ def test_a_forged_manifest_is_told_when_the_ledger_is_rebuilt_and_keeps_nobody_w
 # ---- requests and states
 
 
+@pytest.mark.slow
 def test_forged_requests_are_answered_or_left_and_a_right_one_is_served(tmp_path) -> None:
     secret = tmp_path / "secret"
     secret.write_bytes(CANARY.encode())

@@ -135,6 +135,7 @@ def test_workers_end_with_a_killed_service_and_the_next_one_works() -> None:
         assert made.check(ended=True).done == 1
 
 
+@pytest.mark.slow
 def test_while_a_worker_of_a_killed_service_lives_no_other_service_starts() -> None:
     with house() as made:
         made.gated("slow", orphan=True)

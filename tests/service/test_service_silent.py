@@ -8,6 +8,8 @@ import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import pytest
+
 from service import house as houses
 from service.house import House, cards_of, house
 
@@ -27,6 +29,7 @@ def silence(made: House) -> list[str]:
     return [each for each in made.status()["health"] if "has told nothing of itself for" in each]
 
 
+@pytest.mark.slow
 def test_a_share_that_does_not_answer_holds_up_the_service_which_says_so_and_goes_on_later(
     monkeypatch,
 ) -> None:

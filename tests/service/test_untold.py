@@ -108,6 +108,7 @@ def test_a_service_killed_between_ledger_and_log_tells_the_end_once_at_the_next_
         assert (repaired["by"], repaired["deck"]) == (second, "week-24.txt")
 
 
+@pytest.mark.slow
 def test_nothing_is_told_of_runs_whose_history_was_carried_away() -> None:
     with house() as made:
         run = made.drop("deck.txt", cards_of(7))

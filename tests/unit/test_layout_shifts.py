@@ -58,6 +58,7 @@ def test_other_cards_are_not_told_of(card: str) -> None:
     assert told(card) == {}
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.lists(st.text(" 19X", min_size=WIDTH, max_size=WIDTH), min_size=1, max_size=6))
 def test_what_is_said_of_a_card_follows_from_the_card_alone(cards: list[str]) -> None:
