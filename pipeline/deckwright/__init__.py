@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from deckwright.pictures.simulator.clean import clean_card
     from deckwright.plugin.book import Book
     from deckwright.plugin.columncodes import must_be_without_codes, with_field_codes
+    from deckwright.plugin.forms import Form, FormConfig
     from deckwright.plugin.holemedia import HoleMedium
     from deckwright.plugin.hooks import hookimpl
     from deckwright.plugin.media import (
@@ -65,6 +66,7 @@ if TYPE_CHECKING:
     from deckwright.plugin.spans import cut_spans, read_exactly, read_records, survey_records
     from deckwright.plugin.stages import (
         FieldShape,
+        FinishStage,
         GroupStage,
         Known,
         Limit,
@@ -80,10 +82,12 @@ if TYPE_CHECKING:
         TrayStage,
         unknown_name,
     )
+    from deckwright.plugin.tableforms import ColumnConfig, TableConfig, TableForm
     from deckwright.plugin.values import (
         Bench,
         Closing,
         DeckPart,
+        Delivery,
         OddCards,
         Part,
         RawTray,
@@ -131,6 +135,7 @@ _HOMES = {
     ),
     "plugin.book": ("Book",),
     "plugin.columncodes": ("must_be_without_codes", "with_field_codes"),
+    "plugin.forms": ("Form", "FormConfig"),
     "plugin.holemedia": ("HoleMedium",),
     "plugin.hooks": ("hookimpl",),
     "plugin.media": (
@@ -142,12 +147,13 @@ _HOMES = {
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.spans": ("cut_spans", "read_exactly", "read_records", "survey_records"),
     "plugin.stages": (
-        "FieldShape", "GroupStage", "Known", "Limit", "Most",
+        "FieldShape", "FinishStage", "GroupStage", "Known", "Limit", "Most",
         "OptionProblem", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage",
         "Stage", "StageConfig", "TrayStage", "unknown_name",
     ),
+    "plugin.tableforms": ("ColumnConfig", "TableConfig", "TableForm"),
     "plugin.values": (
-        "Bench", "Closing", "DeckPart", "OddCards", "Part", "RawTray", "Span", "Survey",
+        "Bench", "Closing", "DeckPart", "Delivery", "OddCards", "Part", "RawTray", "Span", "Survey",
     ),
 }  # fmt: skip
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
@@ -173,12 +179,17 @@ __all__ = [
     "CardReading",
     "Closing",
     "CodeTable",
+    "ColumnConfig",
     "ConfigModel",
     "Cut",
     "DeckPart",
     "DeckwrightError",
+    "Delivery",
     "Expression",
     "FieldShape",
+    "FinishStage",
+    "Form",
+    "FormConfig",
     "GroupStage",
     "HoleMedium",
     "Known",
@@ -211,6 +222,8 @@ __all__ = [
     "Stage",
     "StageConfig",
     "Survey",
+    "TableConfig",
+    "TableForm",
     "Tray",
     "TrayStage",
     "UnfitCodeError",

@@ -23,9 +23,9 @@ from deckwright.jobs.layouts import LayoutSpec, layout_problems
 from deckwright.layout.reading import Layout
 
 PAGES = [
-    "README.md", "DEVELOPERS.md", "boxes.md", "codes.md", "drawing.md", "first-run.md", "job.md",
-    "layout.md", "run-folder.md", "service.md", "stages.md", "strange-deck.md", "survey.md",
-    "trouble.md",
+    "README.md", "DEVELOPERS.md", "boxes.md", "codes.md", "drawing.md", "first-run.md", "forms.md",
+    "job.md", "layout.md", "run-folder.md", "service.md", "stages.md", "strange-deck.md",
+    "survey.md", "trouble.md",
 ]  # fmt: skip
 each_page = pytest.mark.parametrize("page", PAGES)
 

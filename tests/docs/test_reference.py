@@ -40,8 +40,13 @@ from deckwright.journal.tables import ENTRY_SCHEMA, FATE_SCHEMA
 from deckwright.layout import failures
 from deckwright.layout.failures import Reason
 from deckwright.plugin import hooks
+from deckwright.plugin.forms import FormConfig
 from deckwright.plugin.stages import StageConfig
+from deckwright.plugin.tableforms import ColumnConfig
 from deckwright.service.operate.status import Standing
+from deckwright_plugins.forms.csv import CsvConfig
+from deckwright_plugins.forms.deck import DeckConfig
+from deckwright_plugins.forms.fixed import FixedConfig
 from deckwright_plugins.media.blocks import BlocksConfig
 from deckwright_plugins.media.column_binary import ColumnBinaryConfig
 from deckwright_plugins.media.pictures.options import PicturesConfig
@@ -51,7 +56,7 @@ from deckwright_plugins.media.transcript.medium import TranscriptConfig
 from deckwright_plugins.media.wrapped import WrappedConfig
 from deckwright_plugins.notices.append_line import AppendLineConfig
 from deckwright_plugins.stages.decode import DecodeConfig
-from deckwright_plugins.stages.emit import ColumnConfig, EmitConfig, OutputConfig
+from deckwright_plugins.stages.emit import EmitConfig
 from deckwright_plugins.stages.merge.masterfile import MasterConfig
 from deckwright_plugins.stages.merge.stage import MergeConfig
 from deckwright_plugins.stages.reproduce import ReproduceConfig, SequenceConfig, SourceConfig
@@ -78,8 +83,11 @@ DOCUMENTED = [
     ("stages.md", "A source of a field", "option", SourceConfig),
     ("stages.md", "A sequence", "option", SequenceConfig),
     ("stages.md", "emit", "option", EmitConfig),
-    ("stages.md", "An output", "option", OutputConfig),
-    ("stages.md", "A column of a CSV", "option", ColumnConfig),
+    ("forms.md", "Every output", "option", FormConfig),
+    ("forms.md", "csv", "option", CsvConfig),
+    ("forms.md", "fixed", "option", FixedConfig),
+    ("forms.md", "deck", "option", DeckConfig),
+    ("forms.md", "A column", "option", ColumnConfig),
     ("service.md", "Keys of service.toml", "key", ServiceSpec),
     ("service.md", "Limits", "key", LimitsSpec),
     ("service.md", "Tries", "key", RetrySpec),
@@ -103,9 +111,9 @@ each_model = pytest.mark.parametrize(
 
 
 def keys_of(model: type[BaseModel]) -> dict[str, str]:
-    """Return written key to attribute; a stage's own keys only, since all stages share the rest."""
-    one_stage = issubclass(model, StageConfig) and model is not StageConfig
-    shared = StageConfig.model_fields if one_stage else {}
+    """Return written key to attribute; of a stage or form only those that not all of them have."""
+    bases = (base for base in (StageConfig, FormConfig) if issubclass(model, base))
+    shared = next((base.model_fields for base in bases if model is not base), {})
     fields = model.model_fields.items()
     return {info.alias or name: name for name, info in fields if name not in shared}
 
@@ -168,7 +176,7 @@ def test_every_model_that_people_write_has_a_table() -> None:
     assert reached == documented
     kinds = [
         getattr(point.load(), f"deckwright_{group}")()
-        for group in ("stages", "media", "notices")
+        for group in ("stages", "media", "forms", "notices")
         for point in own_points(group)
     ]
     assert {one.config_model for classes in kinds for one in classes} <= documented
@@ -196,8 +204,13 @@ def test_every_kind_has_its_section(pages) -> None:
     assert set(media) == {point.name for point in own_points("media")}
 
 
+def test_every_form_has_its_section(pages) -> None:
+    chapters = re.findall(r"^## (\S+)$", pages.text("forms.md"), re.MULTILINE)
+    assert sorted(chapters) == sorted(point.name for point in own_points("forms"))
+
+
 def test_every_hook_is_described_with_its_arguments(pages) -> None:
-    specs = (hooks.StageSpecs, hooks.MediumSpecs, hooks.NoticeSpecs, hooks.ObserverSpecs)
+    specs = [spec for spec, _ in hooks.GROUPS.values()] + [hooks.ObserverSpecs]
     found = {
         f"{name}({', '.join(list(inspect.signature(hook).parameters)[1:])})"
         for spec in specs

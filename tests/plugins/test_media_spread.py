@@ -36,7 +36,7 @@ EBCDIC = load_code("ebcdic")
 def stage(**options: Any) -> SpreadStage:
     """Return a stage that is not part of a job."""
     none: Any = None
-    return SpreadStage(SpreadConfig(**options), Setting(1, {}, none, none, none, none))
+    return SpreadStage(SpreadConfig(**options), Setting(1, {}, none, none, none, none, none))
 
 
 def tray_of(holes: np.ndarray) -> Tray:

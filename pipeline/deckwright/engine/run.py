@@ -19,7 +19,7 @@ from deckwright.engine.passes.deckfile import must_be_a_deck, must_lie_outside, 
 from deckwright.engine.passes.executors import Executor, InlineExecutor, ProcessExecutor
 from deckwright.engine.passes.groups import large_groups, stretches
 from deckwright.engine.passes.partition import Cuts, cuts_of
-from deckwright.engine.passes.parts import Joiner
+from deckwright.engine.passes.parts import Draft, Joiner
 from deckwright.engine.passes.signals import interruptible
 from deckwright.engine.passes.tasks import (
     CARDS_A_TRAY,
@@ -29,6 +29,7 @@ from deckwright.engine.passes.tasks import (
     Result,
     Task,
     bench_folder,
+    drafts_folder,
 )
 from deckwright.engine.passes.worker import Worker, raw_tray
 from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
@@ -221,8 +222,12 @@ class _Run:
     def _open_outputs(self) -> None:
         for step in self.plan.steps:
             if isinstance(step.stage, SinkStage):
+                completed = step.stage.completes()
                 for name, head in step.stage.files().items():
-                    self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
+                    if name in completed:
+                        self.joiners[name] = Draft(drafts_folder(self.work) / name)
+                    else:
+                        self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
 
     def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, limit: Limits) -> None:
         cuts = self._cuts(todo, recipe, limit.cards_a_task) if todo.routes else None
@@ -386,6 +391,7 @@ class _Run:
             outputs,
             self.hashes,
             self.reasons,
+            {name: j for name, j in self.joiners.items() if isinstance(j, Draft)},
         )
 
 

@@ -1,7 +1,7 @@
 """What a plugin raises is told in one sentence, wherever it is called from.
 
-The classes of stages and media have their methods guarded when they are made, so that no caller
-has to. Errors that a plugin raises on purpose pass as they are.
+The classes of stages, media and forms have their methods guarded when they are made, so that no
+caller has to. Errors that a plugin raises on purpose pass as they are.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def guard(
     """Guard the methods that a class brings itself, or takes from classes of another shape.
 
     Args:
-        cls: a stage or a medium.
+        cls: a stage, a medium or a form.
         shape: which of them; what it brings itself needs no guard, nor what is guarded already.
         methods: by name, what each must return; None = whatever its caller looks at.
     """
@@ -109,11 +109,17 @@ def _origin(plugin: Any) -> str:
 
 
 def _label(plugin: Any, args: tuple[Any, ...]) -> str:
-    """Return `stage 3 (sort)`, or `medium 'text'`; a stage being made has its setting to come."""
+    """Return `stage 3 (sort)`, `medium 'text'`, or `form 'csv' of stage 3`.
+
+    A stage being made has its setting to come.
+    """
     kind = getattr(plugin, "kind", type(plugin).__name__)
+    called = getattr(plugin, "called", "")
     settings = [getattr(plugin, "setting", None), *args]
     numbers = (getattr(each, "number", None) for each in settings if hasattr(each, "layout_bytes"))
     number = next(numbers, None)
+    if called and number is not None:
+        return f"{called} {kind!r} of stage {number}"
     return f"stage {number} ({kind})" if number is not None else f"medium {kind!r}"
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import pluggy
 
 if TYPE_CHECKING:
+    from deckwright.plugin.forms import Form
     from deckwright.plugin.media import Medium
     from deckwright.plugin.notices import Notice
     from deckwright.plugin.stages import Stage
@@ -36,6 +37,14 @@ class MediumSpecs(Protocol):
     @hookspec
     def deckwright_media(self) -> list[type[Medium[Any]]]:
         """Return the medium classes that this module brings."""
+
+
+class FormSpecs(Protocol):
+    """Bringing forms of delivery; entry-point group `deckwright.forms`, name = kind of the form."""
+
+    @hookspec
+    def deckwright_forms(self) -> list[type[Form[Any]]]:
+        """Return the form classes that this module brings."""
 
 
 class NoticeSpecs(Protocol):
@@ -68,6 +77,7 @@ class ObserverSpecs(Protocol):
 GROUPS: Mapping[str, tuple[type, str]] = {
     "stages": (StageSpecs, "deckwright_stages"),
     "media": (MediumSpecs, "deckwright_media"),
+    "forms": (FormSpecs, "deckwright_forms"),
     "notices": (NoticeSpecs, "deckwright_notices"),
 }
 """Entry-point group (after `deckwright.`) to its specification and the hook that brings kinds."""

@@ -30,11 +30,12 @@ from deckwright.plugin.hooks import GROUPS, PROJECT, ObserverSpecs
 from deckwright.plugin.whereabouts import where
 
 if TYPE_CHECKING:  # not loaded for the observers of a service, which need no cards
+    from deckwright.plugin.forms import Form
     from deckwright.plugin.media import Medium
     from deckwright.plugin.notices import Notice
     from deckwright.plugin.stages import Stage
 
-_ONE = {"stages": "stage", "media": "medium", "notices": "notice"}
+_ONE = {"stages": "stage", "media": "medium", "forms": "form", "notices": "notice"}
 _sound: WeakSet[ModuleType] = WeakSet()
 """Modules that were found to fit the hooks; one that is read anew is another module."""
 
@@ -81,6 +82,14 @@ class Registry:
         """
         return self._find("media", kind)
 
+    def form(self, kind: str) -> type[Form[Any]]:
+        """Return the form class of this kind.
+
+        Raises:
+            UnknownKindError, DuplicateKindError, PluginLoadError
+        """
+        return self._find("forms", kind)
+
     def notice(self, kind: str) -> type[Notice[Any]]:
         """Return the notice class of this kind.
 
@@ -88,6 +97,15 @@ class Registry:
             UnknownKindError, DuplicateKindError, PluginLoadError
         """
         return self._find("notices", kind)
+
+    def options(self, group: str, kind: str) -> type[BaseModel]:
+        """Return the options' model of a kind.
+
+        Raises:
+            UnknownKindError, DuplicateKindError, PluginLoadError
+        """
+        model: type[BaseModel] = self._find(group, kind).config_model
+        return model
 
     def model_named(self, title: str) -> type[BaseModel]:
         """Return the options' model of a medium that is loaded, by its name; else the base."""
@@ -98,6 +116,10 @@ class Registry:
     def origin(self, group: str, kind: str) -> str:
         """Return the distribution and version that brought a kind."""
         return self._origin.get((group, kind), "unknown")
+
+    def loaded(self, group: str) -> dict[str, str]:
+        """Return the kinds that were asked for so far, each with what brought it."""
+        return {kind: origin for (of, kind), origin in self._origin.items() if of == group}
 
     def origins(self) -> set[str]:
         """Return the distributions and files that had a part so far, observers among them."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Generic, Self, TypeVar, get_args
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, Self, TypeVar, get_args
 
 from pydantic import AfterValidator
 from typing_extensions import override
@@ -24,6 +24,9 @@ from deckwright.plugin.media import Medium
 from deckwright.plugin.nextmaster import MasterAccount
 from deckwright.plugin.values import Bench, Closing, Part
 from deckwright.wording import nearest, unknown_code
+
+if TYPE_CHECKING:
+    from deckwright.plugin.forms import Form
 
 
 class StageConfig(ConfigModel):
@@ -89,7 +92,10 @@ def unknown_name(what: str, name: str, names: Sequence[str] | Mapping[str, objec
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What the job gives to a stage: its number, named files, layouts, codes, media."""
+    """What the job gives to a stage: its number, named files, layouts, codes, media, forms.
+
+    forms: from a list of tables that describe deliveries, and the option that holds it.
+    """
 
     number: int
     files: Mapping[str, Path]
@@ -97,6 +103,7 @@ class Setting:
     layout_bytes: Callable[[str], bytes]
     code: Callable[[str], CodeTable]
     medium: Callable[[Mapping[str, object]], Medium[Any]]
+    forms: Callable[[Sequence[Mapping[str, object]], str], list[Form[Any]]]
 
 
 FEW = 20
@@ -145,7 +152,7 @@ _GUARDED = {
     "__init__": None, "outline": Known, "most_returned": (Most, type(None)), "masters": dict,
     "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
     "keys": list, "files": dict, "write": list, "beside": dict, "next_masters": None,
-    "master_account": None,
+    "master_account": None, "completes": list, "complete": None, "form_of": str, "schema_of": dict,
 }  # fmt: skip
 
 
@@ -277,3 +284,35 @@ class SinkStage(Stage[ConfigT]):
     def beside(self) -> dict[str, bytes]:
         """Return files that go beside the deliveries, such as a schema."""
         return {}
+
+    def form_of(self, file: str) -> str:  # noqa: ARG002 # for others
+        """Return what a file is in a word, for the control sheet; "" = nothing is said."""
+        return ""
+
+    def schema_of(self, file: str) -> dict[str, object]:  # noqa: ARG002 # for others
+        """Return the table schema of a file; {} = it has none."""
+        return {}
+
+    def completes(self) -> list[str]:
+        """Return the files that are made after the last card, of what `write` gives for them."""
+        return []
+
+    def complete(self, file: str, pieces: Iterator[bytes], place: Path, bench: Bench) -> None:
+        """Make such a file at `place`, of the data of its parts in the order of the cards.
+
+        Asked once a run for each of them, before `finish`, in the main process.
+        """
+        raise NotImplementedError
+
+
+class FinishStage(Stage[ConfigT]):
+    """A stage that works on the deliveries; cards pass it by.
+
+    Its `finish` is called once a run, after that of all other stages and before the manifest is
+    made: it finds every file of `out` in `closing.deliveries`, and writes by `closing.write`.
+    """
+
+    @abstractmethod
+    @override
+    def finish(self, closing: Closing) -> dict[str, int | str]:
+        """Work on the deliveries; return facts for the control sheet."""

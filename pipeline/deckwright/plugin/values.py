@@ -103,13 +103,35 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Delivery:
+    """A file in the folder `out` of a run.
+
+    name: its path in `out`. path: where it lies while the run is closed. stage: the label of the
+    stage that brought it, such as `stage 3 (emit)`. form: what it is in a word, "" = not said.
+    rows: None for a file beside the deliveries, such as a schema. schema: its table schema, {} =
+    none.
+    """
+
+    name: str
+    path: Path
+    stage: str
+    form: str
+    rows: int | None
+    size: int
+    sha256: str
+    schema: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
 class Closing:
     """What is known when all cards have gone through: for `finish`.
 
     met: for each master, bool (records + 1): which records some card met. write: a file beside the
-    deliveries, from its name and its bytes piece by piece. decks: in their order. deliver: a
-    delivery that is only known now, from its stretches in order; their rows are counted. show: a
-    small picture, PNG or JPEG, of a card by its number in the run, for pages about returned cards.
+    deliveries, from its name, in sub-folders too (`a/b.csv`), and its bytes piece by piece. decks:
+    in their order. deliver: a delivery that is only known now, from its stretches in order; their
+    rows are counted. show: a small picture, PNG or JPEG, of a card by its number in the run, for
+    pages about returned cards. deliveries: what lies in `out` by now, by name; only for a
+    `FinishStage`.
     """
 
     bench: Bench
@@ -120,3 +142,4 @@ class Closing:
     decks: Sequence[DeckPart] = ()
     deliver: Callable[[Iterable[Part]], object] = list
     show: Callable[[int, bytes], object] = _show_nothing
+    deliveries: Sequence[Delivery] = ()

@@ -56,18 +56,25 @@ def job_schema() -> dict[str, Any]:
     """Return the schema of a job file with the options of every stage kind that can be loaded."""
     registry = Registry()
     schema = described_schema(JobSpec)
+    inner = schema.setdefault("$defs", {})
+    schema["properties"]["stage"]["items"] = {"oneOf": _kinds(registry, "stages", "kind", inner)}
+    return schema
+
+
+def _kinds(registry: Registry, group: str, key: str, inner: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the schema of a table for each kind of a group; inner: takes the models inside."""
     kinds = []
-    for kind in registry.kinds("stages"):
+    for kind in registry.kinds(group):
         try:
-            options = described_schema(
-                registry.stage(kind).config_model, ref_template=f"#/$defs/{kind}.{{model}}"
-            )
+            model = registry.options(group, kind)
         except PluginError:
             continue
-        for name, inner in options.pop("$defs", {}).items():
-            schema.setdefault("$defs", {})[f"{kind}.{name}"] = inner
-        options["properties"] = {"kind": {"const": kind}, **options["properties"]}
-        options["required"] = ["kind", *options.get("required", [])]
+        options = described_schema(model, ref_template=f"#/$defs/{kind}.{{model}}")
+        inner |= {f"{kind}.{name}": one for name, one in options.pop("$defs", {}).items()}
+        for option in options["properties"].values():
+            if of := option.pop("plugins", ""):
+                option["items"] = {"oneOf": _kinds(registry, of, "form", inner)}
+        options["properties"] = {key: {}} | options["properties"] | {key: {"const": kind}}
+        options["required"] = list(dict.fromkeys([key, *options.get("required", [])]))
         kinds.append(options)
-    schema["properties"]["stage"]["items"] = {"oneOf": kinds}
-    return schema
+    return kinds

@@ -12,31 +12,41 @@ from pydantic import BaseModel
 from deckwright.cli.shared.terminal import width
 from deckwright.errors import PluginError, UnknownKindError
 from deckwright.jobs.describe import described_schema
+from deckwright.plugin.forms import FormConfig
 from deckwright.plugin.registry import Registry
+
+GROUPS = {"stages": "Stages", "media": "Media", "forms": "Forms"}
+"""What is listed, with its heading."""
 
 
 def _complete(_: click.Context, __: click.Parameter, start: str) -> list[str]:
     registry = Registry()
-    kinds = [*registry.kinds("stages"), *registry.kinds("media")]
+    kinds = dict.fromkeys(kind for group in GROUPS for kind in registry.kinds(group))
     return [kind for kind in kinds if kind.startswith(start)]
 
 
 @click.command(name="stages")
 @click.argument("kind", required=False, shell_complete=_complete)
 def command(kind: str | None) -> None:
-    """List the stages and media that are installed, or the options of one KIND."""
+    """List the stages, media and forms that are installed, or the options of one KIND."""
     registry = Registry()
     if kind is None:
-        for group, title in (("stages", "Stages"), ("media", "Media")):
+        for group, title in GROUPS.items():
             click.echo(title)
             for name in registry.kinds(group):
                 _say(_about(registry, group, name), f"  {name:<14} ", " " * 17)
         return
-    model, origin = _model(registry, kind)
-    _say(f"{kind} ({origin}): {_first_line(model)}", "", "  ")
-    for line in options(model):
-        indent = " " * (len(line) - len(line.lstrip()))
-        _say(line.strip(), indent, f"{indent}  ")
+    groups = [group for group in GROUPS if kind in registry.kinds(group)]
+    if not groups:
+        known = [name for group in GROUPS for name in registry.kinds(group)]
+        group = "stage, medium or form"
+        raise UnknownKindError(group, kind, known)
+    for group in groups:
+        model = registry.options(group, kind)
+        _say(f"{kind} ({registry.origin(group, kind)}): {_first_line(model)}", "", "  ")
+        for line in options(model, registry):
+            indent = " " * (len(line) - len(line.lstrip()))
+            _say(line.strip(), indent, f"{indent}  ")
 
 
 def _say(text: str, lead: str, indent: str) -> None:
@@ -52,34 +62,53 @@ def _say(text: str, lead: str, indent: str) -> None:
 def _about(registry: Registry, group: str, name: str) -> str:
     # one broken plugin must not hide the others
     try:
-        found = registry.stage(name) if group == "stages" else registry.medium(name)
+        model = registry.options(group, name)
     except PluginError as error:
         return f"broken: {error}"
-    return f"{_first_line(found.config_model)} ({registry.origin(group, name)})"
-
-
-def _model(registry: Registry, kind: str) -> tuple[type[BaseModel], str]:
-    if kind in registry.kinds("stages"):
-        return registry.stage(kind).config_model, registry.origin("stages", kind)
-    if kind in registry.kinds("media"):
-        return registry.medium(kind).config_model, registry.origin("media", kind)
-    group = "stage or medium"
-    raise UnknownKindError(group, kind, registry.kinds("stages") + registry.kinds("media"))
+    return f"{_first_line(model)} ({registry.origin(group, name)})"
 
 
 def _first_line(model: type[BaseModel]) -> str:
     return (model.__doc__ or "").strip().splitlines()[0] if model.__doc__ else ""
 
 
-def options(model: type[BaseModel]) -> Iterator[str]:
-    """Yield a line for each option of a model, tables inside it indented."""
+def options(model: type[BaseModel], registry: Registry | None = None) -> Iterator[str]:
+    """Yield a line for each option of a model, tables inside it indented.
+
+    registry: finds the forms that an option takes, whose own options are told too.
+    """
     schema = described_schema(model)
     yield from _table(schema, schema.get("$defs", {}), "  ")
+    takes_forms = any("plugins" in option for option in schema.get("properties", {}).values())
+    if registry is not None and takes_forms:
+        yield from _table(described_schema(FormConfig), {}, "      ")
+        for kind in registry.kinds("forms"):
+            yield from _form(registry, kind)
 
 
-def _table(schema: Mapping[str, Any], known: Mapping[str, Any], indent: str) -> Iterator[str]:
+def _form(registry: Registry, kind: str) -> Iterator[str]:
+    """Yield what a form is, and its own options."""
+    try:
+        form = registry.options("forms", kind)
+    except PluginError as error:
+        yield f'    form = "{kind}": broken: {error}'
+        return
+    yield f'    form = "{kind}": {_first_line(form)}'
+    schema = described_schema(form)
+    yield from _table(schema, schema.get("$defs", {}), "      ", frozenset(FormConfig.model_fields))
+
+
+def _table(
+    schema: Mapping[str, Any],
+    known: Mapping[str, Any],
+    indent: str,
+    told: frozenset[str] = frozenset(),
+) -> Iterator[str]:
+    """Yield a line for each option that was not told before."""
     needed = schema.get("required", [])
     for name, option in schema.get("properties", {}).items():
+        if name in told:
+            continue
         state = "needed" if name in needed else f"default {option.get('default')!r}"
         if name not in needed and option.get("default") in (None, ""):
             state = "optional"

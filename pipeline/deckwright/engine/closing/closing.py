@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from deckwright.engine.closing.asidecards import set_aside
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.closing.nextmasters import deliver, enter_next_masters
+from deckwright.engine.closing.outfiles import complete, deliveries, files_below, write_beside
 from deckwright.engine.closing.reasoncounts import reason_counts
 from deckwright.engine.closing.returning import write_returned
 from deckwright.engine.closing.sheetdata import index_of, returned_groups, sheet_data
@@ -29,7 +30,7 @@ from deckwright.journal.logfile import write_log
 from deckwright.journal.reader import Journal
 from deckwright.jsontext import indented
 from deckwright.plugin.distributions import version_of
-from deckwright.plugin.stages import SinkStage
+from deckwright.plugin.stages import FinishStage, SinkStage
 from deckwright.plugin.values import Bench, Closing
 from deckwright.report.pages.returned import returned_page
 from deckwright.report.pages.sheet import control_sheet
@@ -78,6 +79,8 @@ def _check_equations(ending: Ending) -> None:
     arriving = ending.cards
     for step in ending.plan.steps:
         count = ending.counts.setdefault(step.number, Count())
+        if isinstance(step.stage, FinishStage):  # cards pass it by
+            count.arrived = count.left = arriving
         if not count.balances or count.arrived != arriving:
             what = f"does not balance: {dict(count.as_dict())}, {arriving} came to it"
             raise AccountError(step.label, step.origin, what, [])
@@ -92,34 +95,29 @@ def _write_configs(ending: Ending) -> None:
 
 
 def _finish_stages(ending: Ending) -> None:
+    """Let all stages finish in the order of the chain, and after them those that only finish."""
     results = ending.all_results()
-
-    for step in ending.plan.steps:
-        met = _met(step, results)
+    steps = sorted(ending.plan.steps, key=lambda step: isinstance(step.stage, FinishStage))
+    for step in steps:
+        last = isinstance(step.stage, FinishStage)
+        bench = Bench(bench_folder(ending.work, step.number), ending.plan.memory)
+        complete(ending, step, bench)
         closing = Closing(
-            Bench(bench_folder(ending.work, step.number), ending.plan.memory),
+            bench,
             ending.counts[step.number].tallies,
-            met,
-            partial(_write_beside, ending, step),
+            _met(step, results),
+            partial(write_beside, ending, step),
             ending.cards,
             ending.decks,
             partial(deliver, ending, step),
             ending.pictures.__setitem__,
+            deliveries(ending) if last else (),
         )
         ending.facts[step.number] = step.stage.finish(closing)
         if isinstance(step.stage, SinkStage):
             for name, data in step.stage.beside().items():
-                _write_beside(ending, step, name, [data])
+                write_beside(ending, step, name, [data])
         enter_next_masters(ending, step, closing)
-
-
-def _write_beside(ending: Ending, step: Step, name: str, pieces: Iterable[bytes]) -> None:
-    """Write a file beside the deliveries; where its name is taken, the stage's number tells."""
-    path = ending.run / "out" / name
-    if path.exists():
-        path = path.with_name(f"{step.number}-{name}")
-    with path.open("xb") as file:
-        file.writelines(pieces)
 
 
 def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
@@ -195,9 +193,11 @@ def _write_text(path: Path, text: str) -> None:
 
 
 def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
-    known = {f"out/{name}": (size, digest) for name, (_, size, digest) in ending.outputs.items()}
+    known = {f"out/{name}": facts for name, facts in ending.hashed.items()}
+    known |= {f"out/{name}": (size, digest) for name, (_, size, digest) in ending.outputs.items()}
     files = []
-    for name, path in _files_below(ending.run):
+    for parts, path in sorted(files_below(ending.run)):
+        name = "/".join(parts)
         size, digest = known.get(name) or (os.stat(path).st_size, sha256_of(path))  # noqa: PTH116 # as it came
         files.append({"name": name, "size": size, "sha256": digest})
     plan = ending.plan
@@ -218,29 +218,11 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
     _write_json(ending.run / "manifest.json", manifest)
 
 
-def _files_below(folder: Path) -> Iterator[tuple[str, str]]:
-    """Yield the path in a folder and the whole path of each of its files, folder by folder."""
-    found: list[tuple[tuple[str, ...], str]] = []
-    _add_files(os.fspath(folder), (), found)
-    for parts, path in sorted(found):
-        yield "/".join(parts), path
-
-
-def _add_files(
-    folder: str, inside: tuple[str, ...], found: list[tuple[tuple[str, ...], str]]
-) -> None:
-    with os.scandir(folder) as entries:
-        for entry in entries:
-            parts = (*inside, entry.name)
-            if entry.is_dir(follow_symlinks=False):
-                _add_files(entry.path, parts, found)
-            elif entry.is_file():
-                found.append((parts, entry.path))
-
-
 def versions(plan: Plan) -> dict[str, str]:
     """Return the versions of everything that had a part in the run."""
-    return _installed() | {f"stage {step.kind}": step.origin for step in plan.steps}
+    forms = {f"form {kind}": origin for kind, origin in plan.registry.loaded("forms").items()}
+    stages = {f"stage {step.kind}": step.origin for step in plan.steps}
+    return _installed() | stages | dict(sorted(forms.items()))
 
 
 @cache

@@ -8,6 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from deckwright.engine.passes.accounts import Count
+from deckwright.engine.passes.parts import Draft
 from deckwright.engine.passes.tasks import ReasonKey, Result
 from deckwright.engine.planning.plan import Plan
 from deckwright.plugin.values import DeckPart
@@ -15,7 +16,11 @@ from deckwright.plugin.values import DeckPart
 
 @dataclass(slots=True)
 class Ending:
-    """Plan, accounts, task results. outputs: name to rows, size, SHA-256.
+    """Plan, accounts, task results. outputs: name to rows, size, SHA-256, in the order of the job.
+
+    drafts: what trays gave for files that are made after the last card, by name.
+    brought: files of `out` that came after the last card, each with the number of its stage.
+    hashed: size and SHA-256 of files of `out` that were hashed on the way, by name.
 
     next_masters: stage, file, master and the counts of its account, for each that was delivered.
     """
@@ -28,6 +33,9 @@ class Ending:
     outputs: dict[str, tuple[int, int, str]]
     hashes: dict[str, str]
     reasons: dict[ReasonKey, int]
+    drafts: dict[str, Draft] = field(default_factory=dict)
+    brought: dict[str, int] = field(default_factory=dict)
+    hashed: dict[str, tuple[int, str]] = field(default_factory=dict)
     facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
     pictures: dict[int, bytes] = field(default_factory=dict)
     """Small pictures of cards that were not read as a whole, by number in the run."""

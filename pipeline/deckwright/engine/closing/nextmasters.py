@@ -35,6 +35,7 @@ def deliver(ending: Ending, step: Step, parts: Iterable[Part]) -> None:
     finally:
         for name, joiner in joiners.items():
             ending.outputs[name] = (joiner.rows, joiner.size, joiner.close())
+            ending.brought[name] = step.number
 
 
 def _begin(ending: Ending, step: Step, name: str) -> Joiner:

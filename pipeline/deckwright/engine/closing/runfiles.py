@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.outfiles import files_below
 from deckwright.engine.closing.returning import REASONS
 from deckwright.report.model import FileLine
 
@@ -48,10 +49,11 @@ def _lines(ending: Ending, *, returned_page: bool) -> Iterator[FileLine]:
         if (run / name).is_file():
             kind = name.removesuffix(".csv")
             yield FileLine(name, f"{kind} about cards that were kept")
-    for path in _in(run / "out"):
-        if path.name not in ending.outputs:
-            ends = (holds for end, holds in _BESIDE.items() if path.name.endswith(end))
-            yield FileLine(f"out/{path.name}", next(ends, "written by a stage"))
+    for parts, _ in sorted(files_below(run / "out")):
+        name = "/".join(parts)
+        if name not in ending.outputs:
+            ends = (holds for end, holds in _BESIDE.items() if name.endswith(end))
+            yield FileLine(f"out/{name}", next(ends, "written by a stage"))
     yield from (FileLine(path, holds) for path, holds in _ALWAYS)
 
 

@@ -11,6 +11,7 @@ import polars as pl
 from deckwright.engine.closing.asidecards import Aside
 from deckwright.engine.closing.codecheck import code_reading
 from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.outfiles import sink_of
 from deckwright.engine.closing.reasoncounts import reason_counts
 from deckwright.engine.closing.returnedgroups import ReturnedGroups, numbers_said
 from deckwright.engine.closing.runfiles import RETURNED_PAGE, run_files
@@ -82,11 +83,8 @@ def some_of(groups: Sequence[ReturnedGroup]) -> list[CardLine]:
 
 
 def _form(ending: Ending, file: str) -> str:
-    for step in ending.plan.steps:
-        for output in getattr(step.stage.config, "output", []):
-            if output.file == file:
-                return str(output.form)
-    return ""
+    step = sink_of(ending, file)
+    return step.stage.form_of(file) if step and isinstance(step.stage, SinkStage) else ""
 
 
 def _stage(stage: Mapping[str, Any]) -> StageLine:

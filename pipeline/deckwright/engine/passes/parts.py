@@ -5,10 +5,12 @@ from __future__ import annotations
 import hashlib
 import mmap
 import os
+from collections.abc import Iterator
 from io import FileIO
 from pathlib import Path
 
 import numpy as np
+from typing_extensions import override
 
 from deckwright.engine.passes.tasks import PartFile, journal_folder, parts_folder
 from deckwright.journal.columns import pl_cards
@@ -27,12 +29,14 @@ class PartWriter:
         self._kept: dict[str, list[bytes | memoryview]] = {}
         self._files: dict[str, FileIO] = {}
         self._rows: dict[str, int] = {}
+        self._sizes: dict[str, list[int]] = {}
         self._cards: dict[str, list[np.ndarray[tuple[int], np.dtype[np.int64]]]] = {}
 
     def add(self, parts: list[Part]) -> None:
         """Append what a sink made of one tray."""
         for part in parts:
             self._rows[part.file] = self._rows.get(part.file, 0) + part.rows
+            self._sizes.setdefault(part.file, []).append(len(part.data))
             if self._keep:
                 self._kept.setdefault(part.file, []).append(part.data)
             else:
@@ -66,7 +70,8 @@ class PartWriter:
             kept = self._kept.get(name, [])
             size = sum(map(len, kept)) if self._keep else path.stat().st_size
             place = "" if self._keep else str(path)
-            found.append(PartFile(name, place, size, self._rows[name], kept))
+            sizes = self._sizes.get(name, [])
+            found.append(PartFile(name, place, size, self._rows[name], kept, sizes))
         return found
 
 
@@ -96,10 +101,14 @@ class Joiner:
         path = Path(part.path)
         if part.size:
             with path.open("rb", buffering=0) as source:
-                with mmap.mmap(source.fileno(), 0, access=mmap.ACCESS_READ) as data:
-                    self._hash.update(data)
+                self._look_at(source)
                 self._copy(source.fileno(), part.size)
         path.unlink()
+
+    def _look_at(self, source: FileIO) -> None:
+        """Take a work file into the SHA-256."""
+        with mmap.mmap(source.fileno(), 0, access=mmap.ACCESS_READ) as data:
+            self._hash.update(data)
 
     def _copy(self, source: int, size: int) -> None:
         """Append a whole file inside the kernel; its bytes never come into this process."""
@@ -108,16 +117,52 @@ class Joiner:
             size -= os.sendfile(self._file.fileno(), source, None, size)
 
     def _put(self, block: bytes | memoryview) -> None:
-        self._hash.update(block)
+        self._account(block)
         self.size += len(block)
         view = memoryview(block)
         while view:
             view = view[self._file.write(view) :]
 
+    def _account(self, block: bytes | memoryview) -> None:
+        self._hash.update(block)
+
     def close(self) -> str:
         """Close the file; return its SHA-256."""
         self._file.close()
         return self._hash.hexdigest()
+
+
+class Draft(Joiner):
+    """What trays gave for a file that is made after the last card; it has no SHA-256 of its own."""
+
+    def __init__(self, path: Path) -> None:
+        path.parent.mkdir(exist_ok=True)
+        super().__init__(path, b"")
+        self._path = path
+        self._sizes: list[int] = []
+
+    @override
+    def add(self, part: PartFile) -> None:
+        self._sizes += part.sizes
+        super().add(part)
+
+    @override
+    def _look_at(self, source: FileIO) -> None:
+        pass
+
+    @override
+    def _account(self, block: bytes | memoryview) -> None:
+        pass
+
+    def pieces(self) -> Iterator[bytes]:
+        """Yield what each tray gave, in order; one is in memory at a time."""
+        with self._path.open("rb") as file:
+            for size in filter(None, self._sizes):
+                yield file.read(size)
+
+    def remove(self) -> None:
+        """Remove the work file."""
+        self._path.unlink()
 
 
 def sha256_of(path: Path | str) -> str:

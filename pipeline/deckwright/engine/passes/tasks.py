@@ -95,13 +95,17 @@ class RangeTasks(Sequence[Task]):
 
 @dataclass(frozen=True, slots=True)
 class PartFile:
-    """A stretch of an output, made by one task. kept: its bytes, when there is no work file."""
+    """A stretch of an output, made by one task.
+
+    kept: its bytes, when there is no work file. sizes: of what each tray put into it.
+    """
 
     file: str
     path: str
     size: int
     rows: int
     kept: list[bytes | memoryview] = field(default_factory=list)
+    sizes: list[int] = field(default_factory=list)
 
 
 ReasonKey = tuple[int, str, str, str, str]
@@ -142,6 +146,11 @@ def added_base(decks: Sequence[DeckPart]) -> int:
 def parts_folder(work: Path) -> Path:
     """Return the folder for stretches of outputs."""
     return work / "parts"
+
+
+def drafts_folder(work: Path) -> Path:
+    """Return the folder for what becomes a file after the last card."""
+    return work / "drafts"
 
 
 def spill_folder(work: Path) -> Path:

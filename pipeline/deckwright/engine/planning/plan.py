@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
 from deckwright.engine.planning.configs import Configs
+from deckwright.engine.planning.forms import make_forms
 from deckwright.engine.planning.sortkeys import KeyPlan
 from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
 from deckwright.jobs.faults import ConfigFile, sentences
 from deckwright.jobs.job import JobSpec, parse_size
+from deckwright.plugin.forms import Form
 from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import (
+    FinishStage,
     GroupStage,
     Known,
     OptionProblem,
@@ -217,7 +221,7 @@ class _Maker:
         config = self.file.validate(stage_class.config_model, options, where, prefix)
         before = self.known
         try:
-            stage = stage_class(config, self._setting(index))
+            stage = stage_class(config, self._setting(index, prefix))
             if self._sound:
                 self.known = stage.outline(before)
         except OptionProblem as problem:
@@ -231,7 +235,7 @@ class _Maker:
         origin = self.configs.registry.origin("stages", kind)
         return Step(index + 1, kind, stage, origin, before)
 
-    def _setting(self, index: int) -> Setting:
+    def _setting(self, index: int, prefix: str) -> Setting:
         configs = self.configs
         return Setting(
             index + 1,
@@ -240,7 +244,15 @@ class _Maker:
             configs.layout_bytes,
             configs.code,
             configs.medium,
+            partial(self._forms, index, prefix),
         )
+
+    def _forms(
+        self, index: int, prefix: str, tables: Sequence[Mapping[str, object]], option: str
+    ) -> list[Form[Any]]:
+        place = ("stage", index, option)
+        setting = self._setting(index, prefix)
+        return make_forms(self.file, self.configs.registry, setting, tables, place, prefix)
 
 
 def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
@@ -284,6 +296,8 @@ def _passes(steps: list[Step]) -> list[Pass]:
     cuts: list[tuple[list[Step], Step | None, bool]] = [([], None, False)]
     for step in steps:
         current, _, _ = cuts[-1]
+        if isinstance(step.stage, FinishStage):
+            continue  # no card comes to it
         if isinstance(step.stage, SortStage):
             cuts.append(([], step, False))
         elif step.stage.needs_place and current:

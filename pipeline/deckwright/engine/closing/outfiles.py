@@ -1,0 +1,105 @@
+"""Files of `out` that are made at the end of a run, and what finishers see of all of them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path, PurePosixPath
+
+from deckwright.engine.closing.ending import Ending
+from deckwright.engine.passes.parts import sha256_of
+from deckwright.engine.planning.plan import Step
+from deckwright.errors import OutputError, PluginFailedError
+from deckwright.plugin.stages import SinkStage
+from deckwright.plugin.values import Bench, Delivery
+
+
+def complete(ending: Ending, step: Step, bench: Bench) -> None:
+    """Have a sink make the files that it makes after the last card; each is hashed.
+
+    Raises:
+        PluginFailedError: it made none.
+    """
+    if not isinstance(step.stage, SinkStage):
+        return
+    for name in step.stage.completes():
+        draft, place = ending.drafts[name], ending.run / "out" / name
+        step.stage.complete(name, draft.pieces(), place, bench)
+        draft.remove()
+        if not place.is_file():
+            cause = f"it made no file {name!r}"
+            raise PluginFailedError(step.label, step.origin, "complete", cause)
+        ending.outputs[name] = (draft.rows, place.stat().st_size, sha256_of(place))
+
+
+def write_beside(ending: Ending, step: Step, name: str, pieces: Iterable[bytes]) -> None:
+    """Write a file beside the deliveries; where its name is taken, the stage's number tells.
+
+    Raises:
+        OutputError: the name leads out of the folder, or to a folder.
+    """
+    inside = PurePosixPath(name)
+    odd = {"", ".", ".."}.intersection(name.split("/")) or not name.isprintable()
+    path = ending.run / "out" / inside
+    if odd or path.is_dir():
+        raise OutputError(name, f"cannot be the name of a file in out ({step.label})")
+    if path.exists():
+        path = path.with_name(f"{step.number}-{path.name}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError) as error:
+        what = f"cannot be written by {step.label}: a file stands where a folder is needed"
+        raise OutputError(name, what) from error
+    with path.open("xb") as file:
+        file.writelines(pieces)
+    ending.brought[path.relative_to(ending.run / "out").as_posix()] = step.number
+
+
+def deliveries(ending: Ending) -> Sequence[Delivery]:
+    """Return every file of `out`, by name; what has no SHA-256 yet is hashed once."""
+    out = ending.run / "out"
+    found = sorted(files_below(out))
+    return [_delivery(ending, "/".join(parts), Path(path)) for parts, path in found]
+
+
+def _delivery(ending: Ending, name: str, path: Path) -> Delivery:
+    number = ending.brought.get(name, 0)
+    label = next((step.label for step in ending.plan.steps if step.number == number), "")
+    if name not in ending.outputs:
+        if name not in ending.hashed:
+            ending.hashed[name] = (path.stat().st_size, sha256_of(path))
+        return Delivery(name, path, label, "", None, *ending.hashed[name], {})
+    rows, size, digest = ending.outputs[name]
+    step = sink_of(ending, name)
+    if step is None:  # a stage delivered it after the last card
+        return Delivery(name, path, label, "", rows, size, digest, {})
+    assert isinstance(step.stage, SinkStage)  # noqa: S101 # as found
+    form, schema = step.stage.form_of(name), step.stage.schema_of(name)
+    return Delivery(name, path, step.label, form, rows, size, digest, schema)
+
+
+def sink_of(ending: Ending, name: str) -> Step | None:
+    """Return the step whose stage writes a delivery; None where none does as a sink."""
+    return next(
+        (
+            step
+            for step in ending.plan.steps
+            if isinstance(step.stage, SinkStage) and name in step.stage.files()
+        ),
+        None,
+    )
+
+
+def files_below(folder: str | Path) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Yield the parts of the path in a folder, and the whole path, of every file below it."""
+    yield from _below(os.fspath(folder), ())
+
+
+def _below(folder: str, inside: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], str]]:
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            parts = (*inside, entry.name)
+            if entry.is_dir(follow_symlinks=False):
+                yield from _below(entry.path, parts)
+            elif entry.is_file():
+                yield parts, entry.path

@@ -1,0 +1,1 @@
+"""Forms of delivery that come with the program."""
