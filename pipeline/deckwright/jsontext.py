@@ -8,8 +8,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from json.encoder import encode_basestring, encode_basestring_ascii
 
-_AS_IS, _ASCII = json.JSONEncoder(ensure_ascii=False).encode, json.JSONEncoder().encode
+_Quoted = Callable[[str], str]
+_Plain = Callable[[object], str]
+_AS_IS: tuple[_Quoted, _Plain] = (encode_basestring, json.JSONEncoder(ensure_ascii=False).encode)
+_ASCII: tuple[_Quoted, _Plain] = (encode_basestring_ascii, json.JSONEncoder().encode)
 
 
 def indented(value: object, step: int = 2, *, only_ascii: bool = False) -> str:
@@ -20,20 +24,24 @@ def indented(value: object, step: int = 2, *, only_ascii: bool = False) -> str:
         step: blanks by which each level is set in.
         only_ascii: other characters are written as escapes.
     """
-    return _written(value, "\n", " " * step, _ASCII if only_ascii else _AS_IS)
+    quoted, plain = _ASCII if only_ascii else _AS_IS
+    return _written(value, "\n", " " * step, quoted, plain)
 
 
-def _written(value: object, margin: str, step: str, plain: Callable[[object], str]) -> str:
-    if type(value) is int:
+def _written(value: object, margin: str, step: str, quoted: _Quoted, plain: _Plain) -> str:
+    kind = type(value)
+    if kind is str:
+        return quoted(value)  # type: ignore[arg-type] # as its type says
+    if kind is int:
         return str(value)
     inner = margin + step
     if value and isinstance(value, dict):
         items = [
-            f"{inner}{plain(key)}: {_written(each, inner, step, plain)}"
+            f"{inner}{quoted(key)}: {_written(each, inner, step, quoted, plain)}"
             for key, each in value.items()
         ]
         return f"{{{','.join(items)}{margin}}}"
     if value and isinstance(value, (list, tuple)):
-        items = [f"{inner}{_written(each, inner, step, plain)}" for each in value]
+        items = [f"{inner}{_written(each, inner, step, quoted, plain)}" for each in value]
         return f"[{','.join(items)}{margin}]"
     return plain(value)

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import threading
+from pathlib import Path
 
 from deckwright.service.workers.traces import Traces
 
@@ -31,3 +32,24 @@ def test_the_traces_of_a_run_are_seen_and_a_quiet_one_leaves_none(tmp_path) -> N
         child.communicate(b"\n")
     assert found == {"descriptors", "threads", "environment", "children"}
     assert Traces.look().differences(before) == always
+
+
+def test_a_thread_is_named_whatever_its_name_holds() -> None:
+    before = Traces.look()
+    stop = threading.Event()
+
+    def rename_and_wait() -> None:
+        Path(f"/proc/self/task/{threading.get_native_id()}/comm").write_bytes(b"odd \xff name")
+        named.set()
+        stop.wait()
+
+    named = threading.Event()
+    thread = threading.Thread(target=rename_and_wait)
+    thread.start()
+    named.wait(10)
+    try:
+        after = Traces.look()
+    finally:
+        stop.set()
+        thread.join()
+    assert after.threads - before.threads == {os.fsdecode(b"odd \xff name"): 1}

@@ -17,6 +17,7 @@ from deckwright.cards.codes import UnfitCodeError, UnknownCodeError, load_code
 from deckwright.cards.holes import PATTERNS, ROWS, fits_eight_bit_rule, parse_pattern, row_bit
 from deckwright.errors import ConfigError
 from deckwright.identify.mediaranking import rank_media
+from deckwright.identify.plausible import characters_of, read_cells
 from deckwright.identify.ranking import BYTE_CODES, HOLE_CODES, differing_cells, rank_codes
 from deckwright_plugins.media.blocks import Blocks
 from deckwright_plugins.media.column_binary import ColumnBinary
@@ -288,3 +289,15 @@ def test_noise_is_no_deck(tmp_path) -> None:
     noise = np.random.default_rng(2).integers(0, 256, 160 * 500).astype(np.uint8)
     (tmp_path / "deck").write_bytes(noise.tobytes())
     assert not rank_media(tmp_path / "deck").sure
+
+
+def test_a_sign_weighs_less_where_it_is_not_used() -> None:
+    characters = characters_of(load_code("latin-1"), holes=False)
+
+    def score(text: bytes) -> float:
+        return read_cells(
+            np.frombuffer(text, np.uint8)[None, :].astype(np.uint16), characters
+        ).score
+
+    for sign, good, bad in ((b"%", b"12%", b"A %"), (b",", b"AB,", b" ,A"), (b"#", b"A#1", b"A# ")):
+        assert score(good) > score(bad), sign

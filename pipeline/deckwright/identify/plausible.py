@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import string
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -25,6 +25,7 @@ BLANK_CLASS, DIGIT, LETTER, SPECIAL, NOTHING = range(5)
 Characters = tuple[str | None, ...]
 """The character of each value of a cell; None where there is none."""
 
+_Classes = NDArray[np.uint8]
 _CLASSES = 5
 _ROWS = 0.6  # what is left of a score when the columns of a deck keep no class
 _USUAL = {
@@ -120,35 +121,32 @@ def no_characters(cells: NDArray[np.uint16], characters: Characters) -> NDArray[
 def quick_score(counts: NDArray[np.int64], characters: Characters) -> float:
     """Return the mean weight of cells that are not blank, from how often each value stands."""
     known = _known(characters)
-    filled = known.classes != BLANK_CLASS
-    return float((counts * known.weights)[filled].sum() / max(1, counts[filled].sum()))
+    weighed = float((counts * known.weights).sum(where=known.filled))
+    return weighed / max(1, int(counts.sum(where=known.filled)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Known:
     """What is known of the values of a cell: classes uint8 (k), weights float32 (k), signs.
 
-    unusual: bool (k), no blanks, and of little weight.
+    filled: bool (k), no blanks. unusual: bool (k), no blanks, and of little weight.
     """
 
     classes: NDArray[np.uint8]
     weights: NDArray[np.float32]
     value: dict[str, int]
-
-    @property
-    def unusual(self) -> NDArray[np.bool_]:
-        found: NDArray[np.bool_] = (self.weights < _UNUSUAL) & (self.classes != BLANK_CLASS)
-        return found
+    filled: NDArray[np.bool_]
+    unusual: NDArray[np.bool_]
 
 
 @lru_cache(maxsize=64)
 def _known(characters: Characters) -> _Known:
     """Return this once for each code, as it is asked for with every reading that is tried."""
-    return _Known(
-        np.array([_class(character) for character in characters], np.uint8),
-        np.array([_weight(character) for character in characters], np.float32),
-        {character: number for number, character in enumerate(characters) if character},
-    )
+    classes = np.array([_class(character) for character in characters], np.uint8)
+    weights = np.array([_weight(character) for character in characters], np.float32)
+    value = {character: number for number, character in enumerate(characters) if character}
+    filled = classes != BLANK_CLASS
+    return _Known(classes, weights, value, filled, filled & (weights < _UNUSUAL))
 
 
 def _class(character: str | None) -> int:
@@ -181,36 +179,46 @@ def _by_column(classes: NDArray[np.uint8]) -> NDArray[np.int64]:
     return np.bincount(places.ravel(), minlength=width * _CLASSES).reshape(width, _CLASSES)
 
 
+def _in_or_after_word(before: _Classes) -> NDArray[np.bool_]:
+    found: NDArray[np.bool_] = (before == LETTER) | (before == DIGIT)
+    return found
+
+
+_PLACES: Mapping[str, Callable[[_Classes, _Classes], NDArray[np.bool_]]] = {
+    "%": lambda before, _: before == DIGIT,
+    "\u00a2": lambda before, _: before == DIGIT,
+    "$": lambda _, after: (after == DIGIT) | (after == SPECIAL),
+    "=": lambda before, after: (before != NOTHING) & (after != BLANK_CLASS),
+    "'": lambda before, after: _in_or_after_word(before) | (after == LETTER),
+    "!": lambda before, after: _in_or_after_word(before) & (after == BLANK_CLASS),
+    "?": lambda before, after: _in_or_after_word(before) & (after == BLANK_CLASS),
+    ",": lambda before, _: _in_or_after_word(before),
+    ")": lambda before, _: _in_or_after_word(before) | (before == SPECIAL),
+    "&": lambda before, after: (before == after) & (before != DIGIT),
+    "#": lambda _, after: after == DIGIT,
+    "+": lambda _, after: after != BLANK_CLASS,
+}
+"""Where a sign is used, by the classes of the cells before and after it."""
+
+
 def _place(
     weights: NDArray[np.float32],
     cells: NDArray[np.uint16],
-    classes: NDArray[np.uint8],
+    classes: _Classes,
     value: Mapping[str, int],
 ) -> None:
     """Weigh signs by where they stand."""
     before, after = np.roll(classes, 1, axis=1), np.roll(classes, -1, axis=1)
     before[:, 0] = after[:, -1] = BLANK_CLASS
-    word = (before == LETTER) | (before == DIGIT)
-    rules = {
-        "%": before == DIGIT,
-        "\u00a2": before == DIGIT,
-        "$": (after == DIGIT) | (after == SPECIAL),
-        "=": (word | (before == BLANK_CLASS) | (before == SPECIAL)) & (after != BLANK_CLASS),
-        "'": word | (after == LETTER),
-        "!": word & (after == BLANK_CLASS),
-        "?": word & (after == BLANK_CLASS),
-        ",": word,
-        ")": word | (before == SPECIAL),
-        "&": (before == after) & (before != DIGIT),
-        "#": after == DIGIT,
-        "+": (after != BLANK_CLASS),
-    }
-    for sign, right in rules.items():
-        if sign in value:
-            wrong = (cells == value[sign]) & ~right
+    there = np.bincount(cells.ravel(), minlength=max(value.values(), default=0) + 1)
+    for sign, right in _PLACES.items():
+        if sign in value and there[value[sign]]:
+            wrong = (cells == value[sign]) & ~right(before, after)
             weights[wrong] *= np.float32(_MISPLACED)
     for pair in _PAIRS:
-        _weigh_pairs(weights, cells, [value.get(sign, -1) for sign in pair])
+        signs = [value.get(sign, -1) for sign in pair]
+        if any(sign >= 0 and there[sign] for sign in signs):
+            _weigh_pairs(weights, cells, signs)
     strange = (classes == LETTER) & (weights < _IN_WORD) & (weights >= np.float32(_OTHER_LETTER))
     weights[strange & ((before == LETTER) | (after == LETTER))] = _IN_WORD
 

@@ -114,8 +114,9 @@ def _moves(
 ) -> Iterator[Event]:
     """Yield where the sort of a pass put the picked rows; cards added later had no place then."""
     fates = journal.table(where.tasks[index], "fates")
-    added = fates.filter(pl.col("fate") == "added")["card"].to_numpy()
-    there = ~np.isin(cards, added) if len(added) else np.ones(len(cards), np.bool_)
+    there = np.ones(len(cards), np.bool_)
+    if fates.height:
+        there = ~np.isin(cards, fates.filter(pl.col("fate") == "added")["card"].to_numpy())
     places = where.tasks[index].place + np.cumsum(there)
     for row in picked[there[picked]].tolist():
         event: Event = {"event": "card_moved", "card": int(cards[row]), "stage": where.sort}

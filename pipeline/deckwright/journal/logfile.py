@@ -41,7 +41,8 @@ def card_events(
     for event in found:
         if alone and event["card"] <= alone["cards"]:  # no deck has an added card
             event["deck"], event["card_in_deck"] = alone["name"], event["card"]
-        yield _ordered(event | level, kinds)
+        event.update(level)
+        yield _ordered(event, kinds)
 
 
 def _events(control: Mapping[str, Any], journal: Journal | None) -> Iterator[Event]:
@@ -65,5 +66,7 @@ def _event(event: str, **facts: Any) -> Event:
 
 def _ordered(event: Event, kinds: Mapping[int, str]) -> Event:
     """Return an event about a stage with its kind, what all such events have first."""
-    told = event | {"kind": kinds[event["stage"]]}
-    return {name: told[name] for name in _FIRST if name in told} | told
+    event["kind"] = kinds[event["stage"]]
+    told = {name: event[name] for name in _FIRST if name in event}
+    told.update(event)
+    return told

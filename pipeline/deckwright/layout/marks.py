@@ -65,6 +65,8 @@ def _illegal(text: Bytes, holes: NDArray[np.uint16], legal: NDArray[np.bool_]) -
 
 
 def _undefined(text: Bytes, undefined: NDArray[np.bool_]) -> Marks | None:
+    if text.size <= _BLOCK and not undefined[text].any():
+        return None
     low, high = int(text.min()), int(text.max())
     found = [NO_ROWS]
     for first, last in _runs(undefined):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,13 +42,12 @@ class Count:
 
     def as_dict(self) -> Mapping[str, int]:
         """Return the five counts of the equation under the names that people read."""
-        counts = asdict(self)
         return {
-            "in": counts["arrived"],
-            "added": counts["added"],
-            "out": counts["left"],
-            "returned": counts["returned"],
-            "set_aside": counts["set_aside"],
+            "in": self.arrived,
+            "added": self.added,
+            "out": self.left,
+            "returned": self.returned,
+            "set_aside": self.set_aside,
         }
 
 

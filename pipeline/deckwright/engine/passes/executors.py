@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from collections import deque
 from collections.abc import Iterator, Sequence
-from multiprocessing.connection import wait
 from typing import Protocol, cast
 
 from deckwright.engine.passes.helpers import Pipe, take_helpers
@@ -115,6 +114,8 @@ class ProcessExecutor:
     def _collect(
         self, done: dict[int, Result], under_way: dict[Pipe, deque[int]], *, block: bool
     ) -> None:
+        from multiprocessing.connection import wait  # noqa: PLC0415 # small decks have no helpers
+
         while busy := [pipe for pipe, numbers in under_way.items() if numbers]:
             found = wait(busy, None if block else 0)
             for ready in found:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+import os
 from itertools import takewhile
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,8 @@ MOST_CARDS = 20_000
 """Cards that are kept: the first ones of the run, fewer where they are wide."""
 
 _MOST_CELLS = 3_200_000
-_FILE = "first-cards-{:08}.npy"
+_FILE = "first-cards-{:08}-{}-{}.cells"
+"""Number of the first card, columns of a card, type of a cell."""
 
 
 def keep_first_cards(work: Path, first: int, raw: RawTray) -> None:
@@ -33,10 +34,9 @@ def keep_first_cards(work: Path, first: int, raw: RawTray) -> None:
     most = min(MOST_CARDS, max(1, _MOST_CELLS // max(1, raw.text.shape[1])))
     if first <= most:
         cells: Cells = raw.text if raw.holes is None else raw.holes
-        held = io.BytesIO()
-        np.save(held, cells[: most - first + 1])
+        name = _FILE.format(first, cells.shape[1], cells.dtype.name)
         # not by numpy itself, whose error on a full disk does not say that it is full
-        (work / _FILE.format(first)).write_bytes(held.getbuffer())
+        (work / name).write_bytes(cells[: most - first + 1].tobytes())
 
 
 def first_cards(work: Path) -> Cells | None:
@@ -44,8 +44,14 @@ def first_cards(work: Path) -> Cells | None:
 
     Cards behind a deck of another width are left out.
     """
-    kept: list[NDArray[Any]] = [
-        np.load(path) for path in sorted(work.glob(_FILE.replace("{:08}", "*")))
-    ]
+    begin = _FILE.partition("{")[0]
+    names = sorted(name for name in os.listdir(work) if name.startswith(begin))  # noqa: PTH208 # names
+    kept = [_kept(work / name) for name in names]
     same = list(takewhile(lambda cells: cells.shape[1] == kept[0].shape[1], kept))
     return np.concatenate(same) if same else None
+
+
+def _kept(path: Path) -> NDArray[Any]:
+    width, kind = path.stem.split("-")[-2:]
+    flat = np.frombuffer(path.read_bytes(), np.dtype(kind))
+    return flat.reshape(-1, int(width)) if flat.size else np.zeros((0, int(width)), np.dtype(kind))

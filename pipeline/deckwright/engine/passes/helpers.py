@@ -7,9 +7,6 @@ from __future__ import annotations
 
 import os
 import signal
-from multiprocessing import get_context
-from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
 from queue import SimpleQueue
 from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -17,6 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from deckwright.frames import FRAMES
 
 if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+    from multiprocessing.process import BaseProcess
+
     from deckwright.engine.passes.tasks import Result, Task
     from deckwright.engine.passes.worker import Worker
 
@@ -39,6 +39,8 @@ class Helpers:
     def __init__(self, count: int) -> None:
         """Spawn the processes."""
         self.members: list[tuple[BaseProcess, Pipe]] = []
+        from multiprocessing import get_context  # noqa: PLC0415 # small decks have no helpers
+
         context = get_context("spawn")
         kept = {name: os.environ.get(name) for name in WORKER_ENVIRONMENT}
         os.environ.update(WORKER_ENVIRONMENT)

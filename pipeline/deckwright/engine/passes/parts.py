@@ -17,6 +17,8 @@ from deckwright.journal.columns import pl_cards
 from deckwright.journal.segment import write_parquet
 from deckwright.plugin.values import Part
 
+_PIECE = 1 << 17
+
 
 class PartWriter:
     """The stretches that one task writes, one for each output.
@@ -167,5 +169,11 @@ class Draft(Joiner):
 
 def sha256_of(path: Path | str) -> str:
     """Return the SHA-256 of a file, read piece by piece."""
-    with open(path, "rb", buffering=0) as file:  # noqa: PTH123 # a text too
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    digest = hashlib.sha256()
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        while block := os.read(descriptor, _PIECE):
+            digest.update(block)
+    finally:
+        os.close(descriptor)
+    return digest.hexdigest()

@@ -29,6 +29,7 @@ class Configs:
         self.used: dict[str, bytes] = {}
         self._layouts: dict[str, Layout] = {}
         self._codes: dict[str, CodeTable] = {}
+        self._code_folders: list[Path] | None = None
 
     def layout(self, name: str) -> Layout:
         """Return the compiled layout of this name, looked up beside the job.
@@ -71,7 +72,9 @@ class Configs:
 
     def code_folders(self) -> list[Path]:
         """Return the folders in which code files are looked up."""
-        return [folder for folder in self._folders("codes") if folder.is_dir()]
+        if self._code_folders is None:  # asked for with every code that is tried
+            self._code_folders = [one for one in self._folders("codes") if one.is_dir()]
+        return self._code_folders
 
     def medium(self, options: Mapping[str, object]) -> Medium[Any]:
         """Return the medium that these options describe.

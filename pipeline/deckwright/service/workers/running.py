@@ -51,7 +51,7 @@ class Runner:
     confined: bool = False
     plain: bool = True
     """Whether all runs so far used no code but that of the program itself."""
-    _laid: dict[str, tuple[Snapshot, Path]] = field(default_factory=dict)
+    _laid: dict[str, tuple[Snapshot, Path, int]] = field(default_factory=dict)
     _registries: dict[str, Registry] = field(default_factory=dict)
     """Plugins found for a config, by its SHA-256; only where all are of the program itself."""
     _stages: dict[str, float] = field(default_factory=dict)
@@ -78,9 +78,9 @@ class Runner:
         base, told = self.scratch, while_loading
         try:
             with interruptible():
-                snapshot, job = self._config(order)
+                snapshot, job, memory = self._config(order)
                 base = job.parent
-                self.limit(snapshot.memory, order.cpu_s)
+                self.limit(memory, order.cpu_s)
                 plan = self._plan(order, snapshot, job)
                 told = while_running
                 return self._work(order, plan, say)
@@ -91,8 +91,8 @@ class Runner:
             fault = told(error, order.deck_name, base, confined=self.confined)
             raise _Failed(fault) from error
 
-    def _config(self, order: RunOrder) -> tuple[Snapshot, Path]:
-        """Return the snapshot of an order and its job file, laid out."""
+    def _config(self, order: RunOrder) -> tuple[Snapshot, Path, int]:
+        """Return the snapshot of an order, its job file, laid out, and the memory it may use."""
         path = Path(order.snapshot)
         if path.stem not in self._laid:
             snapshot = self._snapshot(path)
@@ -101,7 +101,7 @@ class Runner:
             folder = self.scratch / path.stem
             if folder.exists():  # an attempt that found no room
                 self.fs.remove_tree(folder)
-            self._laid[path.stem] = snapshot, snapshot.lay_out(folder, self.fs)
+            self._laid[path.stem] = snapshot, snapshot.lay_out(folder, self.fs), snapshot.memory
         return self._laid[path.stem]
 
     def _snapshot(self, path: Path) -> Snapshot:

@@ -17,7 +17,8 @@ from pydantic import Field
 from deckwright.service.store.records import Amount, Record
 
 # threads and descriptors that the frame library starts when it first needs them, and keeps
-_OF_LIBRARIES = ("polars-", "tokio-", "jemalloc_bg_thd", "async-")
+_OF_LIBRARIES = (b"polars-", b"tokio-", b"jemalloc_bg_thd", b"async-")
+_LONGEST_NAME = 64
 _POLLS = "anon_inode:"
 
 
@@ -105,11 +106,15 @@ def _descriptors() -> dict[int, str]:
 
 def _threads() -> Counter[str]:
     names: Counter[str] = Counter()
-    for task in Path("/proc/self/task").iterdir():
+    for task in os.listdir("/proc/self/task"):  # noqa: PTH208 # names only
         with contextlib.suppress(OSError):
-            name = (task / "comm").read_text().strip()
+            descriptor = os.open(f"/proc/self/task/{task}/comm", os.O_RDONLY | os.O_CLOEXEC)
+            try:
+                name = os.read(descriptor, _LONGEST_NAME).strip()
+            finally:
+                os.close(descriptor)
             if not name.startswith(_OF_LIBRARIES):
-                names[name] += 1
+                names[os.fsdecode(name)] += 1
     return names
 
 

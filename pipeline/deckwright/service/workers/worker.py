@@ -8,7 +8,6 @@ a line; what a plugin prints goes nowhere.
 from __future__ import annotations
 
 import contextlib
-import gc
 import json
 import os
 import signal
@@ -26,9 +25,7 @@ UNHEARD = 73
 """Exit code of a worker that nobody listens to any more."""
 
 _BLOCK = 1 << 16
-_RUNS_KEPT = (
-    50  # a run keeps what is there out of garbage collection; now and then all is looked at
-)
+_RUNS_KEPT = 50  # what was there at the first is kept out of garbage collection for so many
 
 
 def run_order(order: Any, fs: Any, say: Callable[[Any], None]) -> None:
@@ -64,6 +61,7 @@ def main() -> None:
 
 
 def _serve(orders: int, settings: dict[str, Any]) -> None:
+    from deckwright.engine.passes.process import look_through_all  # noqa: PLC0415 # heavy
     from deckwright.service.store.records import BadRecordError, parse  # noqa: PLC0415
     from deckwright.service.system.fs import Fs  # noqa: PLC0415 # heavy from here on
     from deckwright.service.workers.messages import LONGEST, RunOrder  # noqa: PLC0415
@@ -80,6 +78,7 @@ def _serve(orders: int, settings: dict[str, Any]) -> None:
     )
     say(Rest(resident=resident()))
     waiting, runs = b"", 0
+    before = Traces.look()
     while block := os.read(orders, _BLOCK):
         waiting += block
         while b"\n" in waiting:
@@ -88,12 +87,12 @@ def _serve(orders: int, settings: dict[str, Any]) -> None:
                 order = parse(RunOrder, line)
             except BadRecordError:
                 os._exit(BAD_ORDER)
-            before = Traces.look()
             runner.run(order, say)
             runs += 1
             if runs % _RUNS_KEPT == 0:
-                gc.unfreeze()
-            left = Traces.look().differences(before)
+                look_through_all()
+            after = Traces.look()
+            left, before = after.differences(before), after  # nothing runs until the next order
             say(Rest(left=left, plain=runner.plain, resident=resident()))
         if len(waiting) > LONGEST:
             os._exit(BAD_ORDER)

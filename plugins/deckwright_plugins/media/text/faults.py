@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -30,7 +31,7 @@ class Faults:
     def __init__(self, code: CodeTable, *, short: Severity | None, keep_tabs: bool) -> None:
         """Take the code, how severe a short line is (None: not at all), and what tabs are."""
         self._short: Severity | None = short
-        control = np.array([_is_control(character) for character in code.alphabet.characters])
+        control = _controls(code.alphabet.characters).copy()
         tab = np.zeros(256, np.bool_)
         tab[_TAB] = control[_TAB] and not keep_tabs
         control[_TAB] = False
@@ -101,6 +102,11 @@ def _line_ends(first_card: int, lines: Lines, head: Head) -> Iterator[OddCards]:
 def _all_plain(text: NDArray[np.uint8]) -> bool:
     """Return whether every byte is a printable ASCII character, as on nearly every card."""
     return bool(text.size) and int(text.min()) >= ord(" ") and int(text.max()) < _DELETE
+
+
+@lru_cache(maxsize=64)
+def _controls(characters: tuple[str | None, ...]) -> NDArray[np.bool_]:
+    return np.array([_is_control(character) for character in characters])
 
 
 def _is_control(character: str | None) -> bool:
