@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from deckwright.jobs.base import ConfigModel
     from deckwright.layout.expressions import Expression, series, values_of
     from deckwright.layout.formatting import plain_digits
+    from deckwright.layout.lastcards import LastCards
     from deckwright.layout.reading import Layout
     from deckwright.layout.tray import Tray, as_mask, kept_rows, legal_patterns, undefined
     from deckwright.pictures.card.geometry import Cut
@@ -62,6 +63,7 @@ if TYPE_CHECKING:
     )
     from deckwright.plugin.nextmaster import MasterAccount
     from deckwright.plugin.notices import Notice, NoticeConfig
+    from deckwright.plugin.scans import ScanStage
     from deckwright.plugin.shapes import own_fields, shapes_of
     from deckwright.plugin.spans import cut_spans, read_exactly, read_records, survey_records
     from deckwright.plugin.stages import (
@@ -115,6 +117,7 @@ _HOMES = {
     "jobs.base": ("ConfigModel",),
     "layout.expressions": ("Expression", "series", "values_of"),
     "layout.formatting": ("plain_digits",),
+    "layout.lastcards": ("LastCards",),
     "layout.reading": ("Layout",),
     "layout.tray": ("Tray", "as_mask", "kept_rows", "legal_patterns", "undefined"),
     "pictures.simulator.clean": ("clean_card",),
@@ -144,6 +147,7 @@ _HOMES = {
     ),
     "plugin.nextmaster": ("MasterAccount",),
     "plugin.notices": ("Notice", "NoticeConfig"),
+    "plugin.scans": ("ScanStage",),
     "plugin.shapes": ("own_fields", "shapes_of"),
     "plugin.spans": ("cut_spans", "read_exactly", "read_records", "survey_records"),
     "plugin.stages": (
@@ -193,6 +197,7 @@ __all__ = [
     "GroupStage",
     "HoleMedium",
     "Known",
+    "LastCards",
     "Layout",
     "Limit",
     "Loaded",
@@ -211,6 +216,7 @@ __all__ = [
     "PrintedOpinion",
     "RawTray",
     "ReadingPage",
+    "ScanStage",
     "Setting",
     "ShownCard",
     "ShownColumn",

@@ -27,14 +27,17 @@ import numpy as np
 
 from deckwright.cards.codes import ASCII_LATIN
 from deckwright.engine.passes.executors import Executor
+from deckwright.engine.passes.scans import fold, join, must_be_small, same_state
+from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.passes.tasks import Recipe, Result, Task
 from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.limits import Sizes
-from deckwright.engine.planning.plan import Plan
+from deckwright.engine.planning.plan import Plan, Step
 from deckwright.engine.run import Outcome, run_job
 from deckwright.errors import ConfigError
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
+from deckwright.layout.tray import Tray
 
 LAYOUT = """
 title = "Invented depot receipts"
@@ -171,6 +174,12 @@ class StageContract:
             found = difference(once, told(outcome.folder), how)
             assert not found, found  # noqa: S101 # a test
 
+    def test_states_of_a_scan_join_alike_however_the_cards_are_cut(self, tmp_path: Path) -> None:
+        """For a `ScanStage`: join(fold(some), fold(others)) is fold(all), and it can be sent."""
+        states = States()
+        self.run_stage(tmp_path, "run", executor=states)
+        assert not states.fault, states.fault  # noqa: S101 # a test
+
     def test_no_change_of_a_card_is_missing_in_the_journal(self, tmp_path: Path) -> None:
         """Replaying the journal on the cards as read gives the cards as delivered."""
         outcome = self.run_stage(tmp_path, "run", Sizes(16, 5))
@@ -268,6 +277,57 @@ class Backwards:
 
     def close(self) -> None:
         """Nothing runs between results."""
+
+
+class States:
+    """An executor that tries the states of scans; `fault` is a sentence on what is wrong first."""
+
+    def __init__(self) -> None:
+        self._worker: Worker | None = None
+        self.fault = ""
+
+    def start(self, recipe: Recipe, plan: Plan) -> None:
+        """Make the one worker."""
+        self._worker = Worker(recipe, plan, keeps_parts=True)
+
+    def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
+        """Run tasks; try the states of the cards of each that a scan takes first."""
+        assert self._worker is not None  # noqa: S101 # start comes first
+        plan = self._worker.plan
+        for task in tasks:
+            scan = None if task.digest else plan.passes[task.pass_number - 1].scan
+            if scan is not None and task.blocks:
+                self._worker.open(scan)
+                with Gatherer(plan.source.medium.code, plan.configs.layout) as gatherer:
+                    tray = gatherer.whole_of(list(task.blocks))
+                self.fault = self.fault or state_fault(scan, tray)
+            yield self._worker.run(task)
+
+    def close(self) -> None:
+        """Nothing runs between results."""
+
+
+def state_fault(scan: Step, tray: Tray) -> str:
+    """Return a sentence on states of parts of a tray that do not join; "" = they do."""
+    count = len(tray)
+    whole = fold(scan, tray)
+    must_be_small(scan, whole)
+    for first, second in ((1, count - 1), (count // 3, count // 2), (count // 2, count - 2)):
+        if not 0 < first < second < count:
+            continue
+        edges = np.split(np.arange(count), [first, second])
+        a, b, c = (fold(scan, tray.take(rows)) for rows in edges)
+        left = join(scan, join(scan, a, b), c)
+        right = join(scan, a, join(scan, b, c))
+        for how, other in (("two and then the third", left), ("the last two first", right)):
+            if not same_state(other, whole):
+                return (
+                    f"{scan.label}: cards cut after {first} and {second} of {count} and joined, "
+                    f"{how}, give the state {repr(other)[:_LONGEST]}, but all of them "
+                    f"together {repr(whole)[:_LONGEST]}; join(fold(some), fold(others)) must "
+                    "be fold(all)"
+                )
+    return ""
 
 
 def deliveries(run: Path) -> dict[str, bytes]:

@@ -24,8 +24,8 @@ from deckwright.layout.reading import Layout
 
 PAGES = [
     "README.md", "DEVELOPERS.md", "boxes.md", "codes.md", "drawing.md", "first-run.md", "forms.md",
-    "job.md", "layout.md", "run-folder.md", "service.md", "stages.md", "strange-deck.md",
-    "survey.md", "trouble.md",
+    "job.md", "layout.md", "plugins.md", "run-folder.md", "service.md", "stages.md",
+    "strange-deck.md", "survey.md", "trouble.md",
 ]  # fmt: skip
 each_page = pytest.mark.parametrize("page", PAGES)
 

@@ -11,7 +11,7 @@ import pytest
 
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
-from deckwright.testing import StageContract, example_deck
+from deckwright.testing import LAYOUT, StageContract, example_deck
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 MASTER = "item,name,rate\n" + "".join(
@@ -153,6 +153,90 @@ class TestExampleOfTheGuide(StageContract):
         assert "limit" in said.err
 
 
+SCANS = Path(__file__).parents[2] / "pipeline" / "deckwright" / "guide" / "plugins.md"
+
+
+class TestScanOfTheGuide(StageContract):
+    kind = "in-step"
+    options = {"field": "item"}  # noqa: RUF012
+    plugins = ("in_step.py",)
+    layout = LAYOUT.replace('kind = "digits"', 'kind = "whole"')
+
+    def setup_files(self, folder: Path) -> None:
+        blocks = re.findall(r"```python\n(.*?)```", SCANS.read_text(encoding="utf-8"), re.DOTALL)
+        plugin = next(block for block in blocks if '"in-step"' in block)
+        (folder / "in_step.py").write_text(plugin, encoding="utf-8")
+
+    def test_cards_out_of_sequence_are_queried(self, tmp_path: Path) -> None:
+        outcome = self.run_stage(tmp_path, "run")
+        listed = (outcome.folder / "queries.csv").read_text(encoding="utf-8").splitlines()[1:]
+        items = [int(line[:5]) for line in self.deck().splitlines()]
+        odd = [n for n in range(2, len(items) + 1) if items[n - 1] != items[n - 2] + 1]
+        assert [int(line.partition(",")[0]) for line in listed] == odd
+        assert odd
+
+
+SCAN = '''"""A scan whose state depends on how the cards are cut."""
+
+import numpy as np
+
+from deckwright import FieldShape, ScanStage, StageConfig, Values, hookimpl
+
+
+class WrongConfig(StageConfig):
+    """No options."""
+
+
+class WrongStage(ScanStage[WrongConfig, int]):
+    kind = "wrong"
+
+    def outline(self, known):
+        return known.with_fields({{"extra": FieldShape("whole", 9)}})
+
+    def fold(self, tray):
+        return {fold}
+
+    def join(self, earlier, later):
+        return {join}
+
+    def run(self, tray, book, before, total):
+        {body}
+        return tray.with_field("extra", Values("whole", np.full(len(tray), {extra}, np.int64)))
+
+
+@hookimpl
+def deckwright_stages():
+    return [WrongStage]
+'''
+
+STATES = "test_states_of_a_scan_join_alike_however_the_cards_are_cut"
+CUT = "test_nothing_depends_on_how_the_cards_are_cut"
+BAD_SCANS = {
+    "counts trays": ("1", "earlier + later", "", "0", STATES, "give the state 3, but"),
+    "is not the same from either side": (
+        "len(tray)", "2 * earlier + later", "", "0", STATES, "give the state ",
+    ),
+    "gives each card what it knows before its tray": (
+        "len(tray)", "earlier + later", "", "before or 0", CUT, "^out/cards.csv, line ",
+    ),
+    "asks at the border of a tray": (
+        "len(tray)", "earlier + later",
+        'book.fault(tray, np.arange(len(tray)) == 0, "first", severity="note")', "0",
+        CUT, "^notes.csv, line ",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", BAD_SCANS)
+def test_the_contract_finds_a_scan_that(how, tmp_path) -> None:
+    fold, join, body, extra, test, said = BAD_SCANS[how]
+    text = SCAN.format(fold=fold, join=join, body=body or "pass", extra=extra)
+    (tmp_path / "wrong.py").write_text(text, encoding="utf-8")
+    contract = type("Contract", (StageContract,), {"kind": "wrong", "plugins": ["wrong.py"]})()
+    with pytest.raises(AssertionError, match=said):
+        getattr(contract, test)(tmp_path)
+
+
 WRONG = '''"""A stage that depends on how the cards are cut, in one way."""
 
 import os
@@ -192,7 +276,6 @@ def deckwright_stages():
     return [WrongStage]
 '''
 
-CUT = "test_nothing_depends_on_how_the_cards_are_cut"
 WHO = "test_nothing_depends_on_who_runs_the_tasks"
 DEPENDS = {
     "a neighbour looked up at the border of a tray": (
@@ -225,9 +308,6 @@ DEPENDS = {
         CUT, "out/cards.csv",
     ),
     "trays counted for the control sheet": ("""book.tally("trays", 1)""", CUT, "control.json"),
-    "its place in the deck, which it has not asked for": (
-        "tray = self.extra(tray, book.place + np.arange(count))", CUT, "out/cards.csv",
-    ),
     "a state between trays": (
         """self.seen += count
         tray = self.extra(tray, [self.seen] * count)""",

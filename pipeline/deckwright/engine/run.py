@@ -20,7 +20,9 @@ from deckwright.engine.passes.executors import Executor, InlineExecutor, Process
 from deckwright.engine.passes.groups import large_groups, stretches
 from deckwright.engine.passes.partition import Cuts, cuts_of
 from deckwright.engine.passes.parts import Draft, Joiner
+from deckwright.engine.passes.scans import check_states, join, prefixes
 from deckwright.engine.passes.signals import interruptible
+from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.passes.tasks import (
     CARDS_A_TRAY,
     RangeTasks,
@@ -36,15 +38,16 @@ from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
 from deckwright.engine.planning.naming import name_cards
 from deckwright.engine.planning.plan import Pass, Plan, load_plan
 from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
-from deckwright.plugin.book import Book
-from deckwright.plugin.stages import SinkStage, TrayStage
-from deckwright.plugin.values import Bench, DeckPart, Survey
+from deckwright.layout.tray import Tray
+from deckwright.plugin.stages import SinkStage
+from deckwright.plugin.values import Bench, DeckPart, RawTray, Survey
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how many cards are through, and how many there are."""
 
 _SAMPLE_CARDS = 512
 _SAMPLED_SPANS = 16
+_SAMPLE_PIECES = 32  # of a tray that is grouped by range already
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +248,9 @@ class _Run:
             done += result.arrived
             self.progress(_title(todo), done, total)
         self._check_order(todo, results)
+        if todo.scan:
+            befores = [task.before for task in tasks]
+            check_states(todo.scan, befores, [result.reached for result in results])
         read = (task for task in tasks if not task.digest)
         self._bear(self._too_many(todo), zip(read, results, strict=True))
         self._drop_spill()
@@ -323,44 +329,61 @@ class _Run:
                 index += 1
 
     def _resumed_tasks(self, todo: Pass, before: list[Result], cuts: Cuts | None) -> Iterator[Task]:
-        place = 0
         known = not any(count.added for result in before for count in result.counts.values())
-        for result in before:
+        states, total = [None] * len(before), None
+        if todo.scan:
+            states, total = prefixes(todo.scan, (result.state for result in before))
+        for result, state in zip(before, states, strict=True):
             yield Task(
                 todo.number,
                 result.task,
                 blocks=tuple(result.blocks),
-                place=place,
+                before=state,
+                total=total,
                 cuts=cuts,
                 cards_known=known,
             )
-            place += result.left
 
     def _cuts(self, todo: Pass, recipe: Recipe, cards_a_task: int) -> Cuts:
+        """Return the cuts between the ranges of the next pass, from samples of the cards."""
         ranges = -(-self.cards // cards_a_task)
-        words: list[np.ndarray[tuple[int, int], np.dtype[np.uint64]]] = []
-        cards: list[np.ndarray[tuple[int], np.dtype[np.int64]]] = []
         assert todo.routes is not None  # noqa: S101 # asked for by the caller
+        words, cards = [], []
         if ranges > 1:
             worker = Worker(recipe, self.plan)
-            for deck, survey in zip(self.parts, self.surveys, strict=True):
-                # media with many small spans are sampled in some of them only
-                apart = max(1, len(survey.spans) // (_SAMPLED_SPANS * ranges))
-                for span in survey.spans[::apart]:
-                    medium = self.plan.source.medium
-                    raw = next(iter(medium.read(Path(deck.path), span, _SAMPLE_CARDS)))
-                    tray = raw_tray(raw, deck.first, medium.code)
-                    for step in (s for p in self.plan.passes[: todo.number] for s in p.steps):
-                        worker.open(step)
-                        if isinstance(step.stage, TrayStage):
-                            book = Book(arrival=raw if step.number == 1 else None)
-                            tray = step.stage.run(tray, book)
-                    words.append(todo.routes.encode(tray))
-                    cards.append(tray.cards)
+            for tray, raw, task in self._samples(todo, ranges):
+                sample = worker.through(todo, tray, raw, task)
+                words.append(todo.routes.encode(sample))
+                cards.append(sample.cards)
         if not words:
             return Cuts(np.zeros((len(todo.routes.words), 0), np.uint64))
         grouped = self.plan.passes[todo.number].groups is not None
         return cuts_of(np.hstack(words), np.concatenate(cards), ranges, part_equal=not grouped)
+
+    def _samples(self, todo: Pass, ranges: int) -> Iterator[tuple[Tray, RawTray | None, Task]]:
+        """Yield short samples of the cards that come to a pass, with tasks that they could be."""
+        if todo.number > 1:
+            yield from self._later_samples(todo, ranges)
+            return
+        medium = self.plan.source.medium
+        for deck, survey in zip(self.parts, self.surveys, strict=True):
+            # media with many small spans are sampled in some of them only
+            apart = max(1, len(survey.spans) // (_SAMPLED_SPANS * ranges))
+            for span in survey.spans[::apart]:
+                raw = next(iter(medium.read(Path(deck.path), span, _SAMPLE_CARDS)))
+                yield raw_tray(raw, deck.first, medium.code), raw, Task(1, 0)
+
+    def _later_samples(self, todo: Pass, ranges: int) -> Iterator[tuple[Tray, None, Task]]:
+        found = []
+        for task in self._resumed_tasks(todo, self.results[-1], None):
+            before = task.before
+            for block in task.blocks:
+                found.append((replace(task, before=before), block))
+                before = join(todo.scan, before, block.state) if todo.scan else None
+        with Gatherer(self.plan.source.medium.code, self.plan.configs.layout) as gatherer:
+            for task, block in found[:: max(1, len(found) // (_SAMPLED_SPANS * ranges))]:
+                pieces = 1 if todo.scan else _SAMPLE_PIECES
+                yield gatherer.some(block, _SAMPLE_CARDS, pieces), None, task
 
     def _check_order(self, todo: Pass, results: list[Result]) -> None:
         if todo.sort is None:

@@ -14,6 +14,7 @@ from deckwright.cards.codes import CodeTable
 from deckwright.cards.matrix import rows_of
 from deckwright.cards.values import Values
 from deckwright.layout.expressions import series, values_of
+from deckwright.layout.lastcards import LastCards, plain, shifted
 
 _BLANK = 32
 
@@ -134,6 +135,33 @@ class Tray:
         if name == "card":
             return pl.Series("card", self.cards)
         return series(self.values(name), name, self.code.alphabet, trim=False)
+
+    def last(self, most: int, names: Iterable[str]) -> LastCards:
+        """Return fields of the last cards of the tray, at most so many; `card` is the number."""
+        rows = np.arange(max(0, len(self) - most), len(self))
+        return LastCards(most, {n: plain(self._numbered(n).take(rows)) for n in names})
+
+    def earlier(self, name: str, before: LastCards | None, by: int = 1) -> pl.Series:
+        """Return, for each card, a field of the card so many places earlier; null = there is none.
+
+        Args:
+            name: the field; `card` is the card number.
+            before: the last cards before this tray, `by` of them at least; None = there were none.
+            by: how many places.
+
+        Raises:
+            KeyError: the tray, or what is kept of the cards before, has no such field.
+            ValueError: fewer cards are kept than must be looked back at.
+        """
+        if by < 1 or (before is not None and before.most < by):
+            kept = "none" if before is None else str(before.most)
+            msg = f"cannot look {by} cards back: of the cards before a tray, {kept} are kept"
+            raise ValueError(msg)
+        were = None if before is None else before.fields[name]
+        return series(shifted(self._numbered(name), were, by), name, self.code.alphabet)
+
+    def _numbered(self, name: str) -> Values:
+        return Values("whole", self.cards) if name == "card" else self.values(name)
 
     def remember(self, values: Mapping[str, Values]) -> None:
         """Keep fields that a layout in force has just read from this very tray."""

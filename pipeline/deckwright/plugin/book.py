@@ -57,11 +57,9 @@ class Book:
     """The account of one stage over one tray. The engine makes it, checks it and journals it.
 
     Attributes:
-        place: place (from 0) of the tray's first card in the order of all cards at this stage.
         arrival: what the medium delivered; only for the stage that decodes.
     """
 
-    place: int = 0
     arrival: RawTray | None = None
     entries: list[Entry] = field(default_factory=list)
     returned: list[Gone] = field(default_factory=list)

@@ -153,6 +153,7 @@ _GUARDED = {
     "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
     "keys": list, "files": dict, "write": list, "beside": dict, "next_masters": None,
     "master_account": None, "completes": list, "complete": None, "form_of": str, "schema_of": dict,
+    "fold": None, "join": None,
 }  # fmt: skip
 
 
@@ -163,8 +164,6 @@ class Stage(ABC, Generic[ConfigT]):
     config_model: ClassVar[type[StageConfig]]
     origin: ClassVar[str] = UNNAMED
     """The distribution that brought it."""
-    needs_place: bool = False
-    """True: `Book.place` must be right, so the cards before are counted first."""
     derived: frozenset[str] = frozenset()
     """Fields that this stage takes over from the master record that it enters with `Book.met`."""
 

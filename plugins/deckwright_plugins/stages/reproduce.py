@@ -19,11 +19,11 @@ from deckwright import (
     FieldShape,
     Known,
     OptionProblem,
+    ScanStage,
     Setting,
     Stage,
     StageConfig,
     Tray,
-    TrayStage,
     Values,
     cut,
     hookimpl,
@@ -93,7 +93,7 @@ class ReproduceConfig(StageConfig):
     of the same name."""
 
 
-class ReproduceStage(TrayStage[ReproduceConfig]):
+class ReproduceStage(ScanStage[ReproduceConfig, int]):
     """Makes new card images; each is read again and compared with what it should hold."""
 
     kind = "reproduce"
@@ -105,7 +105,7 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
         except OptionProblem as problem:
             raise OptionProblem(problem.what, "layout") from problem
         must_be_without_codes(self.layout, "a new card")
-        self.needs_place = any(source.sequence for source in config.fields.values())
+        self.scans = any(source.sequence for source in config.fields.values())
         self._shapes = shapes_of(self.layout)
         self._made = {name: self._source(name) for name in self._own_names()}
         self._expressions = {
@@ -183,14 +183,22 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
         return values
 
     @override
-    def run(self, tray: Tray, book: Book) -> Tray:
-        tray, made = self._make(tray, book)
+    def fold(self, tray: Tray) -> int:
+        return len(tray)
+
+    @override
+    def join(self, earlier: int, later: int) -> int:
+        return earlier + later
+
+    @override
+    def run(self, tray: Tray, book: Book, before: int | None, total: int | None) -> Tray:
+        made = self._make(tray, book, before or 0)
         width = self.layout.width
         base = np.full((len(tray), width), _BLANK, np.uint8)
         if self.config.base == "card":
             have = min(width, tray.text.shape[1])
             base[:, :have] = tray.text[:, :have]
-        before = base.copy() if self.config.base == "card" else None
+        old = base.copy() if self.config.base == "card" else None
         for failure in self.layout.write(made, base):
             book.fault(
                 tray, failure.rows, failure.reason, field=failure.field, columns=failure.columns,
@@ -200,21 +208,30 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
         if len(kept) != len(tray):
             rows = kept_rows(tray, kept)
             base = base[rows]
-            before = None if before is None else before[rows]
+            old = None if old is None else old[rows]
             made = {name: values.take(rows) for name, values in made.items()}
         fresh = kept.with_text(base, self.layout)
-        self._compare(fresh, made, before, book)
+        self._compare(fresh, made, old, book)
         return fresh
 
-    def _make(self, tray: Tray, book: Book) -> tuple[Tray, dict[str, Values]]:
+    def _make(self, tray: Tray, book: Book, place: int) -> dict[str, Values]:
         """Return the values for every field of the new card; misfits are entered in the book."""
         used = [e.names for e in self._expressions.values()]
         names = {name for names in used for name in names}
         frame = tray.frame(sorted(names)) if names else None
-        made = {}
-        for name, source in self._made.items():
-            made[name] = self._values(name, source, tray, frame, book)
-        return tray, made
+        return {
+            name: self._numbers(name, source.sequence, tray, place, book)
+            if source.sequence is not None
+            else self._values(name, source, tray, frame, book)
+            for name, source in self._made.items()
+        }
+
+    def _numbers(
+        self, name: str, sequence: SequenceConfig, tray: Tray, place: int, book: Book
+    ) -> Values:
+        values, misfit = _numbered(sequence, self._shapes[name], place, len(tray))
+        self._must_fit(name, "", tray, misfit, book)
+        return values
 
     def _values(
         self, name: str, source: SourceConfig, tray: Tray, frame: pl.DataFrame | None, book: Book
@@ -225,31 +242,22 @@ class ReproduceStage(TrayStage[ReproduceConfig]):
             if values.kind == shape.kind and values.scale == shape.scale:
                 return values
             column = series(values, name, tray.code.alphabet)
-        elif source.sequence is not None:
-            values, misfit = _numbered(source.sequence, shape, book.place, len(tray))
-            return self._fitting(name, source, tray, values, misfit, book)
         elif source.constant is not None:
             return self._constant(name, source.constant).take(np.zeros(len(tray), np.intp))
         else:
             assert frame is not None  # noqa: S101 # an expression that names fields has a frame
             column = self._expressions[name].evaluate(frame)
         values, misfit = values_of(column, shape.kind, shape.scale, shape.width, tray.code.alphabet)
-        return self._fitting(name, source, tray, values, misfit, book)
+        self._must_fit(name, source.move or "", tray, misfit, book)
+        return values
 
-    def _fitting(
-        self,
-        name: str,
-        source: SourceConfig,
-        tray: Tray,
-        values: Values,
-        misfit: NDArray[np.bool_],
-        book: Book,
-    ) -> Values:
+    def _must_fit(
+        self, name: str, field: str, tray: Tray, misfit: NDArray[np.bool_], book: Book
+    ) -> None:
         if misfit.any():
             width = self._shapes[name].width
             detail = f"the value made for {name!r} does not fit its {width} columns exactly"
-            book.fault(tray, misfit, "does-not-fit", field=source.move or "", detail=detail)
-        return values
+            book.fault(tray, misfit, "does-not-fit", field=field, detail=detail)
 
     def _compare(
         self, fresh: Tray, made: dict[str, Values], before: NDArray[np.uint8] | None, book: Book

@@ -31,7 +31,8 @@ class Column:
 class Block:
     """One spilled tray. starts: int64 (ranges + 1), first card of each range within the tray.
 
-    first_card, last_card: lowest and highest card number in it.
+    first_card, last_card: lowest and highest card number in it. state: of its cards alone, for the
+    scan that the cards come to next.
     """
 
     file: str
@@ -40,6 +41,7 @@ class Block:
     readings: tuple[tuple[str, bool], ...]
     first_card: int = 0
     last_card: int = 0
+    state: Any = None
 
 
 @dataclass(slots=True)
@@ -51,7 +53,7 @@ class SpillWriter:
     _offset: int = 0
     _file: Any = None
 
-    def add(self, tray: Tray, starts: NDArray[np.int64]) -> None:
+    def add(self, tray: Tray, starts: NDArray[np.int64], state: Any = None) -> None:
         """Write a tray whose cards are already grouped by range."""
         if self._file is None:
             self.path.parent.mkdir(exist_ok=True)
@@ -64,7 +66,7 @@ class SpillWriter:
             self._offset += _write(self._file, data)
         readings = tuple((_name(reading), reading.native) for reading in tray.readings)
         low, high = (int(tray.cards.min()), int(tray.cards.max())) if len(tray) else (0, 0)
-        self.blocks.append(Block(str(self.path), starts, columns, readings, low, high))
+        self.blocks.append(Block(str(self.path), starts, columns, readings, low, high, state))
 
     def close(self) -> None:
         """Close the work file."""
@@ -121,6 +123,15 @@ class Gatherer:
     def whole(self, block: Block) -> Tray:
         """Return a spilled tray as it was."""
         return self._join([(block, 0, int(block.starts[-1]))])
+
+    def some(self, block: Block, rows: int, pieces: int) -> Tray:
+        """Return a sample of a spilled tray: so many cards at most, in pieces spread over it."""
+        count = int(block.starts[-1])
+        if rows >= count:
+            return self.whole(block)
+        size = max(1, rows // pieces)
+        starts = [(count - size) * at // max(1, pieces - 1) for at in range(pieces)]
+        return self._join([(block, start, start + size) for start in dict.fromkeys(starts)])
 
     def whole_of(self, blocks: list[Block]) -> Tray:
         """Return several spilled trays as one."""

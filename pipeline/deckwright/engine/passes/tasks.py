@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import overload
+from typing import Any, overload
 
 import numpy as np
 import polars as pl
@@ -48,9 +48,12 @@ class Task:
     deck: int = 0
     span: Span | None = None
     blocks: tuple[Block, ...] = ()
-    place: int = 0
     cuts: Cuts | None = None
     cards_known: bool = False
+    before: Any = None
+    """State of the cards before those of the task, for the scan that begins the pass."""
+    total: Any = None
+    """State of all cards, where the scan needs it."""
     digest: str = ""
     """Path of a file whose SHA-256 is wanted; then nothing else is done."""
 
@@ -89,8 +92,7 @@ class RangeTasks(Sequence[Task]):
         edges = self._starts[:, index : index + 2]
         mine = np.flatnonzero(edges[:, 1] > edges[:, 0]).tolist()
         blocks = tuple(replace(self._blocks[at], starts=edges[at].copy()) for at in mine)
-        place = int(self._places[index])
-        return Task(self._number, index, blocks=blocks, place=place, cuts=self._cuts)
+        return Task(self._number, index, blocks=blocks, cuts=self._cuts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +132,10 @@ class Result:
     left: int = 0
     first_card: int = 0
     sha256: str = ""
+    state: Any = None
+    """State of the cards that go on, for the scan that begins the next pass."""
+    reached: Any = None
+    """State after the last card of the task, where a scan begins its pass."""
     tables: dict[str, pl.DataFrame] | None = None
     """What the task put into the journal, by file name, where that is little and in memory."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from deckwright.engine.passes.firstcards import keep_first_cards
 from deckwright.engine.passes.groups import Groups
 from deckwright.engine.passes.partition import group_by_route
 from deckwright.engine.passes.parts import PartWriter
+from deckwright.engine.passes.scans import fold, join, must_be_small
 from deckwright.engine.passes.spill import Block, Gatherer, SpillWriter
 from deckwright.engine.passes.tasks import (
     Recipe,
@@ -26,18 +28,21 @@ from deckwright.engine.passes.tasks import (
     journal_folder,
     spill_folder,
 )
+from deckwright.engine.planning.cutting import scan_of
 from deckwright.engine.planning.plan import Pass, Plan, Step, load_plan
 from deckwright.engine.planning.sortkeys import order_of
 from deckwright.journal.reader import PASS_SHIFT, TASK_SHIFT
 from deckwright.journal.segment import Segment
 from deckwright.layout.tray import Tray, is_among
 from deckwright.plugin.book import Book, Gone
+from deckwright.plugin.scans import ScanStage
 from deckwright.plugin.stages import SinkStage, TrayStage
 from deckwright.plugin.values import Bench, RawTray
 
 _FEW_ROWS = 2_000
 
-Arrival = tuple[Tray, RawTray | None]
+Arrival = tuple[Tray, RawTray | None, Any]
+"""A tray, what the medium delivered, and its state for the scan that begins the pass."""
 
 
 class Worker:
@@ -69,9 +74,18 @@ class Worker:
         if task.digest:
             return Result(task.index, sha256=fingerprint(Path(task.digest)))
         todo = self.plan.passes[task.pass_number - 1]
-        for step in todo.steps:
+        for step in (*todo.steps, *([todo.folds] if todo.folds else [])):
             self.open(step)
         return _TaskRun(self, todo, task).run()
+
+    def through(self, todo: Pass, tray: Tray, raw: RawTray | None, task: Task) -> Tray:
+        """Return what goes on of a sample of the cards of a pass; nothing is written down."""
+        for step in todo.steps:
+            self.open(step)
+            book = Book(arrival=raw if step.number == 1 else None)
+            if not isinstance(step.stage, SinkStage):
+                tray = _run(step, tray, book, task.before, task.total)
+        return tray
 
     def open(self, step: Step) -> None:
         """Let a stage do what it does once a process."""
@@ -90,7 +104,7 @@ class _TaskRun:
         self.result = Result(task.index)
         self.segment = Segment(self.code.alphabet, cards_known=task.cards_known)
         self.name = f"p{todo.number}-{task.index:05}"
-        self.place = task.place
+        self.before = task.before
         self.next_added = (
             worker.recipe.added_base + (todo.number << PASS_SHIFT) + (task.index << TASK_SHIFT)
         )
@@ -101,8 +115,8 @@ class _TaskRun:
 
     def run(self) -> Result:
         try:
-            for tray, arrival in self._arrivals():
-                self._tray(tray, arrival)
+            for tray, arrival, state in self._arrivals():
+                self._tray(tray, arrival, state)
         finally:
             self.gone.close()
             if self.spill:
@@ -113,26 +127,31 @@ class _TaskRun:
         result.gone = self.gone.blocks
         result.parts = self.parts.files()
         result.arrived = self.segment.arrived
+        result.reached = self.before
+        if self.todo.folds and self.result.blocks:
+            must_be_small(self.todo.folds, result.state)
         result.first_card = next((int(cards[0]) for cards in self.segment.cards if len(cards)), 0)
         tables = self.segment.write(journal_folder(self.worker.work), self.name)
         if self.worker.keeps_parts and sum(map(len, tables.values())) <= _FEW_ROWS:
             result.tables = tables
         return result
 
-    def _tray(self, tray: Tray, arrival: RawTray | None) -> None:
+    def _tray(self, tray: Tray, arrival: RawTray | None, state: Any) -> None:
         rows = self.segment.arrive(tray.cards)
-        arrived = len(tray)
         for step in self.todo.steps:
             tray, rows = self._step(step, tray, rows, arrival)
-        # a stage that asks for its place is the first of a pass, so what comes to the pass counts
-        self.place += arrived
+        if self.todo.scan:
+            self.before = join(self.todo.scan, self.before, state)
         self.result.left += len(tray)
         if self.spill is None or not len(tray):
             return
-        starts = np.array([0, len(tray)])
+        starts, after = np.array([0, len(tray)]), None
         if self.todo.routes is not None:
             tray, starts = self._route(tray, rows)
-        self.spill.add(tray, starts)
+        elif self.todo.folds:
+            after = fold(self.todo.folds, tray)
+            self.result.state = join(self.todo.folds, self.result.state, after)
+        self.spill.add(tray, starts, after)
 
     def _route(self, tray: Tray, rows: NDArray[np.intp]) -> tuple[Tray, NDArray[np.int64]]:
         cuts = self.task.cuts
@@ -155,7 +174,7 @@ class _TaskRun:
         rows: NDArray[np.intp],
         arrival: RawTray | None,
     ) -> tuple[Tray, NDArray[np.intp]]:
-        book = Book(place=self.place, next_added=self.next_added)
+        book = Book(next_added=self.next_added)
         if step.number == 1:
             book.arrival = arrival
         out = self._call(step, tray, book)
@@ -180,8 +199,7 @@ class _TaskRun:
         if isinstance(step.stage, SinkStage):
             self.parts.add(step.stage.write(tray, book))
             return tray
-        assert isinstance(step.stage, TrayStage)  # noqa: S101 # the only other shape here
-        return step.stage.run(tray, book)
+        return _run(step, tray, book, self.before, self.task.total)
 
     def _enter(self, step: Step, book: Book) -> None:
         for entry in book.entries:
@@ -226,7 +244,7 @@ class _TaskRun:
         else:
             with Gatherer(self.code, self.plan.configs.layout) as gatherer:
                 for block in self.task.blocks:
-                    yield gatherer.whole(block), None
+                    yield gatherer.whole(block), None, block.state
             # only this task reads them; gone at once, they need not be written to the disk
             for file in {block.file for block in self.task.blocks}:
                 Path(file).unlink()
@@ -237,7 +255,7 @@ class _TaskRun:
         medium = self.plan.source.medium
         for raw in medium.read(Path(deck.path), self.task.span, self.worker.recipe.cards_a_tray):
             keep_first_cards(self.worker.work, deck.first + raw.first_card - 1, raw)
-            yield raw_tray(raw, deck.first, medium.code), raw
+            yield raw_tray(raw, deck.first, medium.code), raw, None
 
     def _from_range(self) -> Iterator[Arrival]:
         blocks = list(self.task.blocks)
@@ -272,7 +290,15 @@ class _TaskRun:
             tray = gathered.take(order[start:stop])
             self.result.digest_in = (self.result.digest_in + digest(tray)) % 2**64
             count.left += len(tray)
-            yield tray, None
+            yield tray, None, None
+
+
+def _run(step: Step, tray: Tray, book: Book, before: Any, total: Any) -> Tray:
+    """Return what a stage lets go on; before, total: what the scan that begins the pass knows."""
+    if isinstance(step.stage, ScanStage):
+        return step.stage.run(tray, book, *((before, total) if scan_of(step) else (None, None)))
+    assert isinstance(step.stage, TrayStage)  # noqa: S101 # the only other shape that takes trays
+    return step.stage.run(tray, book)
 
 
 def raw_tray(raw: RawTray, first: int, code: object) -> Tray:

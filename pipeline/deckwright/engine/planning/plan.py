@@ -11,61 +11,23 @@ from typing import Any
 from pydantic import ValidationError
 
 from deckwright.engine.planning.configs import Configs
+from deckwright.engine.planning.cutting import Pass, Step, cut_into_passes, group_fault
 from deckwright.engine.planning.forms import make_forms
-from deckwright.engine.planning.sortkeys import KeyPlan
 from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
 from deckwright.jobs.faults import ConfigFile, sentences
 from deckwright.jobs.job import JobSpec, parse_size
 from deckwright.plugin.forms import Form
 from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import (
-    FinishStage,
     GroupStage,
     Known,
     OptionProblem,
     Setting,
     SinkStage,
-    SortStage,
     SourceStage,
-    Stage,
     StageConfig,
     unknown_name,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One stage of a chain in its place. number: from 1; before: what is known of its cards."""
-
-    number: int
-    kind: str
-    stage: Stage[Any]
-    origin: str
-    before: Known
-
-    @property
-    def label(self) -> str:
-        """Return `stage 3 (sort)`."""
-        return f"stage {self.number} ({self.kind})"
-
-
-@dataclass(frozen=True, slots=True)
-class Pass:
-    """A stretch of stages that need no re-ordering.
-
-    sort: the step whose order the cards are in when they come in, None for arrival order.
-    resumes: cards come in as the pass before left them. routes: keys that lead on to the next
-    pass. groups: keys whose equal values stay in one tray.
-    """
-
-    number: int
-    steps: tuple[Step, ...]
-    sort: Step | None = None
-    keys: KeyPlan | None = None
-    resumes: bool = False
-    routes: KeyPlan | None = None
-    last: bool = True
-    groups: KeyPlan | None = None
 
 
 @dataclass(slots=True)
@@ -140,7 +102,7 @@ def load_plan(
         job,
         spec,
         steps,
-        _passes(steps),
+        cut_into_passes(steps),
         files,
         registry,
         configs,
@@ -271,73 +233,10 @@ def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
             what = "the chain must begin with decode, and have no other"
             faults.append(file.fault(("stage", index), f"{step.label}: {what}"))
         if isinstance(step.stage, GroupStage):
-            fault = _group_fault(step, steps[:index])
+            fault = group_fault(step, steps[:index])
             if fault:
                 faults.append(file.fault(("stage", index), f"{step.label}: {fault}"))
     return faults
-
-
-def _group_fault(step: Step, earlier: list[Step]) -> str:
-    stage = step.stage
-    assert isinstance(stage, GroupStage)  # noqa: S101 # asked for by the caller
-    wanted = stage.group_fields()
-    for other in reversed(earlier):
-        if isinstance(other.stage, SortStage):
-            keys = [key.field for key in other.stage.keys()]  # noqa: SIM118 # not a dict
-            keys = keys[: len(wanted)]
-            if set(keys) == set(wanted):
-                return ""
-            break
-    return f"needs the cards sorted on {', '.join(wanted)} first"
-
-
-def _passes(steps: list[Step]) -> list[Pass]:
-    """Cut the chain: a sort begins a pass; so does a stage that must know its place."""
-    cuts: list[tuple[list[Step], Step | None, bool]] = [([], None, False)]
-    for step in steps:
-        current, _, _ = cuts[-1]
-        if isinstance(step.stage, FinishStage):
-            continue  # no card comes to it
-        if isinstance(step.stage, SortStage):
-            cuts.append(([], step, False))
-        elif step.stage.needs_place and current:
-            cuts.append(([step], None, True))
-        else:
-            current.append(step)
-    passes: list[Pass] = []
-    order: KeyPlan | None = None
-    for number, (members, sort, resumes) in enumerate(cuts, 1):
-        following = cuts[number] if number < len(cuts) else None
-        routes = None
-        if following and following[1]:
-            # cards of one group must come to one range, so only the group's keys may part them
-            routes = _keys(following[1], _grouped(cuts[number:]))
-        order = _keys(sort) if sort else order
-        groups = (
-            _keys(sort, grouped) if sort and (grouped := _grouped(cuts[number - 1 :])) else None
-        )
-        last = following is None
-        passes.append(Pass(number, tuple(members), sort, order, resumes, routes, last, groups))
-    return passes
-
-
-def _grouped(cuts: list[tuple[list[Step], Step | None, bool]]) -> int:
-    """Return how many major keys make the widest group until the next sort; 0 = no groups."""
-    fewest = 0
-    for place, (members, sort, _) in enumerate(cuts):
-        if sort and place:
-            break
-        for step in members:
-            if isinstance(step.stage, GroupStage):
-                size = len(step.stage.group_fields())
-                fewest = min(fewest, size) if fewest else size
-    return fewest
-
-
-def _keys(step: Step, first: int = 0) -> KeyPlan:
-    assert isinstance(step.stage, SortStage)  # noqa: S101 # asked for by the caller
-    keys = step.stage.keys()
-    return KeyPlan(keys[:first] if first else keys, step.before)
 
 
 __all__ = ["Pass", "Plan", "StageConfig", "Step", "load_plan"]

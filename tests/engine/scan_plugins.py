@@ -1,0 +1,98 @@
+"""One-file plugins of scans, for tests."""
+
+from __future__ import annotations
+
+HEAD = '''"""A scan for tests."""
+
+import numpy as np
+import polars as pl
+
+from deckwright import FieldShape, LastCards, ScanStage, StageConfig, Values, hookimpl
+
+
+class Config(StageConfig):
+    """No options."""
+
+'''
+TAIL = """
+
+@hookimpl
+def deckwright_stages():
+    return [Scan]
+"""
+
+WINDOW = (
+    HEAD
+    + '''
+class Scan(ScanStage[Config, LastCards]):
+    """The item of the card two places earlier, and the number of the card before."""
+
+    kind = "window"
+
+    def outline(self, known):
+        two = {"two_back": FieldShape("text", 5), "card_before": FieldShape("whole", 9)}
+        return known.with_fields(two)
+
+    def fold(self, tray):
+        return tray.last(2, ["item", "note", "card"])
+
+    def join(self, earlier, later):
+        return earlier.then(later)
+
+    def run(self, tray, book, before, total):
+        tray = tray.with_field("two_back", tray.earlier("item", before, by=2))
+        card = tray.earlier("card", before)
+        same = tray["note"] == tray.earlier("note", before)
+        tray = tray.with_field("card_before", card)
+        return book.give_back(tray, same, "same-note", field="note")
+'''
+    + TAIL
+)
+
+ORDINAL = (
+    HEAD
+    + '''
+class Scan(ScanStage[Config, int]):
+    """Which batch each card is of: a card with the note `head` begins one; and of how many."""
+
+    kind = "batch"
+    needs_total = True
+
+    def outline(self, known):
+        return known.with_fields({"batch": FieldShape("whole", 9), "of": FieldShape("whole", 9)})
+
+    def fold(self, tray):
+        return int((tray["note"] == "head").sum())
+
+    def join(self, earlier, later):
+        return earlier + later
+
+    def run(self, tray, book, before, total):
+        heads = (tray["note"] == "head").fill_null(False).to_numpy()
+        batch = (before or 0) + np.cumsum(heads)
+        tray = tray.with_field("batch", Values("whole", batch.astype(np.int64)))
+        return tray.with_field("of", Values("whole", np.full(len(tray), total, np.int64)))
+'''
+    + TAIL
+)
+
+
+def faulty(fold: str, join: str) -> str:
+    """Return a scan that keeps a state in a wrong way."""
+    return (
+        HEAD
+        + f"""
+class Scan(ScanStage[Config, object]):
+    kind = "faulty"
+
+    def fold(self, tray):
+        return {fold}
+
+    def join(self, earlier, later):
+        return {join}
+
+    def run(self, tray, book, before, total):
+        return tray
+"""
+        + TAIL
+    )
