@@ -47,6 +47,9 @@ from deckwright.service.operate.status import Standing
 from deckwright_plugins.forms.csv import CsvConfig
 from deckwright_plugins.forms.deck import DeckConfig
 from deckwright_plugins.forms.fixed import FixedConfig
+from deckwright_plugins.forms.json_lines import JsonLinesConfig
+from deckwright_plugins.forms.parquet import ParquetConfig
+from deckwright_plugins.forms.sqlite import SqliteConfig
 from deckwright_plugins.media.blocks import BlocksConfig
 from deckwright_plugins.media.column_binary import ColumnBinaryConfig
 from deckwright_plugins.media.pictures.options import PicturesConfig
@@ -87,6 +90,9 @@ DOCUMENTED = [
     ("forms.md", "csv", "option", CsvConfig),
     ("forms.md", "fixed", "option", FixedConfig),
     ("forms.md", "deck", "option", DeckConfig),
+    ("forms.md", "parquet", "option", ParquetConfig),
+    ("forms.md", "sqlite", "option", SqliteConfig),
+    ("forms.md", "json-lines", "option", JsonLinesConfig),
     ("forms.md", "A column", "option", ColumnConfig),
     ("service.md", "Keys of service.toml", "key", ServiceSpec),
     ("service.md", "Limits", "key", LimitsSpec),

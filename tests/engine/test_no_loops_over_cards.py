@@ -6,6 +6,7 @@ import re
 import shutil
 import sys
 from collections import Counter
+from importlib.metadata import entry_points
 from pathlib import Path
 from types import FrameType
 from typing import Any, Self
@@ -148,6 +149,16 @@ def deck(cards: int) -> bytes:
     return "".join(f"{line:80}\n" for line in lines).encode("ascii")
 
 
+FORMS = {
+    "csv": "",
+    "fixed": ', layout = "old"',
+    "parquet": "",
+    "sqlite": "",
+    "json-lines": "",
+}
+"""Forms but decks, with their options; media tell of these."""
+
+
 class Steps:
     """Counts, by place, lines and turns of loops of the program itself, and its calls into C."""
 
@@ -226,3 +237,15 @@ def test_a_medium_takes_no_step_for_each_card(tmp_path: Path, medium: str) -> No
         shutil.rmtree(tmp_path / run)
     reads = written(tmp_path / "job", [f'kind = "decode"\nmedium = {{ {told} }}', VALIDATE, CSV])
     must_not_grow(tmp_path, reads, few, many)
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_form_takes_no_step_for_each_card(tmp_path: Path, form: str) -> None:
+    told = f'file = "all.{form}", form = "{form}"{FORMS[form]}'
+    job = written(tmp_path / "job", [DECODE, VALIDATE, f'kind = "emit"\noutput = [{{ {told} }}]'])
+    must_not_grow(tmp_path, job, deck(FEW), deck(MANY))
+
+
+def test_every_form_is_tried() -> None:
+    own = {point.name for point in entry_points(group="deckwright.forms")}
+    assert own == {*FORMS, "deck"}

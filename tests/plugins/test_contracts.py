@@ -83,6 +83,17 @@ class TestEmit(StageContract):
     }
 
 
+class TestEmitThatCompletes(StageContract):
+    kind = "emit"
+    options = {  # noqa: RUF012
+        "output": [
+            {"file": "some.parquet", "form": "parquet", "where": "amount > 1"},
+            {"file": "some.sqlite", "form": "sqlite", "columns": ["card", "item", "amount"]},
+            {"file": "some.jsonl", "form": "json-lines"},
+        ]
+    }
+
+
 class TestReproduce(StageContract):
     kind = "reproduce"
     options = {  # noqa: RUF012
