@@ -85,6 +85,7 @@ if TYPE_CHECKING:
         unknown_name,
     )
     from deckwright.plugin.tableforms import ColumnConfig, TableConfig, TableForm
+    from deckwright.plugin.tables import Table
     from deckwright.plugin.values import (
         Bench,
         Closing,
@@ -156,6 +157,7 @@ _HOMES = {
         "Stage", "StageConfig", "TrayStage", "unknown_name",
     ),
     "plugin.tableforms": ("ColumnConfig", "TableConfig", "TableForm"),
+    "plugin.tables": ("Table",),
     "plugin.values": (
         "Bench", "Closing", "DeckPart", "Delivery", "OddCards", "Part", "RawTray", "Span", "Survey",
     ),
@@ -228,6 +230,7 @@ __all__ = [
     "Stage",
     "StageConfig",
     "Survey",
+    "Table",
     "TableConfig",
     "TableForm",
     "Tray",

@@ -163,6 +163,14 @@ class DeckError(DeckwrightError):
     exit_code = 4
 
 
+class RefusedRunError(DeckError):
+    """A stage found after the last card that the run as a whole may not stand."""
+
+    def __init__(self, stage: str, reason: str, detail: str) -> None:
+        self.stage, self.reason, self.detail = stage, reason, detail
+        super().__init__(f"{stage}: {detail} ({reason}); nothing was delivered")
+
+
 class UnreadableDeckError(DeckError):
     """The medium's bytes do not make whole cards."""
 

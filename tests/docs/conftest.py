@@ -146,7 +146,7 @@ file = "cards.txt"
 form = "fixed"
 layout = "new"
 """
-TWICE = '''"""Adds a copy of the first card of every tray."""
+TWICE = '''"""Adds a copy of the first card of every tray, and doubts the whole run."""
 
 from __future__ import annotations
 
@@ -154,7 +154,7 @@ import dataclasses
 
 import numpy as np
 
-from deckwright import Book, StageConfig, Tray, TrayStage, hookimpl
+from deckwright import Book, Closing, StageConfig, Tray, TrayStage, hookimpl
 
 
 class TwiceConfig(StageConfig):
@@ -168,6 +168,10 @@ class TwiceStage(TrayStage[TwiceConfig]):
         out = tray.take(np.concatenate([np.arange(len(tray)), [0]]))
         cards = np.concatenate([tray.cards, book.add_cards(1)])
         return dataclasses.replace(out, cards=cards)
+
+    def finish(self, closing: Closing) -> dict[str, int | str]:
+        closing.fault("doubled", "cards were copied", "query")
+        return {}
 
 
 @hookimpl

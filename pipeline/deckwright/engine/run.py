@@ -37,6 +37,7 @@ from deckwright.engine.passes.worker import Worker, raw_tray
 from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
 from deckwright.engine.planning.naming import name_cards
 from deckwright.engine.planning.plan import Pass, Plan, load_plan
+from deckwright.engine.planning.written import heads_of
 from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
@@ -224,13 +225,13 @@ class _Run:
 
     def _open_outputs(self) -> None:
         for step in self.plan.steps:
-            if isinstance(step.stage, SinkStage):
-                completed = step.stage.completes()
-                for name, head in step.stage.files().items():
-                    if name in completed:
-                        self.joiners[name] = Draft(drafts_folder(self.work) / name)
-                    else:
-                        self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
+            stage = step.stage
+            completed = stage.completes() if isinstance(stage, SinkStage) else ()
+            for name, head in heads_of(stage).items():
+                if name in completed:
+                    self.joiners[name] = Draft(drafts_folder(self.work) / name)
+                else:
+                    self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
 
     def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, limit: Limits) -> None:
         cuts = self._cuts(todo, recipe, limit.cards_a_task) if todo.routes else None

@@ -53,6 +53,8 @@ def _events(control: Mapping[str, Any], journal: Journal | None) -> Iterator[Eve
         yield _ordered(_event("stage_finished", stage=facts.pop("number"), **facts), kinds)
     for reason in control["reasons"]:
         yield _ordered(_event("reason_counted", **reason), kinds)
+    for fault in control["run_faults"]:
+        yield _ordered(_event("run_faulted", **fault), kinds)
     if journal is not None:
         yield from card_events(journal, events(journal), {"level": "info"})
     for output in control["outputs"]:

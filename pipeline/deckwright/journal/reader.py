@@ -251,7 +251,11 @@ class Journal:
             raise NoSuchCardError(msg)
         else:
             self.output_cards(file)
-        lines = int(found["head_lines"]) + sum(found["rows"]) if found else 0
+        if found is not None and row < found.get("of_no_card", 0):
+            msg = f"line {line:,} of {file!r} belongs to no card: it was written after the last one"
+            raise NoSuchCardError(msg)
+        rows = sum(found["rows"]) + found.get("of_no_card", 0) if found else 0
+        lines = int(found["head_lines"]) + rows if found else 0
         msg = f"output {file!r} has no line {line:,}; it has {plural(lines, 'line')}"
         raise NoSuchCardError(msg)
 

@@ -167,6 +167,9 @@ def entry_table(entries: list[tuple[int, Entry]], alphabet: Alphabet) -> pl.Data
         pl.concat(found).alias("found"),
         pl.Series("column", np.concatenate(column)).replace(0, None),
     )
+    if any(entry.details is not None for _, entry in entries):
+        said = [_details(entry) for _, entry in entries]
+        table = table.with_columns(pl.concat(said).alias("detail"))
     return table.select(ENTRY_SCHEMA.names())
 
 
@@ -174,6 +177,11 @@ def _found(entry: Entry, alphabet: Alphabet) -> pl.Series:
     if isinstance(entry.found, np.ndarray):
         return text_column(entry.found, alphabet)
     return pl.Series(entry.found or [None] * len(entry.cards), dtype=pl.String)
+
+
+def _details(entry: Entry) -> pl.Series:
+    details = [entry.detail] * len(entry.cards) if entry.details is None else list(entry.details)
+    return pl.Series(details, dtype=pl.String)
 
 
 def write_parquet(frame: pl.DataFrame, path: Path) -> None:

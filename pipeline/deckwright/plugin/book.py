@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, cast
 
@@ -14,7 +14,9 @@ from deckwright.cards.codes import ILLEGAL
 from deckwright.cards.matrix import cut, rows_of
 from deckwright.layout.foundtext import spelled_out
 from deckwright.layout.tray import Tray, as_mask, is_among
+from deckwright.plugin.tables import Column, Table, TableRows
 from deckwright.plugin.values import RawTray
+from deckwright.wording import nearest
 
 Severity = Literal["fatal", "query", "note"]
 """fatal: the card is returned; query: kept and listed for a person; note: kept and counted."""
@@ -27,7 +29,8 @@ Mask = NDArray[np.bool_] | NDArray[np.integer] | pl.Series
 class Entry:
     """One reason that holds for some cards. cards: int64 (k); found: text (k) that stood there.
 
-    of: card numbers (n) of the tray that was spoken of; rows: places (k) in it.
+    of: card numbers (n) of the tray that was spoken of; rows: places (k) in it. details: text (k),
+    what `detail` is for each of these cards, where that differs from card to card.
     """
 
     cards: NDArray[np.int64]
@@ -40,6 +43,7 @@ class Entry:
     detail: str
     of: NDArray[np.int64]
     rows: NDArray[np.integer]
+    details: Sequence[str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +62,11 @@ class Book:
 
     Attributes:
         arrival: what the medium delivered; only for the stage that decodes.
+        tables: those that the stage declares.
     """
 
     arrival: RawTray | None = None
+    tables: Mapping[str, Table] = field(default_factory=dict)
     entries: list[Entry] = field(default_factory=list)
     returned: list[Gone] = field(default_factory=list)
     aside: list[Gone] = field(default_factory=list)
@@ -69,6 +75,7 @@ class Book:
     met_rows: dict[str, tuple[NDArray[np.int64], NDArray[np.int64]]] = field(default_factory=dict)
     tallies: dict[str, int] = field(default_factory=dict)
     next_added: int = 0
+    table_rows: list[TableRows] = field(default_factory=list)
 
     def give_back(
         self,
@@ -96,6 +103,7 @@ class Book:
         columns: tuple[int, int] | None = None,
         column: NDArray[np.integer] | None = None,
         detail: str = "",
+        details: Sequence[str] | None = None,
         severity: Severity = "fatal",
     ) -> None:
         """Enter a reason for the cards under the mask and keep them, for `settle` to decide.
@@ -107,7 +115,9 @@ class Book:
             field: the field that is at fault.
             columns: its columns, from 1; looked up in the layouts in force when left out.
             column: the exact column (k), from 1, where known.
-            detail: one sentence that says the rule.
+            detail: one sentence that says the rule; cards are counted by it.
+            details: one sentence for each card (k) in its place on lists and drawings, such as by
+                how much a total differs.
             severity: fatal, query or note.
         """
         rows = _rows(mask)
@@ -122,8 +132,46 @@ class Book:
             found = [str(value) for value in tray[field].gather(rows).to_list()]
         cards = tray.cards[rows]
         self.entries.append(
-            Entry(cards, reason, severity, field, columns, column, found, detail, tray.cards, rows),
+            Entry(
+                cards,
+                reason,
+                severity,
+                field,
+                columns,
+                column,
+                found,
+                detail,
+                tray.cards,
+                rows,
+                None if details is None else _as_many(details, len(rows)),
+            ),
         )
+
+    def rows(self, tray: Tray, mask: Mask, table: str, columns: Mapping[str, Column]) -> None:
+        """Enter rows of a table, one for each card under the mask, which the row belongs to.
+
+        Rows of a table are delivered in the order of their cards; several of one card in the
+        order in which they were entered.
+
+        Args:
+            tray: the tray that the mask speaks of.
+            mask: bool (n), or places (k); the place of a card may stand there several times.
+            table: its name, as `Stage.tables` declares it.
+            columns: values (k) of every column that it declares.
+
+        Raises:
+            ValueError: the table is not declared so.
+        """
+        if table not in self.tables:
+            msg = f"there is no table {table!r}; {nearest(table, self.tables)}"
+            raise ValueError(msg)
+        places = _rows(mask).astype(np.intp, copy=False)
+        frame = self.tables[table].frame(table, columns)
+        if frame.height != len(places):
+            msg = f"table {table!r}: {frame.height} rows for {len(places)} cards"
+            raise ValueError(msg)
+        if frame.height:
+            self.table_rows.append(TableRows(table, places, tray.cards[places], frame))
 
     def settle(self, tray: Tray) -> Tray:
         """Return every card of the tray that has a fatal reason; give the others."""
@@ -167,6 +215,13 @@ class Book:
     def tally(self, name: str, amount: int) -> None:
         """Add to a count or total that the control sheet shows for this stage."""
         self.tallies[name] = self.tallies.get(name, 0) + int(amount)
+
+
+def _as_many(details: Sequence[str], cards: int) -> Sequence[str]:
+    if isinstance(details, str) or len(details) != cards:
+        msg = f"details should be {cards} sentences, one for each card"
+        raise ValueError(msg)
+    return details
 
 
 def _rows(mask: Mask) -> NDArray[np.integer]:

@@ -22,6 +22,7 @@ from deckwright.plugin.guard import UNNAMED, guard
 from deckwright.plugin.guard import OptionProblem as OptionProblem  # noqa: PLC0414 # a part of this API
 from deckwright.plugin.media import Medium
 from deckwright.plugin.nextmaster import MasterAccount
+from deckwright.plugin.tables import Table
 from deckwright.plugin.values import Bench, Closing, Part
 from deckwright.wording import nearest, unknown_code
 
@@ -153,7 +154,7 @@ _GUARDED = {
     "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
     "keys": list, "files": dict, "write": list, "beside": dict, "next_masters": None,
     "master_account": None, "completes": list, "complete": None, "form_of": str, "schema_of": dict,
-    "fold": None, "join": None,
+    "fold": None, "join": None, "tables": dict,
 }  # fmt: skip
 
 
@@ -193,6 +194,13 @@ class Stage(ABC, Generic[ConfigT]):
 
     def masters(self) -> dict[str, int]:
         """Return the masters that this stage meets cards with, each with its number of records."""
+        return {}
+
+    def tables(self) -> dict[str, Table]:
+        """Return the tables that this stage keeps, by name; `Book.rows` enters their rows.
+
+        Each is delivered as NAME.csv with its schema, in the order of the cards.
+        """
         return {}
 
     def prepare(self, bench: Bench) -> None:

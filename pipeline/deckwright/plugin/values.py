@@ -92,6 +92,17 @@ def _show_nothing(card: int, picture: bytes) -> None:
     """Show no picture of a card."""
 
 
+def _enter_nothing(table: str, columns: Mapping[str, Any]) -> None:
+    """Enter no row."""
+
+
+RunSeverity = Literal["fatal", "query", "note"]
+
+
+def _find_nothing(reason: str, detail: str, severity: RunSeverity) -> None:
+    """Find no fault."""
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """A stretch of an output file. cards: int64 (rows), None = every card of the tray, in order."""
@@ -131,7 +142,10 @@ class Closing:
     in their order. deliver: a delivery that is only known now, from its stretches in order; their
     rows are counted. show: a small picture, PNG or JPEG, of a card by its number in the run, for
     pages about returned cards. deliveries: what lies in `out` by now, by name; only for a
-    `FinishStage`.
+    `FinishStage`. rows: rows of a table of the stage that belong to no card, from its name and its
+    columns; they stand after all others. fault: something that is wrong with the run as a whole,
+    from a reason in kebab-case and one sentence: with severity "fatal" nothing is delivered, else
+    ("query", "note") the control sheet says it.
     """
 
     bench: Bench
@@ -143,3 +157,5 @@ class Closing:
     deliver: Callable[[Iterable[Part]], object] = list
     show: Callable[[int, bytes], object] = _show_nothing
     deliveries: Sequence[Delivery] = ()
+    rows: Callable[[str, Mapping[str, Any]], object] = _enter_nothing
+    fault: Callable[[str, str, RunSeverity], object] = _find_nothing

@@ -102,6 +102,31 @@ class OutputLine:
     sha256: str
 
 
+@dataclass(frozen=True, slots=True)
+class TableLine:
+    """A table that a stage keeps, for the sheet: its first rows. numbers: places of number columns.
+
+    total: rows that it has in all.
+    """
+
+    title: str
+    file: str
+    heads: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    numbers: Sequence[int]
+    total: int
+
+
+@dataclass(frozen=True, slots=True)
+class RunFaultLine:
+    """A fault of the run as a whole, which no card has. severity: query or note."""
+
+    stage: int
+    reason: str
+    severity: str
+    sentence: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CardLine:
     """A card to be drawn. patterns: uint16 (80), None where there are no holes to draw.
@@ -211,6 +236,8 @@ class ControlData:
     aside: Sequence[AsideLine] = ()
     files: Sequence[FileLine] = ()
     places: FaultPlaces | None = None
+    tables: Sequence[TableLine] = ()
+    run_faults: Sequence[RunFaultLine] = ()
 
     @property
     def arrived(self) -> int:

@@ -14,6 +14,12 @@ from numpy.typing import NDArray
 
 from deckwright.engine.closing.asidecards import set_aside
 from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.lastwords import (
+    add_fault,
+    add_rows,
+    table_entries,
+    table_schemas,
+)
 from deckwright.engine.closing.nextmasters import deliver, enter_next_masters
 from deckwright.engine.closing.outfiles import complete, deliveries, files_below, write_beside
 from deckwright.engine.closing.reasoncounts import reason_counts
@@ -112,11 +118,13 @@ def _finish_stages(ending: Ending) -> None:
             partial(deliver, ending, step),
             ending.pictures.__setitem__,
             deliveries(ending) if last else (),
+            rows=partial(add_rows, ending, step),
+            fault=partial(add_fault, ending, step),
         )
         ending.facts[step.number] = step.stage.finish(closing)
-        if isinstance(step.stage, SinkStage):
-            for name, data in step.stage.beside().items():
-                write_beside(ending, step, name, [data])
+        beside = step.stage.beside() if isinstance(step.stage, SinkStage) else {}
+        for name, data in (beside | table_schemas(step)).items():
+            write_beside(ending, step, name, [data])
         enter_next_masters(ending, step, closing)
 
 
@@ -173,6 +181,8 @@ def _control(ending: Ending) -> dict[str, object]:
             {"file": name, "rows": rows, "size": size, "sha256": digest}
             for name, (rows, size, digest) in ending.outputs.items()
         ],
+        "tables": table_entries(ending),
+        "run_faults": ending.run_faults,
         "next_masters": ending.next_masters,
     }
 

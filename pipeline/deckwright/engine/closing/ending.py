@@ -40,6 +40,8 @@ class Ending:
     pictures: dict[int, bytes] = field(default_factory=dict)
     """Small pictures of cards that were not read as a whole, by number in the run."""
     next_masters: list[dict[str, int | str]] = field(default_factory=list)
+    run_faults: list[dict[str, int | str]] = field(default_factory=list)
+    """Faults of the run as a whole: stage, severity, reason, detail."""
 
     @property
     def cards(self) -> int:

@@ -8,9 +8,12 @@ from pathlib import Path, PurePosixPath
 
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.passes.parts import sha256_of
+from deckwright.engine.passes.tablerows import schema_of
 from deckwright.engine.planning.plan import Step
+from deckwright.engine.planning.written import heads_of
 from deckwright.errors import OutputError, PluginFailedError
 from deckwright.plugin.stages import SinkStage
+from deckwright.plugin.tables import Table, file_of
 from deckwright.plugin.values import Bench, Delivery
 
 
@@ -70,24 +73,24 @@ def _delivery(ending: Ending, name: str, path: Path) -> Delivery:
             ending.hashed[name] = (path.stat().st_size, sha256_of(path))
         return Delivery(name, path, label, "", None, *ending.hashed[name], {})
     rows, size, digest = ending.outputs[name]
-    step = sink_of(ending, name)
+    step = writer_of(ending, name)
     if step is None:  # a stage delivered it after the last card
         return Delivery(name, path, label, "", rows, size, digest, {})
-    assert isinstance(step.stage, SinkStage)  # noqa: S101 # as found
+    if not isinstance(step.stage, SinkStage) or name not in step.stage.files():
+        schema = schema_of(tables_of(step)[name])
+        return Delivery(name, path, step.label, "table", rows, size, digest, schema)
     form, schema = step.stage.form_of(name), step.stage.schema_of(name)
     return Delivery(name, path, step.label, form, rows, size, digest, schema)
 
 
-def sink_of(ending: Ending, name: str) -> Step | None:
-    """Return the step whose stage writes a delivery; None where none does as a sink."""
-    return next(
-        (
-            step
-            for step in ending.plan.steps
-            if isinstance(step.stage, SinkStage) and name in step.stage.files()
-        ),
-        None,
-    )
+def writer_of(ending: Ending, name: str) -> Step | None:
+    """Return the step whose stage fills a delivery while cards go through it; None where none."""
+    return next((step for step in ending.plan.steps if name in heads_of(step.stage)), None)
+
+
+def tables_of(step: Step) -> dict[str, Table]:
+    """Return the tables of a stage by the names of their files."""
+    return {file_of(name): table for name, table in step.stage.tables().items()}
 
 
 def files_below(folder: str | Path) -> Iterator[tuple[tuple[str, ...], str]]:

@@ -11,12 +11,14 @@ import polars as pl
 from deckwright.engine.closing.asidecards import Aside
 from deckwright.engine.closing.codecheck import code_reading
 from deckwright.engine.closing.ending import Ending
-from deckwright.engine.closing.outfiles import sink_of
+from deckwright.engine.closing.lastwords import table_lines
+from deckwright.engine.closing.outfiles import writer_of
 from deckwright.engine.closing.reasoncounts import reason_counts
 from deckwright.engine.closing.returnedgroups import ReturnedGroups, numbers_said
 from deckwright.engine.closing.runfiles import RETURNED_PAGE, run_files
 from deckwright.engine.passes.tasks import added_base
 from deckwright.engine.planning.plan import Pass
+from deckwright.engine.planning.written import heads_of
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
@@ -33,6 +35,7 @@ from deckwright.report.model import (
     OutputLine,
     ReasonLine,
     ReturnedGroup,
+    RunFaultLine,
     StageLine,
 )
 
@@ -67,6 +70,11 @@ def sheet_data(
         aside=[AsideLine(one.stage, one.reason, one.count, _named(one, ending)) for one in aside],
         files=run_files(ending, returned_page=bool(groups)),
         places=places,
+        tables=table_lines(ending),
+        run_faults=[
+            RunFaultLine(f["stage"], f["reason"], f["severity"], f["detail"])
+            for f in control["run_faults"]
+        ],
     )
 
 
@@ -83,8 +91,12 @@ def some_of(groups: Sequence[ReturnedGroup]) -> list[CardLine]:
 
 
 def _form(ending: Ending, file: str) -> str:
-    step = sink_of(ending, file)
-    return step.stage.form_of(file) if step and isinstance(step.stage, SinkStage) else ""
+    step = writer_of(ending, file)
+    if step is None:
+        return ""
+    if isinstance(step.stage, SinkStage) and file in step.stage.files():
+        return step.stage.form_of(file)
+    return "table"
 
 
 def _stage(stage: Mapping[str, Any]) -> StageLine:
@@ -214,19 +226,19 @@ def _outputs(ending: Ending) -> list[dict[str, Any]]:
     found = []
     for number, todo in enumerate(ending.plan.passes):
         for step in todo.steps:
-            if isinstance(step.stage, SinkStage):
-                for name, head in step.stage.files().items():
-                    rows = [
-                        sum(part.rows for part in result.parts if part.file == name)
-                        for result in ending.results[number]
-                    ]
-                    found.append(
-                        {
-                            "file": name,
-                            "pass": todo.number,
-                            "stage": step.number,
-                            "head_lines": head.count(b"\n"),
-                            "rows": rows,
-                        },
-                    )
+            for name, head in heads_of(step.stage).items():
+                rows = [
+                    sum(part.rows for part in result.parts if part.file == name)
+                    for result in ending.results[number]
+                ]
+                found.append(
+                    {
+                        "file": name,
+                        "pass": todo.number,
+                        "stage": step.number,
+                        "head_lines": head.count(b"\n"),
+                        "rows": rows,
+                        "of_no_card": ending.outputs[name][0] - sum(rows),
+                    },
+                )
     return found

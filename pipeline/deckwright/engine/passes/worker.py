@@ -19,6 +19,7 @@ from deckwright.engine.passes.partition import group_by_route
 from deckwright.engine.passes.parts import PartWriter
 from deckwright.engine.passes.scans import fold, join, must_be_small
 from deckwright.engine.passes.spill import Block, Gatherer, SpillWriter
+from deckwright.engine.passes.tablerows import parts_of
 from deckwright.engine.passes.tasks import (
     Recipe,
     Result,
@@ -62,6 +63,7 @@ class Worker:
         self.keeps_parts = keeps_parts
         self.work = Path(recipe.work)
         self.plan = plan or load_plan(Path(recipe.job), recipe.replaced)
+        self.tables = {step.number: step.stage.tables() for step in self.plan.steps}
         self._open: set[int] = set()
         self.plan.source.medium.settle_in(bench_folder(self.work, self.plan.steps[0].number))
 
@@ -82,7 +84,8 @@ class Worker:
         """Return what goes on of a sample of the cards of a pass; nothing is written down."""
         for step in todo.steps:
             self.open(step)
-            book = Book(arrival=raw if step.number == 1 else None)
+            arrival = raw if step.number == 1 else None
+            book = Book(arrival=arrival, tables=self.tables[step.number])
             if not isinstance(step.stage, SinkStage):
                 tray = _run(step, tray, book, task.before, task.total)
         return tray
@@ -174,7 +177,8 @@ class _TaskRun:
         rows: NDArray[np.intp],
         arrival: RawTray | None,
     ) -> tuple[Tray, NDArray[np.intp]]:
-        book = Book(next_added=self.next_added)
+        tables = self.worker.tables[step.number]
+        book = Book(tables=tables, next_added=self.next_added)
         if step.number == 1:
             book.arrival = arrival
         out = self._call(step, tray, book)
@@ -182,6 +186,8 @@ class _TaskRun:
         self.next_added = book.next_added
         self.result.count(step.number).add(settled.count)
         self._enter(step, book)
+        if book.table_rows:
+            self.parts.add(parts_of(book.table_rows, self.worker.recipe.decks))
         kept = rows if settled.kept is None else np.where(settled.kept < 0, -1, rows[settled.kept])
         if book.added:
             kept = self.segment.insert(step.number, out.cards, kept)

@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.cutting import Pass, Step, cut_into_passes, group_fault
 from deckwright.engine.planning.forms import make_forms
+from deckwright.engine.planning.written import heads_of
 from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
 from deckwright.jobs.faults import ConfigFile, sentences
 from deckwright.jobs.job import JobSpec, parse_size
@@ -23,7 +24,6 @@ from deckwright.plugin.stages import (
     Known,
     OptionProblem,
     Setting,
-    SinkStage,
     SourceStage,
     StageConfig,
     unknown_name,
@@ -221,13 +221,17 @@ def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
     faults = []
     written: set[str] = set()
     for index, step in enumerate(steps):
-        if isinstance(step.stage, SinkStage):
-            names = set(step.stage.files())
-            faults += [
-                file.fault(("stage", index), f"{step.label}: file {name!r} is written twice")
-                for name in sorted(names & written)
-            ]
-            written |= names
+        names = heads_of(step.stage)
+        faults += [
+            file.fault(("stage", index), f"{step.label}: file {name!r} is written twice")
+            for name in sorted(set(names) & written)
+        ]
+        written |= set(names)
+        faults += [
+            file.fault(("stage", index), f"{step.label}: {said}")
+            for name, table in step.stage.tables().items()
+            for said in table.faults(name)
+        ]
         first = isinstance(step.stage, SourceStage)
         if first != (index == 0):
             what = "the chain must begin with decode, and have no other"

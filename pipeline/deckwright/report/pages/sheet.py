@@ -72,7 +72,8 @@ def _sign(control: ControlData) -> Markup:
     """Return a sign beside the verdict: a tick only where nothing is left to do."""
     if not control.balances or control.returned >= _MANY * max(1, control.arrived):
         return drawn(CROSS)
-    return drawn(LOOK_SIGN if control.returned else CHECK)
+    to_look_at = any(fault.severity == "query" for fault in control.run_faults)
+    return drawn(LOOK_SIGN if control.returned or to_look_at else CHECK)
 
 
 def _says(control: ControlData) -> str:

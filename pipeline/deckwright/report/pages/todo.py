@@ -40,6 +40,10 @@ def _steps(control: ControlData) -> Iterator[Step]:
         return
     if control.code is not None and not control.code.sure:
         yield Step("Check the code: ", "#code", "two codes may be meant", ".")
+    faults = [fault for fault in control.run_faults if fault.severity == "query"]
+    if faults:
+        many = "what is wrong" if len(faults) == 1 else f"{len(faults)} things that are wrong"
+        yield Step(f"Look at {many} with ", "#run-faults", "the run as a whole", ".")
     yield from _look(control)
     yield from _repair(control)
     names = {file.path for file in control.files}

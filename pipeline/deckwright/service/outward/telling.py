@@ -151,6 +151,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     # a run
     "stage_finished": _stage_finished,
     "reason_counted": lambda e: f"{e['cards']:,} cards: {e.get('detail') or e['reason']}",
+    "run_faulted": lambda e: f"the run as a whole: {e['detail']}",
     "card_failed": _card("failed"),
     "card_queried": _card("query"),
     "card_noted": _card("note"),

@@ -119,6 +119,12 @@ def block_main(context, missing=missing, environment=environment):
         def t_7(*unused):
             raise TemplateRuntimeError("No filter named 'count' found.")
     try:
+        t_4 = environment.filters['length']
+    except KeyError:
+        @internalcode
+        def t_4(*unused):
+            raise TemplateRuntimeError("No filter named 'length' found.")
+    try:
         t_8 = environment.filters['link']
     except KeyError:
         @internalcode
@@ -171,6 +177,107 @@ def block_main(context, missing=missing, environment=environment):
                 yield event
         finally: gen.close()
     yield '\n'
+    if environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'run_faults'):
+        pass
+        yield '<section id="run-faults"><h2>The run as a whole</h2>\n'
+        def macro():
+            t_10 = []
+            pass
+            t_10.extend((
+                '<table>\n',
+                escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['What was found', 'Stage'], (1,)))),
+                '\n<tbody>\n',
+            ))
+            for l_2_fault in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'run_faults'):
+                _loop_vars = {}
+                pass
+                t_10.extend((
+                    '<tr><td>',
+                    escape(environment.finalize(environment.getattr(l_2_fault, 'sentence'))),
+                    ' <small class="code">',
+                    escape(environment.finalize(environment.getattr(l_2_fault, 'reason'))),
+                    '</small></td>',
+                    escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_fault, 'stage'), _loop_vars=_loop_vars))),
+                    '</tr>\n',
+                ))
+            l_2_fault = missing
+            t_10.append(
+                '</tbody></table>',
+            )
+            return concat(t_10)
+        caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
+        yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'The run as a whole', caller=caller, _block_vars=_block_vars)
+        yield '</section>\n'
+    yield '\n'
+    l_1_loop = missing
+    for l_1_table, l_1_loop in LoopContext(environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'tables'), undefined):
+        _loop_vars = {}
+        pass
+        yield '<section><h2>'
+        yield escape(environment.finalize(environment.getattr(l_1_table, 'title')))
+        yield '</h2>\n'
+        if environment.getattr(l_1_table, 'rows'):
+            pass
+            def macro():
+                t_11 = []
+                pass
+                t_11.extend((
+                    '<table>\n',
+                    escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), environment.getattr(l_1_table, 'heads'), environment.getattr(l_1_table, 'numbers')))),
+                    '\n<tbody>\n',
+                ))
+                l_3_loop = missing
+                for l_3_row, l_3_loop in LoopContext(environment.getattr(l_1_table, 'rows'), undefined):
+                    _loop_vars = {}
+                    pass
+                    t_11.append(
+                        '<tr>',
+                    )
+                    l_4_loop = missing
+                    for l_4_cell, l_4_loop in LoopContext(l_3_row, undefined):
+                        _loop_vars = {}
+                        pass
+                        t_11.append(
+                            '<td',
+                        )
+                        if (environment.getattr(l_4_loop, 'index0') in environment.getattr(l_1_table, 'numbers')):
+                            pass
+                            t_11.append(
+                                ' class="n"',
+                            )
+                        t_11.extend((
+                            '>',
+                            escape(environment.finalize(l_4_cell)),
+                            '</td>',
+                        ))
+                    l_4_loop = l_4_cell = missing
+                    t_11.append(
+                        '</tr>\n',
+                    )
+                l_3_loop = l_3_row = missing
+                t_11.append(
+                    '</tbody></table>',
+                )
+                return concat(t_11)
+            caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
+            yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), environment.getattr(l_1_table, 'title'), caller=caller, _loop_vars=_loop_vars)
+            if (environment.getattr(l_1_table, 'total') > t_4(environment.getattr(l_1_table, 'rows'))):
+                pass
+                yield '<p>'
+                yield escape(environment.finalize(t_4(environment.getattr(l_1_table, 'rows'))))
+                yield ' of '
+                yield escape(environment.finalize(t_6(environment.getattr(l_1_table, 'total'), 'row')))
+                yield '; all are in <a href="'
+                yield escape(environment.finalize(t_8(markup_join(('out/', environment.getattr(l_1_table, 'file'), )))))
+                yield '">'
+                yield escape(environment.finalize(environment.getattr(l_1_table, 'file')))
+                yield '</a>.</p>'
+        else:
+            pass
+            yield '<p>No rows.</p>'
+        yield '</section>\n'
+    l_1_loop = l_1_table = missing
+    yield '\n'
     if ((not environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned')) and (not (undefined(name='fatal') if l_0_fatal is missing else l_0_fatal))):
         pass
         yield '<section><h2>Returned cards</h2><p>No card was returned.</p></section>\n'
@@ -196,9 +303,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Deliveries</h2>\n'
         def macro():
-            t_10 = []
+            t_12 = []
             pass
-            t_10.extend((
+            t_12.extend((
                 '<table>\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['File and SHA-256', 'Form', 'Rows', 'Bytes'], (2, 3)))),
                 '\n<tbody>\n',
@@ -207,7 +314,7 @@ def block_main(context, missing=missing, environment=environment):
                 l_2_hash = resolve('hash')
                 _loop_vars = {}
                 pass
-                t_10.extend((
+                t_12.extend((
                     '<tr><td class="file"><a href="',
                     escape(environment.finalize(t_8(markup_join(('out/', environment.getattr(l_2_output, 'file'), ))))),
                     '">',
@@ -222,10 +329,10 @@ def block_main(context, missing=missing, environment=environment):
                     '</tr>\n',
                 ))
             l_2_output = l_2_hash = missing
-            t_10.append(
+            t_12.append(
                 '</tbody></table>',
             )
-            return concat(t_10)
+            return concat(t_12)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Deliveries', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
@@ -234,9 +341,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section id="files"><h2>Other files of this run</h2>\n'
         def macro():
-            t_11 = []
+            t_13 = []
             pass
-            t_11.extend((
+            t_13.extend((
                 '<table>\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['File', 'What it holds']))),
                 '\n<tbody>\n',
@@ -244,7 +351,7 @@ def block_main(context, missing=missing, environment=environment):
             for l_2_file in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'files'):
                 _loop_vars = {}
                 pass
-                t_11.extend((
+                t_13.extend((
                     '<tr><td class="file"><a href="',
                     escape(environment.finalize(t_8(environment.getattr(l_2_file, 'path')))),
                     '">',
@@ -254,18 +361,18 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_file = missing
-            t_11.append(
+            t_13.append(
                 '</tbody></table>',
             )
-            return concat(t_11)
+            return concat(t_13)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Other files of this run', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
     yield '\n<section><h2>Decks read</h2>\n'
     def macro():
-        t_12 = []
+        t_14 = []
         pass
-        t_12.extend((
+        t_14.extend((
             '<table>\n',
             escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Deck and SHA-256', 'Cards', 'Bytes'], (1, 2)))),
             '\n<tbody>\n',
@@ -274,7 +381,7 @@ def block_main(context, missing=missing, environment=environment):
             l_2_hash = resolve('hash')
             _loop_vars = {}
             pass
-            t_12.extend((
+            t_14.extend((
                 '<tr><td class="file">',
                 escape(environment.finalize(environment.getattr(l_2_deck, 'name'))),
                 escape(environment.finalize(context.call((undefined(name='hash') if l_2_hash is missing else l_2_hash), environment.getattr(l_2_deck, 'sha256'), _loop_vars=_loop_vars))),
@@ -284,18 +391,18 @@ def block_main(context, missing=missing, environment=environment):
                 '</tr>\n',
             ))
         l_2_deck = l_2_hash = missing
-        t_12.append(
+        t_14.append(
             '</tbody></table>',
         )
-        return concat(t_12)
+        return concat(t_14)
     caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
     yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Decks read', caller=caller, _block_vars=_block_vars)
     yield '</section>\n\n<section><h2>Account, stage by stage</h2>\n'
     def macro():
-        t_13 = []
+        t_15 = []
         l_1_whole = resolve('whole')
         pass
-        t_13.extend((
+        t_15.extend((
             '<table>\n',
             escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['No.', 'Stage', 'In', '+ added', '= out', '+ returned', '+ left out', 'Adds up'], (2, 3, 4, 5, 6, 7)))),
             '\n<tbody>\n',
@@ -304,7 +411,7 @@ def block_main(context, missing=missing, environment=environment):
             l_2_kind_of = resolve('kind_of')
             _loop_vars = {}
             pass
-            t_13.extend((
+            t_15.extend((
                 '<tr><td>',
                 escape(environment.finalize(environment.getattr(l_2_stage, 'number'))),
                 '</td><td>',
@@ -319,24 +426,24 @@ def block_main(context, missing=missing, environment=environment):
             ))
             if environment.getattr(l_2_stage, 'balances'):
                 pass
-                t_13.append(
+                t_15.append(
                     'yes',
                 )
             else:
                 pass
-                t_13.append(
+                t_15.append(
                     '<b>NO</b>',
                 )
-            t_13.append(
+            t_15.append(
                 '</td></tr>\n',
             )
         l_2_stage = l_2_kind_of = missing
-        t_13.append(
+        t_15.append(
             '</tbody>\n',
         )
         if environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'stages'):
             pass
-            t_13.extend((
+            t_15.extend((
                 '<tfoot><tr><td colspan="2">The whole run</td>',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'arrived')))),
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'added')))),
@@ -347,21 +454,21 @@ def block_main(context, missing=missing, environment=environment):
             ))
             if (undefined(name='whole') if l_1_whole is missing else l_1_whole):
                 pass
-                t_13.append(
+                t_15.append(
                     'yes',
                 )
             else:
                 pass
-                t_13.append(
+                t_15.append(
                     '<b>NO</b>',
                 )
-            t_13.append(
+            t_15.append(
                 '</td></tr></tfoot>\n',
             )
-        t_13.append(
+        t_15.append(
             '</table>',
         )
-        return concat(t_13)
+        return concat(t_15)
     caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
     yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Account, stage by stage', caller=caller, _block_vars=_block_vars)
     yield '</section>\n\n'
@@ -369,9 +476,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Cards left out</h2><p>These cards are no data. They lie in the folder <code>set-aside</code>.</p>\n'
         def macro():
-            t_14 = []
+            t_16 = []
             pass
-            t_14.extend((
+            t_16.extend((
                 '<table>\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Cards', 'Reason', 'Stage', 'Which'], (0,)))),
                 '\n<tbody>\n',
@@ -379,7 +486,7 @@ def block_main(context, missing=missing, environment=environment):
             for l_2_line in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'aside'):
                 _loop_vars = {}
                 pass
-                t_14.extend((
+                t_16.extend((
                     '<tr>',
                     escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_line, 'count'), _loop_vars=_loop_vars))),
                     '<td>',
@@ -391,10 +498,10 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_line = missing
-            t_14.append(
+            t_16.append(
                 '</tbody></table>',
             )
-            return concat(t_14)
+            return concat(t_16)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Cards left out', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
@@ -403,9 +510,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Control totals</h2>\n'
         def macro():
-            t_15 = []
+            t_17 = []
             pass
-            t_15.extend((
+            t_17.extend((
                 '<table>',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Total', 'Value'], (1,)))),
                 '\n<tbody>',
@@ -413,7 +520,7 @@ def block_main(context, missing=missing, environment=environment):
             for (l_2_name, l_2_value) in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'totals'):
                 _loop_vars = {}
                 pass
-                t_15.extend((
+                t_17.extend((
                     '<tr><td>',
                     escape(environment.finalize(l_2_name)),
                     '</td><td class="n">',
@@ -421,10 +528,10 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_name = l_2_value = missing
-            t_15.append(
+            t_17.append(
                 '</tbody></table>',
             )
-            return concat(t_15)
+            return concat(t_17)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Control totals', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
@@ -524,9 +631,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Versions</h2>\n'
         def macro():
-            t_16 = []
+            t_18 = []
             pass
-            t_16.extend((
+            t_18.extend((
                 '<table>',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['What', 'Version']))),
                 '\n<tbody>',
@@ -534,7 +641,7 @@ def block_main(context, missing=missing, environment=environment):
             for (l_2_name, l_2_value) in context.call(environment.getattr(environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'versions'), 'items')):
                 _loop_vars = {}
                 pass
-                t_16.extend((
+                t_18.extend((
                     '<tr><td>',
                     escape(environment.finalize(l_2_name)),
                     '</td><td class="mono">',
@@ -542,13 +649,13 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_name = l_2_value = missing
-            t_16.append(
+            t_18.append(
                 '</tbody></table>',
             )
-            return concat(t_16)
+            return concat(t_18)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Versions', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=13&2=16&6=18&7=31&4=51&9=92&10=140&14=142&15=146&20=163&23=165&25=174&29=180&30=182&31=184&32=187&36=192&40=198&41=203&43=206&44=212&40=230&49=233&51=236&52=241&54=244&55=249&51=262&61=265&62=270&64=273&65=279&61=292&70=294&71=300&73=303&74=309&77=337&78=341&70=366&82=368&84=371&85=376&87=379&88=384&84=399&93=402&95=405&96=413&95=429&100=432&103=441&104=445&105=454&106=465&107=478&113=494&114=497&117=503&119=506&120=508&121=516&125=523&127=526&128=534&127=550'
+debug_info = '1=13&2=16&6=18&7=31&4=51&9=92&10=146&14=148&15=152&20=169&23=171&25=180&27=183&28=188&30=191&31=196&27=209&36=213&37=217&38=219&39=226&41=230&42=237&38=263&45=264&50=281&54=287&55=289&56=291&57=294&61=299&65=305&66=310&68=313&69=319&65=337&74=340&76=343&77=348&79=351&80=356&76=369&86=372&87=377&89=380&90=386&86=399&95=401&96=407&98=410&99=416&102=444&103=448&95=473&107=475&109=478&110=483&112=486&113=491&109=506&118=509&120=512&121=520&120=536&125=539&128=548&129=552&130=561&131=572&132=585&138=601&139=604&142=610&144=613&145=615&146=623&150=630&152=633&153=641&152=657'

@@ -1,0 +1,92 @@
+"""What stages say after the last card: rows of no card, and faults of the run as a whole."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from itertools import islice
+
+from deckwright.engine.closing.ending import Ending
+from deckwright.engine.passes.parts import sha256_of
+from deckwright.engine.passes.tablerows import part_of, schema_of
+from deckwright.engine.planning.plan import Step
+from deckwright.errors import RefusedRunError
+from deckwright.jsontext import indented
+from deckwright.plugin.tables import Column, file_of
+from deckwright.plugin.values import RunSeverity
+from deckwright.report.model import TableLine
+from deckwright.wording import nearest
+
+ROWS_ON_SHEET = 25
+"""Rows of a table that the control sheet shows."""
+
+
+def add_rows(ending: Ending, step: Step, table: str, columns: Mapping[str, Column]) -> None:
+    """Append rows that belong to no card to a table of a stage.
+
+    Raises:
+        ValueError: the table is not declared so.
+    """
+    tables = step.stage.tables()
+    if table not in tables:
+        msg = f"there is no table {table!r}; {nearest(table, tables)}"
+        raise ValueError(msg)
+    part = part_of(table, tables[table].frame(table, columns), None, ending.decks)
+    path = ending.run / "out" / part.file
+    with path.open("ab") as file:
+        file.write(part.data)
+    rows, _, _ = ending.outputs[part.file]
+    # made anew, since the file was closed; a table is small beside the deliveries
+    ending.outputs[part.file] = (rows + part.rows, path.stat().st_size, sha256_of(path))
+
+
+def add_fault(
+    ending: Ending, step: Step, reason: str, detail: str, severity: RunSeverity = "query"
+) -> None:
+    """Enter a fault of the run as a whole.
+
+    Raises:
+        RefusedRunError: it is fatal.
+    """
+    if severity == "fatal":
+        raise RefusedRunError(step.label, reason, detail)
+    ending.run_faults.append(
+        {"stage": step.number, "severity": severity, "reason": reason, "detail": detail}
+    )
+
+
+def table_schemas(step: Step) -> dict[str, bytes]:
+    """Return the files that go beside the tables of a stage."""
+    return {
+        f"{file_of(name)}.schema.json": (indented(schema_of(table)) + "\n").encode()
+        for name, table in step.stage.tables().items()
+    }
+
+
+def table_entries(ending: Ending) -> list[dict[str, object]]:
+    """Return what control.json says of tables."""
+    return [
+        {"stage": step.number, "table": name, "rows": ending.outputs[file_of(name)][0]}
+        for step in ending.plan.steps
+        for name in step.stage.tables()
+    ]
+
+
+def table_lines(ending: Ending) -> list[TableLine]:
+    """Return the tables that stand on the control sheet, with their first rows."""
+    found = []
+    for step in ending.plan.steps:
+        for name, table in step.stage.tables().items():
+            if table.on_sheet:
+                file = file_of(name)
+                path = ending.run / "out" / file
+                with path.open(encoding="utf-8", newline="") as lines:
+                    heads, *rows = islice(csv.reader(lines), ROWS_ON_SHEET + 1)
+                numbers = [
+                    place
+                    for place, head in enumerate(heads)
+                    if table.columns.get(head, "whole") in {"whole", "decimal"} and head != "deck"
+                ]
+                total = ending.outputs[file][0]
+                found.append(TableLine(table.title or name, file, heads, rows, numbers, total))
+    return found
