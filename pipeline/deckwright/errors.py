@@ -14,6 +14,7 @@
     |  |  `- CutOffDeckError
     |  |- TooManyReturnedError
     |  |- GroupTooLargeError
+    |  |- GroupReturnsError
     |  `- StageError                    3   a plugin raised
     |     `- PluginFailedError
     |- MasterError                  4   the master cannot be used
@@ -212,14 +213,32 @@ class GroupTooLargeError(DeckError):
     """One group has more cards than fit into memory; found before they are gathered."""
 
     def __init__(
-        self, stage: str, group: str, cards: int, most: int, memory: str, needed: str
+        self,
+        stage: str,
+        group: str,
+        cards: int,
+        most: int,
+        memory: str,
+        needed: str,
+        fields: str,
     ) -> None:
         self.stage, self.group, self.cards, self.most = stage, group, cards, most
         some = round(most, 1 - len(str(most)) + 1)
         super().__init__(
             f"{stage}: the group {group} has {cards:,} cards; with memory = {memory!r} the job "
-            f"holds some {some:,} cards of one group; set memory = {needed!r}, or sort on more "
-            "fields and group by them"
+            f"holds some {some:,} cards of one group; set memory = {needed!r}, or {fields}"
+        )
+
+
+class GroupReturnsError(DeckError):
+    """The cards of a group do not lie together. card: where it comes again, as it is named."""
+
+    def __init__(self, stage: str, group: str, card: str, fields: list[str]) -> None:
+        self.stage, self.group, self.card = stage, group, card
+        super().__init__(
+            f"{stage}: the group {group} comes again at {card}, after cards of another group; sort "
+            f"on {', '.join(fields)} before this stage, or put the deck in order; nothing was "
+            "delivered"
         )
 
 

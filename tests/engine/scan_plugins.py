@@ -96,3 +96,39 @@ class Scan(ScanStage[Config, object]):
 """
         + TAIL
     )
+
+
+COUNT = '''"""Counts the cards of each group; needs them together."""
+
+import numpy as np
+
+from deckwright import FieldShape, GroupStage, StageConfig, Values, hookimpl
+
+
+class Config(StageConfig):
+    """Count the cards of a group."""
+
+    fields: list[str]
+    name: str = "together"
+
+
+class Count(GroupStage[Config]):
+    kind = "count"
+
+    def group_fields(self):
+        return self.config.fields
+
+    def outline(self, known):
+        return known.with_fields({self.config.name: FieldShape("whole", 9)})
+
+    def run(self, tray, book):
+        keys = tray.frame(self.config.fields).to_struct("keys").rank("dense").to_numpy()
+        _, which, counts = np.unique(keys, return_inverse=True, return_counts=True)
+        counts = counts[which.reshape(-1)].astype(np.int64)
+        return tray.with_field(self.config.name, Values("whole", counts))
+
+
+@hookimpl
+def deckwright_stages():
+    return [Count]
+'''

@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
-
 from deckwright.engine.closing.bearing import Overdone, all_failed, overdone
 from deckwright.engine.closing.closing import close_run
 from deckwright.engine.closing.diagnose import better_reading
@@ -18,11 +16,11 @@ from deckwright.engine.passes.accounts import Count
 from deckwright.engine.passes.deckfile import must_be_a_deck, must_lie_outside, stamp_of
 from deckwright.engine.passes.executors import Executor, InlineExecutor, ProcessExecutor
 from deckwright.engine.passes.groups import large_groups, stretches
-from deckwright.engine.passes.partition import Cuts, cuts_of
 from deckwright.engine.passes.parts import Draft, Joiner
-from deckwright.engine.passes.scans import check_states, join, prefixes
+from deckwright.engine.passes.runs import check_runs, run_tasks
+from deckwright.engine.passes.sampling import Sampler
+from deckwright.engine.passes.scans import check_states, resumed_tasks
 from deckwright.engine.passes.signals import interruptible
-from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.passes.tasks import (
     CARDS_A_TRAY,
     RangeTasks,
@@ -32,23 +30,19 @@ from deckwright.engine.passes.tasks import (
     Task,
     bench_folder,
     drafts_folder,
+    leading_to,
 )
-from deckwright.engine.passes.worker import Worker, raw_tray
+from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
 from deckwright.engine.planning.naming import name_cards
 from deckwright.engine.planning.plan import Pass, Plan, load_plan
 from deckwright.engine.planning.written import heads_of
 from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
-from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
-from deckwright.plugin.values import Bench, DeckPart, RawTray, Survey
+from deckwright.plugin.values import Bench, DeckPart, Survey
 
 Progress = Callable[[str, int, int], None]
 """Told what is being done, how many cards are through, and how many there are."""
-
-_SAMPLE_CARDS = 512
-_SAMPLED_SPANS = 16
-_SAMPLE_PIECES = 32  # of a tray that is grouped by range already
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,12 +228,15 @@ class _Run:
                     self.joiners[name] = Joiner(self.work / "run" / "out" / name, head)
 
     def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, limit: Limits) -> None:
-        cuts = self._cuts(todo, recipe, limit.cards_a_task) if todo.routes else None
-        tasks = self._tasks(todo, cuts)
+        tasks, alone = self._tasks(todo, limit)
+        if todo.routes:
+            sampler = Sampler(self.plan, recipe, self.parts, self.surveys)
+            ranges = -(-self.cards // limit.cards_a_task)
+            tasks = leading_to(tasks, sampler.cuts(todo, tasks, ranges))
         results = self.done = []
         total = sum(r.left for r in self.results[-1]) if self.results else self.cards
         done = 0
-        run = self._run_all(todo, tasks, executor, recipe, limit)
+        run = self._run_all(tasks, alone, executor, recipe)
         for task, result in zip(tasks, run, strict=True):
             if task.digest:
                 self.hashes[task.digest] = result.sha256
@@ -258,21 +255,9 @@ class _Run:
         self.results.append(results)
 
     def _run_all(
-        self,
-        todo: Pass,
-        tasks: Sequence[Task],
-        executor: Executor,
-        recipe: Recipe,
-        limit: Limits,
+        self, tasks: Sequence[Task], alone: frozenset[int], executor: Executor, recipe: Recipe
     ) -> Iterator[Result]:
-        """Run tasks; those that take memory for several run here while nothing else does.
-
-        Raises:
-            GroupTooLargeError: one would take more than there is.
-        """
-        alone: frozenset[int] = frozenset()
-        if isinstance(tasks, RangeTasks):
-            alone = large_groups(self.plan, todo, tasks, limit)
+        """Run tasks; those that take memory for several run here while nothing else does."""
         for first, after, is_alone in stretches(len(tasks), alone):
             if is_alone:
                 yield Worker(recipe, self.plan, keeps_parts=True).run(tasks[first])
@@ -311,80 +296,33 @@ class _Run:
         hint = better_reading(self.plan, found.step, sample, self.reasons)
         raise TooManyReturnedError(found.stages, found.returned, found.seen, found.limit, hint)
 
-    def _tasks(self, todo: Pass, cuts: Cuts | None) -> Sequence[Task]:
+    def _tasks(self, todo: Pass, limit: Limits) -> tuple[Sequence[Task], frozenset[int]]:
+        """Return the tasks of a pass, and which of them must run alone.
+
+        Raises:
+            GroupTooLargeError: one would take more memory than there is.
+            GroupReturnsError: a group comes again once it was left.
+        """
         if todo.number == 1:
-            return list(self._span_tasks(cuts))
+            return list(self._span_tasks()), frozenset()
         before = self.results[-1]
         if todo.sort is not None:
-            blocks = [block for result in before for block in result.blocks]
-            return RangeTasks(todo.number, blocks, cuts)
-        return list(self._resumed_tasks(todo, before, cuts))
+            ranges = RangeTasks(todo.number, [b for result in before for b in result.blocks])
+            return ranges, large_groups(self.plan, todo, ranges, limit)
+        if todo.runs is None:
+            return resumed_tasks(todo, before, [result.blocks for result in before]), frozenset()
+        found = run_tasks(self.plan, todo, before, limit)
+        check_runs(self.plan, todo, before, found, self.parts)
+        return resumed_tasks(todo, before, found.blocks), found.alone
 
-    def _span_tasks(self, cuts: Cuts | None) -> Iterator[Task]:
+    def _span_tasks(self) -> Iterator[Task]:
         # first, since each takes as long as many spans
         yield from (Task(1, -1, digest=path) for path in self._digests())
         index = 0
         for deck, survey in enumerate(self.surveys):
             for span in survey.spans:
-                yield Task(1, index, deck=deck, span=span, cuts=cuts)
+                yield Task(1, index, deck=deck, span=span)
                 index += 1
-
-    def _resumed_tasks(self, todo: Pass, before: list[Result], cuts: Cuts | None) -> Iterator[Task]:
-        known = not any(count.added for result in before for count in result.counts.values())
-        states, total = [None] * len(before), None
-        if todo.scan:
-            states, total = prefixes(todo.scan, (result.state for result in before))
-        for result, state in zip(before, states, strict=True):
-            yield Task(
-                todo.number,
-                result.task,
-                blocks=tuple(result.blocks),
-                before=state,
-                total=total,
-                cuts=cuts,
-                cards_known=known,
-            )
-
-    def _cuts(self, todo: Pass, recipe: Recipe, cards_a_task: int) -> Cuts:
-        """Return the cuts between the ranges of the next pass, from samples of the cards."""
-        ranges = -(-self.cards // cards_a_task)
-        assert todo.routes is not None  # noqa: S101 # asked for by the caller
-        words, cards = [], []
-        if ranges > 1:
-            worker = Worker(recipe, self.plan)
-            for tray, raw, task in self._samples(todo, ranges):
-                sample = worker.through(todo, tray, raw, task)
-                words.append(todo.routes.encode(sample))
-                cards.append(sample.cards)
-        if not words:
-            return Cuts(np.zeros((len(todo.routes.words), 0), np.uint64))
-        grouped = self.plan.passes[todo.number].groups is not None
-        return cuts_of(np.hstack(words), np.concatenate(cards), ranges, part_equal=not grouped)
-
-    def _samples(self, todo: Pass, ranges: int) -> Iterator[tuple[Tray, RawTray | None, Task]]:
-        """Yield short samples of the cards that come to a pass, with tasks that they could be."""
-        if todo.number > 1:
-            yield from self._later_samples(todo, ranges)
-            return
-        medium = self.plan.source.medium
-        for deck, survey in zip(self.parts, self.surveys, strict=True):
-            # media with many small spans are sampled in some of them only
-            apart = max(1, len(survey.spans) // (_SAMPLED_SPANS * ranges))
-            for span in survey.spans[::apart]:
-                raw = next(iter(medium.read(Path(deck.path), span, _SAMPLE_CARDS)))
-                yield raw_tray(raw, deck.first, medium.code), raw, Task(1, 0)
-
-    def _later_samples(self, todo: Pass, ranges: int) -> Iterator[tuple[Tray, None, Task]]:
-        found = []
-        for task in self._resumed_tasks(todo, self.results[-1], None):
-            before = task.before
-            for block in task.blocks:
-                found.append((replace(task, before=before), block))
-                before = join(todo.scan, before, block.state) if todo.scan else None
-        with Gatherer(self.plan.source.medium.code, self.plan.configs.layout) as gatherer:
-            for task, block in found[:: max(1, len(found) // (_SAMPLED_SPANS * ranges))]:
-                pieces = 1 if todo.scan else _SAMPLE_PIECES
-                yield gatherer.some(block, _SAMPLE_CARDS, pieces), None, task
 
     def _check_order(self, todo: Pass, results: list[Result]) -> None:
         if todo.sort is None:

@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.journal.columns import span_texts
-from deckwright.journal.reader import Event, Journal, PassEntry
+from deckwright.journal.reader import Event, Journal, PassEntry, arrives, goes_on
 
 Cards = NDArray[np.int64]
 
@@ -149,7 +149,7 @@ def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[in
     before = journal.passes[where.number - 2]
     found = _tasks_with(journal, before, card)
     if where.resumes:
-        return found
+        return _resumed_in(journal, where, found, card)
     for index in found:
         rows = journal.rows(before.tasks[index])
         if "range" in rows.columns:
@@ -157,6 +157,20 @@ def _tasks_with(journal: Journal, where: PassEntry, card: int | None) -> list[in
             target = rows["range"][int(row[0])] if row.size else None
             return [] if target is None else [int(target)]
     return everything if len(everything) == 1 else []
+
+
+def _resumed_in(journal: Journal, where: PassEntry, found: list[int], card: int) -> list[int]:
+    """Return the tasks of a pass that go on with a card which these tasks before may have left."""
+    before = journal.passes[where.number - 2]
+    left, came = goes_on(before), arrives(where)
+    if len(left) == len(came) and (left == came).all():
+        return found
+    tasks: list[int] = []
+    for index in found:
+        rows = np.flatnonzero(journal.left(before, index) == card)
+        if rows.size:
+            tasks.append(int(np.searchsorted(came, left[index] + rows[0], side="right")) - 1)
+    return tasks
 
 
 def _changes(journal: Journal, rows: pl.DataFrame, cards: Cards) -> Iterator[Event]:

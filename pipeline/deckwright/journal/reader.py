@@ -186,8 +186,21 @@ class Journal:
         if "card" in rows.columns:
             return rows["card"].cast(pl.Int64).to_numpy()
         if where.resumes:
-            return self.left(self.passes[where.number - 2], index)
+            return self._resumed(where, index)
         return np.arange(task.first_card, task.first_card + task.arrived, dtype=np.int64)
+
+    def _resumed(self, where: PassEntry, index: int) -> NDArray[np.int64]:
+        """Return the cards of a task that goes on with what the pass before left, in order."""
+        before = self.passes[where.number - 2]
+        starts, stops = goes_on(before), arrives(where)
+        start, stop = int(stops[index]), int(stops[index + 1])
+        pieces = [np.zeros(0, np.int64)]
+        for at in range(len(before.tasks)):
+            first, after = int(starts[at]), int(starts[at + 1])
+            if first < stop and start < after:
+                left = self.left(before, at)
+                pieces.append(left[max(0, start - first) : stop - first])
+        return np.concatenate(pieces)
 
     def left(self, where: PassEntry, index: int) -> NDArray[np.int64]:
         """Return the cards that went on from a task, in order."""
@@ -275,6 +288,16 @@ class Journal:
         for where in self.passes:
             for index in range(len(where.tasks)):
                 yield where, index
+
+
+def goes_on(where: PassEntry) -> NDArray[np.int64]:
+    """Return int64 (tasks + 1): cards that earlier tasks of a pass left, before each and in all."""
+    return np.concatenate([[0], np.cumsum([task.left for task in where.tasks], dtype=np.int64)])
+
+
+def arrives(where: PassEntry) -> NDArray[np.int64]:
+    """Return int64 (tasks + 1): cards that came to earlier tasks of a pass, before each, in all."""
+    return np.concatenate([[0], np.cumsum([task.arrived for task in where.tasks], dtype=np.int64)])
 
 
 def _pass_entry(entry: dict[str, Any]) -> PassEntry:

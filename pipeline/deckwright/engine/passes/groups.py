@@ -18,6 +18,7 @@ from deckwright.engine.planning.limits import Limits, memory_for_group
 from deckwright.engine.planning.plan import Pass, Plan
 from deckwright.engine.planning.sortkeys import KeyPlan, Words
 from deckwright.errors import GroupTooLargeError
+from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import GroupStage
 
 Counts = NDArray[np.int64]
@@ -54,9 +55,27 @@ class Groups:
                 tray = gatherer.range([block])
                 rows = np.flatnonzero((self.keys.encode(tray) == key[:, None]).all(axis=0))
                 if rows.size:
-                    row = int(rows[0])
-                    return ", ".join(f"{name} {tray[name][row]}" for name in self.keys.fields)
+                    return self._told(tray, int(rows[0]))
         return "without a key"
+
+    def key(self, block: Block) -> NDArray[np.uint64]:
+        """Return the key of the first card of a block."""
+        with Gatherer(self.code, self.configs.layout) as gatherer:
+            return self.keys.encode(gatherer.range([block]))[:, 0]
+
+    def named_by_card(self, blocks: Sequence[Block], card: int) -> str:
+        """Return what the key fields of the group of a card hold."""
+        for block in blocks:
+            if block.first_card <= card <= block.last_card:
+                with Gatherer(self.code, self.configs.layout) as gatherer:
+                    tray = gatherer.whole(block)
+                rows = np.flatnonzero(tray.cards == card)
+                if rows.size:
+                    return self._told(tray, int(rows[0]))
+        return "without a key"
+
+    def _told(self, tray: Tray, row: int) -> str:
+        return ", ".join(f"{name} {tray[name][row]}" for name in self.keys.fields)
 
     def parted(self, blocks: Sequence[Block], cards: int, path: Path) -> list[list[Block]]:
         """Write the cards of a range anew, in parts of about so many cards; groups stay whole.
@@ -80,7 +99,7 @@ class Groups:
                 )
                 writer.add(tray.take(order), np.concatenate([[0], np.cumsum(sizes)]))
         writer.close()
-        tasks = RangeTasks(0, writer.blocks, None)
+        tasks = RangeTasks(0, writer.blocks)
         return [list(tasks[index].blocks) for index in range(len(tasks))]
 
 
@@ -111,19 +130,26 @@ def large_groups(plan: Plan, todo: Pass, tasks: RangeTasks, limit: Limits) -> fr
         largest = int(counts.argmax())
         cards = int(counts[largest])
         if cards > limit.cards_a_group:
-            step = next(step for step in todo.steps if isinstance(step.stage, GroupStage))
-            width = max(block.columns["text"].items for block in blocks)
-            raise GroupTooLargeError(
-                step.label,
-                groups.named(blocks, words[:, largest]),
-                cards,
-                limit.cards_a_group,
-                plan.spec.memory,
-                memory_for_group(cards, width),
-            )
+            group = groups.named(blocks, words[:, largest])
+            raise too_large(plan, todo, group, cards, max(blocks, key=_width), limit)
         if cards > limit.cards_a_range:
             alone.add(index)
     return frozenset(alone)
+
+
+def _width(block: Block) -> int:
+    return block.columns["text"].items
+
+
+def too_large(
+    plan: Plan, todo: Pass, group: str, cards: int, block: Block, limit: Limits
+) -> GroupTooLargeError:
+    """Return the error for a group of so many cards; block: some of them."""
+    step = next(step for step in todo.steps if isinstance(step.stage, GroupStage))
+    fields = "sort on more fields and group by them" if todo.sort else "group by more fields"
+    needed = memory_for_group(cards, _width(block))
+    most = limit.cards_a_group
+    return GroupTooLargeError(step.label, group, cards, most, plan.spec.memory, needed, fields)
 
 
 def stretches(count: int, alone: Iterable[int]) -> list[tuple[int, int, bool]]:

@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from deckwright.engine.planning.cutting import Step
+from deckwright.engine.passes.spill import Block
+from deckwright.engine.passes.tasks import Result, Task
+from deckwright.engine.planning.cutting import Pass, Step
 from deckwright.errors import PluginError
 from deckwright.layout.tray import Tray
 from deckwright.plugin.scans import ScanStage
@@ -67,6 +69,27 @@ def prefixes(step: Step, states: Iterable[State]) -> tuple[list[State], State]:
         befores.append(total)
         total = join(step, total, state)
     return befores, total if _stage(step).needs_total else None
+
+
+def resumed_tasks(
+    todo: Pass, before: Sequence[Result], blocks: Sequence[Sequence[Block]]
+) -> list[Task]:
+    """Return the tasks of a pass whose cards come as the pass before left them.
+
+    Args:
+        todo: the pass.
+        before: results of the pass before.
+        blocks: what each task reads.
+    """
+    known = not any(count.added for result in before for count in result.counts.values())
+    states, total = [None] * len(before), None
+    if todo.scan:
+        states, total = prefixes(todo.scan, (result.state for result in before))
+    return [
+        Task(todo.number, result.task, blocks=tuple(mine), before=state, total=total,
+             cards_known=known)
+        for result, mine, state in zip(before, blocks, states, strict=True)
+    ]  # fmt: skip
 
 
 def check_states(step: Step, befores: Sequence[State], reached: Sequence[State]) -> None:

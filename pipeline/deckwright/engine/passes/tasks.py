@@ -64,8 +64,8 @@ class RangeTasks(Sequence[Task]):
     All of them together would name every range of every tray of the deck at once.
     """
 
-    def __init__(self, pass_number: int, blocks: list[Block], cuts: Cuts | None) -> None:
-        self._number, self._blocks, self._cuts = pass_number, blocks, cuts
+    def __init__(self, pass_number: int, blocks: list[Block], cuts: Cuts | None = None) -> None:
+        self._number, self._blocks, self.cuts = pass_number, blocks, cuts
         starts = [block.starts for block in blocks] or [np.zeros(2, np.int64)]
         self._starts = np.vstack(starts)
         sizes = np.diff(self._starts, axis=1).sum(axis=0)
@@ -92,7 +92,15 @@ class RangeTasks(Sequence[Task]):
         edges = self._starts[:, index : index + 2]
         mine = np.flatnonzero(edges[:, 1] > edges[:, 0]).tolist()
         blocks = tuple(replace(self._blocks[at], starts=edges[at].copy()) for at in mine)
-        return Task(self._number, index, blocks=blocks, cuts=self._cuts)
+        return Task(self._number, index, blocks=blocks, cuts=self.cuts)
+
+
+def leading_to(tasks: Sequence[Task], cuts: Cuts) -> Sequence[Task]:
+    """Return tasks whose cards go on to these ranges."""
+    if isinstance(tasks, RangeTasks):
+        tasks.cuts = cuts
+        return tasks
+    return [replace(task, cuts=cuts) for task in tasks]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +142,8 @@ class Result:
     sha256: str = ""
     state: Any = None
     """State of the cards that go on, for the scan that begins the next pass."""
+    runs: str = ""
+    """Work file with the runs of cards that go on, where the next pass takes groups in runs."""
     reached: Any = None
     """State after the last card of the task, where a scan begins its pass."""
     tables: dict[str, pl.DataFrame] | None = None

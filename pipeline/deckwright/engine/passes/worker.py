@@ -17,6 +17,7 @@ from deckwright.engine.passes.firstcards import keep_first_cards
 from deckwright.engine.passes.groups import Groups
 from deckwright.engine.passes.partition import group_by_route
 from deckwright.engine.passes.parts import PartWriter
+from deckwright.engine.passes.runs import RunNotes, whole_runs
 from deckwright.engine.passes.scans import fold, join, must_be_small
 from deckwright.engine.passes.spill import Block, Gatherer, SpillWriter
 from deckwright.engine.passes.tablerows import parts_of
@@ -31,7 +32,7 @@ from deckwright.engine.passes.tasks import (
 )
 from deckwright.engine.planning.cutting import scan_of
 from deckwright.engine.planning.plan import Pass, Plan, Step, load_plan
-from deckwright.engine.planning.sortkeys import order_of
+from deckwright.engine.planning.sortkeys import KeyPlan, Words, order_of
 from deckwright.journal.reader import PASS_SHIFT, TASK_SHIFT
 from deckwright.journal.segment import Segment
 from deckwright.layout.tray import Tray, is_among
@@ -114,6 +115,7 @@ class _TaskRun:
         spill = spill_folder(worker.work)
         self.spill = None if todo.last else SpillWriter(spill / f"{self.name}.cards")
         self.gone = SpillWriter(spill / f"{self.name}.gone")
+        self.runs = RunNotes(spill / f"{self.name}.runs")
         self.parts = PartWriter(worker.work, self.name, keep=worker.keeps_parts)
 
     def run(self) -> Result:
@@ -131,6 +133,7 @@ class _TaskRun:
         result.parts = self.parts.files()
         result.arrived = self.segment.arrived
         result.reached = self.before
+        result.runs = str(self.runs.path) if self.todo.edges and result.blocks else ""
         if self.todo.folds and self.result.blocks:
             must_be_small(self.todo.folds, result.state)
         result.first_card = next((int(cards[0]) for cards in self.segment.cards if len(cards)), 0)
@@ -151,6 +154,8 @@ class _TaskRun:
         starts, after = np.array([0, len(tray)]), None
         if self.todo.routes is not None:
             tray, starts = self._route(tray, rows)
+        elif self.todo.edges:
+            after = self.runs.edges(self.todo.edges.encode(tray), tray.cards)
         elif self.todo.folds:
             after = fold(self.todo.folds, tray)
             self.result.state = join(self.todo.folds, self.result.state, after)
@@ -247,6 +252,8 @@ class _TaskRun:
             yield from self._from_deck()
         elif self.todo.sort is not None:
             yield from self._from_range()
+        elif self.todo.runs is not None:
+            yield from self._from_runs(self.todo.runs)
         else:
             with Gatherer(self.code, self.plan.configs.layout) as gatherer:
                 for block in self.task.blocks:
@@ -262,6 +269,17 @@ class _TaskRun:
         for raw in medium.read(Path(deck.path), self.task.span, self.worker.recipe.cards_a_tray):
             keep_first_cards(self.worker.work, deck.first + raw.first_card - 1, raw)
             yield raw_tray(raw, deck.first, medium.code), raw, None
+
+    def _from_runs(self, keys: KeyPlan) -> Iterator[Arrival]:
+        with Gatherer(self.code, self.plan.configs.layout) as gatherer:
+            for blocks in whole_runs(self.task.blocks):
+                gathered = gatherer.range(blocks)
+                most = self.worker.recipe.cards_a_tray
+                if len(gathered) <= most:
+                    yield gathered, None, None
+                    continue
+                for start, stop in cut_trays(len(gathered), most, _edges(keys.encode(gathered))):
+                    yield gathered.take(np.arange(start, stop)), None, None
 
     def _from_range(self) -> Iterator[Arrival]:
         blocks = list(self.task.blocks)
@@ -288,8 +306,7 @@ class _TaskRun:
         order = order_of(words)
         edges = None
         if self.todo.groups is not None:
-            ordered = self.todo.groups.encode(gathered)[:, order]
-            edges = np.flatnonzero((ordered[:, 1:] != ordered[:, :-1]).any(axis=0)) + 1
+            edges = _edges(self.todo.groups.encode(gathered)[:, order])
         count = self.result.count(sort.number)
         count.arrived += len(gathered)
         for start, stop in cut_trays(len(gathered), self.worker.recipe.cards_a_tray, edges):
@@ -305,6 +322,11 @@ def _run(step: Step, tray: Tray, book: Book, before: Any, total: Any) -> Tray:
         return step.stage.run(tray, book, *((before, total) if scan_of(step) else (None, None)))
     assert isinstance(step.stage, TrayStage)  # noqa: S101 # the only other shape that takes trays
     return step.stage.run(tray, book)
+
+
+def _edges(words: Words) -> NDArray[np.intp]:
+    """Return the places (k) at which another key begins."""
+    return np.flatnonzero((words[:, 1:] != words[:, :-1]).any(axis=0)) + 1
 
 
 def raw_tray(raw: RawTray, first: int, code: object) -> Tray:

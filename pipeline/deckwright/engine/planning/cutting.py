@@ -7,7 +7,7 @@ from typing import Any
 
 from deckwright.engine.planning.sortkeys import KeyPlan
 from deckwright.plugin.scans import ScanStage
-from deckwright.plugin.stages import FinishStage, GroupStage, Known, SortStage, Stage
+from deckwright.plugin.stages import FinishStage, GroupStage, Known, SortKey, SortStage, Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +33,9 @@ class Pass:
     sort: the step whose order the cards are in when they come in, None for arrival order.
     resumes: cards come in as the pass before left them. routes: keys that lead on to the next
     pass. groups: keys whose equal values stay in one tray. scan: its first step, when that must
-    know what went before. folds: the scan that begins the next pass; its state is made up here,
-    of the cards that go on.
+    know what went before. runs: keys of its first step, when that takes groups that lie together in
+    the order of the cards. folds, edges: scan or runs with which the next pass begins; what it must
+    know is made up here, of the cards that go on.
     """
 
     number: int
@@ -47,6 +48,8 @@ class Pass:
     groups: KeyPlan | None = None
     scan: Step | None = None
     folds: Step | None = None
+    runs: KeyPlan | None = None
+    edges: KeyPlan | None = None
 
 
 @dataclass(slots=True)
@@ -56,6 +59,7 @@ class _Cut:
     steps: list[Step] = field(default_factory=list)
     sort: Step | None = None
     scan: Step | None = None
+    runs: KeyPlan | None = None
 
 
 def scan_of(step: Step) -> ScanStage[Any, Any] | None:
@@ -73,6 +77,9 @@ def cut_into_passes(steps: list[Step]) -> list[Pass]:
             cuts.append(_Cut(sort=step))
         elif scan_of(step):
             cuts.append(_Cut([step], scan=step))
+        elif isinstance(step.stage, GroupStage) and comes_in_runs(step, steps):
+            fields = [SortKey(name) for name in step.stage.group_fields()]
+            cuts.append(_Cut([step], runs=KeyPlan(fields, step.before)))
         else:
             cuts[-1].steps.append(step)
     passes: list[Pass] = []
@@ -99,6 +106,8 @@ def cut_into_passes(steps: list[Step]) -> list[Pass]:
                 groups=groups,
                 scan=cut.scan,
                 folds=following.scan if following else None,
+                runs=cut.runs,
+                edges=following.runs if following else None,
             )
         )
     return passes
@@ -110,7 +119,7 @@ def _grouped(cuts: list[_Cut]) -> int:
     for place, cut in enumerate(cuts):
         if cut.sort and place:
             break
-        for step in cut.steps:
+        for step in cut.steps[1:] if cut.runs else cut.steps:
             if isinstance(step.stage, GroupStage):
                 size = len(step.stage.group_fields())
                 fewest = min(fewest, size) if fewest else size
@@ -123,16 +132,38 @@ def _keys(step: Step, first: int = 0) -> KeyPlan:
     return KeyPlan(keys[:first] if first else keys, step.before)
 
 
+def comes_in_runs(step: Step, steps: list[Step]) -> bool:
+    """Return whether a group stage takes groups as they lie: no sort on its fields has made them.
+
+    A stage behind another that takes runs does too, since trays are cut anew there.
+    """
+    stage = step.stage
+    assert isinstance(stage, GroupStage)  # noqa: S101 # asked for by the caller
+    wanted = stage.group_fields()
+    for other in reversed(steps[: step.number - 1]):
+        if isinstance(other.stage, SortStage):
+            return not _sorts_on(other.stage, wanted)
+        if isinstance(other.stage, GroupStage) and comes_in_runs(other, steps):
+            return True
+    return True
+
+
+def _sorts_on(stage: SortStage[Any], fields: list[str]) -> bool:
+    keys = [key.field for key in stage.keys()]  # noqa: SIM118 # not a dict
+    return set(keys[: len(fields)]) == set(fields)
+
+
 def group_fault(step: Step, earlier: list[Step]) -> str:
-    """Return what is wrong with the place of a group stage in the chain; "" = nothing."""
+    """Return what is wrong with the place of a group stage in the chain; "" = nothing.
+
+    A sort on other fields takes groups apart, unless a later stage has made the fields.
+    """
     stage = step.stage
     assert isinstance(stage, GroupStage)  # noqa: S101 # asked for by the caller
     wanted = stage.group_fields()
     for other in reversed(earlier):
         if isinstance(other.stage, SortStage):
-            keys = [key.field for key in other.stage.keys()]  # noqa: SIM118 # not a dict
-            keys = keys[: len(wanted)]
-            if set(keys) == set(wanted):
-                return ""
-            break
-    return f"needs the cards sorted on {', '.join(wanted)} first"
+            if _sorts_on(other.stage, wanted) or not set(wanted) <= set(other.before.fields):
+                break
+            return f"needs the cards sorted on {', '.join(wanted)} first"
+    return ""

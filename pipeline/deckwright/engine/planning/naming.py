@@ -17,7 +17,7 @@ def name_cards(error: DeckwrightError, decks: Sequence[DeckPart]) -> None:
         decks: all decks of the run, in their order.
     """
     if isinstance(error, AccountError) and _need_names(error.cards, decks):
-        error.named = ", ".join(_name(card, decks) for card in error.cards[:NAMED])
+        error.named = ", ".join(card_named(card, decks) for card in error.cards[:NAMED])
     elif isinstance(error, StageError) and not isinstance(error, PluginFailedError):
         ends = error.first, error.last
         error.named = _range(*ends, decks) if _need_names(ends, decks) else ""
@@ -29,15 +29,16 @@ def _need_names(cards: Iterable[int], decks: Sequence[DeckPart]) -> bool:
 
 def _range(first: int, last: int, decks: Sequence[DeckPart]) -> str:
     if first == last:
-        return _name(first, decks)
+        return card_named(first, decks)
     deck = _deck_of(first, decks)
     if deck is None or deck is not _deck_of(last, decks):
-        return f"cards from {_name(first, decks)} to {_name(last, decks)}"
+        return f"cards from {card_named(first, decks)} to {card_named(last, decks)}"
     start, end = first - deck.first + 1, last - deck.first + 1
     return f"cards {start:,} to {end:,} of {deck.name} (cards {first:,} to {last:,} of the run)"
 
 
-def _name(card: int, decks: Sequence[DeckPart]) -> str:
+def card_named(card: int, decks: Sequence[DeckPart]) -> str:
+    """Return what a card is called: by deck and number there, where there are several decks."""
     if card >= ADDED_FROM:
         return f"card {card}, which a stage added"
     deck = _deck_of(card, decks)
