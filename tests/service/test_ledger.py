@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.service.store.ledger import Ledger, LedgerError
-from deckwright.service.store.records import Claim, DeckFacts
+from deckwright.service.store.records import Claim, DeckFacts, LaneStep
 from deckwright.service.system.places import run_prefix
 from service.contract import sha256
 from service.kit import quick_room
@@ -179,3 +179,54 @@ def test_ended_runs_are_listed_by_what_is_still_to_be_done_with_them():
         ]  # fmt: skip
         assert (ledger.row(second).mtime_ns, ledger.row(waits).mtime_ns) == (9, 7)
         assert ledger.row(first).delivered == "2031-05-05"
+
+
+class Modes(Ledger):
+    """Notes whether each writing step is flushed: 1 = with the next one that is, 2 = at once."""
+
+    noted: list[int]
+    fails = False
+
+    def _do(self, sql: str, values: Any = ()) -> Any:
+        if sql.startswith(("INSERT", "UPDATE", "COMMIT", "DELETE")):
+            self.noted.append(self._db.execute("PRAGMA synchronous").fetchone()[0])
+            if self.fails:
+                msg = "disk I/O error"
+                raise LedgerError(msg)
+        return super()._do(sql, values)
+
+
+def test_only_what_the_folders_say_too_waits_for_the_next_flush() -> None:
+    lane = LaneStep(
+        lane="stock", number=1, parent="0" * 64, file="next.csv", next="1" * 64, after=3
+    )
+    steps: dict[str, tuple[int, Any]] = {
+        "add": (1, lambda ledger, run: ledger.add(claim("b", b"b", 2), 0)),
+        "end": (1, lambda ledger, run: ledger.end(run, "done", "now")),
+        "end of a lane": (2, lambda ledger, run: ledger.end(run, "done", "now", lane=lane)),
+        "begin_try": (2, lambda ledger, run: ledger.begin_try(run, "now")),
+        "end_try": (2, lambda ledger, run: ledger.end_try(run, "stage", "c", "s", "t", [])),
+        "drop_try": (2, lambda ledger, run: ledger.drop_try(run)),
+        "hold": (2, lambda ledger, run: ledger.set_state(run, "hold")),
+        "forget": (2, lambda ledger, run: ledger.forget(run)),
+        "mark_delivered": (2, lambda ledger, run: ledger.mark_delivered(run, "now")),
+    }
+    for name, (wanted, step) in steps.items():
+        with quick_room() as room, closing(Modes(room / "ledger.db")) as ledger:
+            ledger.noted = []
+            known = claim("a", b"a", 1)
+            ledger.add(known, 0)
+            ledger.noted.clear()
+            step(ledger, known.run)
+            assert ledger.noted, name
+            assert set(ledger.noted) == {wanted}, name
+            assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)  # noqa: SLF001
+
+
+@pytest.mark.parametrize("step", ["add", "end"])
+def test_after_one_that_fails_commits_are_flushed_as_before(step) -> None:
+    with quick_room() as room, closing(Modes(room / "ledger.db")) as ledger:
+        ledger.noted, ledger.fails = [], True
+        with pytest.raises(LedgerError):
+            ledger.add(claim("a", b"a", 1), 0) if step == "add" else ledger.end("x", "done", "now")
+        assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)  # noqa: SLF001

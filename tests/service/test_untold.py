@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import signal
+import sqlite3
 import sys
 from collections.abc import Callable
 from contextlib import closing
@@ -70,6 +71,21 @@ def test_an_end_that_the_history_lacks_is_told_once_more_to_log_and_notices() ->
         for (_, run), heard_as in ends.items():
             assert heard(made).count((heard_as, run)) == 2
         assert len(heard(made)) == 5
+
+
+def test_an_end_that_only_the_ledger_has_forgotten_is_not_told_again() -> None:
+    with house() as made:
+        done, back = made.drop("deck.txt", cards_of(7)), made.drop("back.txt", UNREADABLE)
+        made.once()
+        assert made.events("run_done", run=done)
+        with closing(sqlite3.connect(made.root / "ledger.db")) as ledger, ledger:
+            # as after a power cut: what was entered without a flush has gone
+            ledger.execute("UPDATE runs SET state='running', ended_at=''")
+        made.once()
+        told = [each for each in made.since_start() if each["event"] in TOLD]
+        assert told == []
+        with closing(Ledger(made.root / "ledger.db")) as again:
+            assert dict(again.states()) == {done: "done", back: "returned"}
 
 
 TOLD = ("run_done", "deck_returned", "deck_repaired")

@@ -30,10 +30,16 @@ _RUN = re.compile(rb'"run": "([^"\\]+)"')
 def add_untold(workspace: Workspace, ledger: Ledger, found: Found) -> None:
     """Add runs of whose end, and repairs of which, nobody was told to what a start found.
 
+    Those that the history tells of already are left out: a power cut takes from the ledger, and not
+    from the folders, what was entered last.
+
     Raises:
         LedgerError
     """
     known = {each.run for each in found.done} | {each.run for each in found.returned}
+    told = _told(workspace, ledger, known)
+    found.done = [each for each in found.done if each.run not in told]
+    found.returned = [each for each in found.returned if each.run not in told]
     ended, found.repairs = untold(workspace, ledger)
     for row in ended:
         home = workspace.root / row.state / row.run
@@ -45,6 +51,14 @@ def add_untold(workspace: Workspace, ledger: Ledger, found: Found) -> None:
                 found.done.append(load(Manifest, home / MANIFEST))
             elif (reasons := load(Reasons, home / REASONS)).entries:
                 found.returned.append(reasons)
+
+
+def _told(workspace: Workspace, ledger: Ledger, runs: Collection[str]) -> set[str]:
+    """Return those of some runs whose end stands in the history."""
+    rows = [row for row in map(ledger.row, runs) if row is not None]
+    since = min((row.taken_at for row in rows), default="")[:10]
+    events, _ = _events(workspace, since, set(runs)) if rows else ({}, set())
+    return {run for run, names in events.items() if run in runs and names & _ENDS}
 
 
 def untold(workspace: Workspace, ledger: Ledger) -> tuple[list[Row], list[tuple[str, str]]]:

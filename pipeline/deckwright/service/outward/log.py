@@ -88,10 +88,11 @@ class ServiceLog:
         level = LEVELS.get(event, "info")
         if event == "health" and not facts.get("reasons"):
             level = "info"
-        getattr(self._logger, level)(event, **facts)
+        now, values = self._clock.now(), _values(facts)
+        line = _json(now, level, event, values)  # once, for the stream, the file and the history
+        getattr(self._logger, level)(event, now=now, values=values, line=line)
         if self._files and facts.get("run"):
-            now = self._clock.now()
-            self._files.history(now[:10], _json(now, level, event, _values(facts)))
+            self._files.history(now[:10], line)
 
     def close(self) -> None:
         """Close the files."""
@@ -99,16 +100,17 @@ class ServiceLog:
             self._files.close()
 
     def _lost(self, count: int) -> str:
-        return self._line("warning", "log_lines_lost", {"count": count})
+        now, values = self._clock.now(), {"count": count}
+        line = _json(now, "warning", "log_lines_lost", values)
+        return self._line("warning", "log_lines_lost", now, values, line)
 
     def _render(self, _: object, level: str, found: MutableMapping[str, Any]) -> str:
-        event = str(found.pop("event"))
-        return self._line(level, event, found)
+        return self._line(level, found["event"], found["now"], found["values"], found["line"])
 
-    def _line(self, level: str, event: str, facts: Mapping[str, object]) -> str:
-        values = _values(facts)
-        now = self._clock.now()
-        line = _json(now, level, event, values)
+    def _line(
+        self, level: str, event: str, now: str, values: Mapping[str, object], line: str
+    ) -> str:
+        """Put a line into the log file; return how the stream has it."""
         if self._files:
             lost, self._files.lost = self._files.lost, 0
             if lost:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Self
 
@@ -112,6 +112,18 @@ class Database:
             part = self.path.with_name(self.path.name + suffix)
             if part.exists():
                 part.rename(part.with_name(f"{self.path.name}.damaged-{number}{suffix}"))
+
+    @contextlib.contextmanager
+    def _unhurried(self) -> Iterator[None]:
+        """Commit what is done within without a flush: the next commit with one takes it along.
+
+        Only for what the folders say too: a power cut may take it, and a start enters it anew.
+        """
+        self._db.execute("PRAGMA synchronous=NORMAL")
+        try:
+            yield
+        finally:
+            self._db.execute("PRAGMA synchronous=FULL")
 
     def _do(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
         try:

@@ -1,11 +1,13 @@
 """The ledger: tries, times and what was done before. The folders are the truth; it can be rebuilt.
 
-SQLite in WAL mode with a flush at every commit, one writing connection, local disk only. File
+SQLite in WAL mode, one writing connection, local disk only. Every commit is flushed, but for those
+by which a run is entered that was taken or has ended: its folder, flushed before, says so too. File
 names are kept as bytes, since a name need not be text.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator, Sequence
 
@@ -34,7 +36,11 @@ class Ledger(Database):
     # ---- writing
 
     def add(self, claim: Claim, mtime_ns: int) -> None:
-        """Enter a run that was taken; nothing when it stands there already."""
+        """Enter a run that was taken, without a flush; nothing when it stands there already."""
+        with self._unhurried():
+            self._add(claim, mtime_ns)
+
+    def _add(self, claim: Claim, mtime_ns: int) -> None:
         deck = claim.deck
         if claim.open_end:  # first: whoever finds the run finds how its deck ends
             self._do(
@@ -135,16 +141,17 @@ class Ledger(Database):
 
     def end(self, run: str, state: str, at: str, *, code: str = "", cards: int = 0,
             cards_returned: int = 0, lane: LaneStep | None = None) -> None:  # fmt: skip
-        """Enter that a run is done or returned."""
+        """Enter that a run is done or returned, without a flush where no master moves on by it."""
         step = (lane.lane, lane.number, lane.parent, lane.next, lane.file) if lane else (None,) * 5
         if lane and lane.after is not None:  # first: whoever finds the move finds its count
             self._do("INSERT OR REPLACE INTO masters VALUES (?,?)", (run, lane.after))
-        self._do(
-            "UPDATE runs SET state=?, ended_at=CASE ended_at WHEN '' THEN ? ELSE ended_at END,"
-            " code=?, cards=?, cards_returned=?, lane=coalesce(?, lane), move=?, parent=?, next=?,"
-            " file=? WHERE run=?",
-            (state, at, code, cards, cards_returned, *step, run),
-        )
+        with contextlib.nullcontext() if lane else self._unhurried():
+            self._do(
+                "UPDATE runs SET state=?, ended_at=CASE ended_at WHEN '' THEN ? ELSE ended_at END,"
+                " code=?, cards=?, cards_returned=?, lane=coalesce(?, lane), move=?, parent=?,"
+                " next=?, file=? WHERE run=?",
+                (state, at, code, cards, cards_returned, *step, run),
+            )
 
     def forget(self, run: str) -> None:
         """Strike out a run whose deck went back to the inbox."""
