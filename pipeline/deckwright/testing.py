@@ -333,8 +333,8 @@ def state_fault(scan: Step, tray: Tray) -> str:
 def deliveries(run: Path) -> dict[str, bytes]:
     """Return the bytes of everything that a run delivered, returned or set aside."""
     parts = ("out", "returned", "set-aside")
-    paths = [path for part in parts for path in sorted((run / part).iterdir())]
-    return {path.relative_to(run).as_posix(): path.read_bytes() for path in paths}
+    paths = [path for part in parts for path in sorted((run / part).rglob("*"))]
+    return {p.relative_to(run).as_posix(): p.read_bytes() for p in paths if p.is_file()}
 
 
 def _toml(value: object) -> str:

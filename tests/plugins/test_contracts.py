@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import zipfile
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -12,6 +14,7 @@ import pytest
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
 from deckwright.testing import LAYOUT, StageContract, example_deck
+from guide_plugins import guide_plugin
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 MASTER = "item,name,rate\n" + "".join(
@@ -94,6 +97,62 @@ class TestEmitThatCompletes(StageContract):
     }
 
 
+class TestFormOfTheGuide(StageContract):
+    kind = "emit"
+    options = {"output": [{"file": "some.tsv", "form": "tabs"}]}  # noqa: RUF012
+    plugins = ("tabs.py",)
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "tabs.py").write_text(guide_plugin("tabs"), encoding="utf-8")
+
+    def test_values_stand_between_tabs(self, tmp_path: Path) -> None:
+        out = self.run_stage(tmp_path, "run").folder / "out"
+        lines = (out / "some.tsv").read_text(encoding="utf-8").splitlines()
+        assert lines[:2] == ["card\titem\tamount\tnote", "1\t00000\t0.00\tchecked"]
+        assert len(lines) == 61
+        schema = json.loads((out / "some.tsv.schema.json").read_text(encoding="utf-8"))
+        assert [field["name"] for field in schema["fields"]] == ["card", "item", "amount", "note"]
+
+    def test_a_heading_that_it_cannot_hold_is_refused(self, tmp_path: Path, shop) -> None:
+        column = {"field": "item", "as": "a\tb"}
+        output = [{"file": "some.tsv", "form": "tabs", "columns": [column]}]
+        said = shop.say("check", self.job(tmp_path, {"output": output}))
+        assert said.code == 2
+        assert "holds a tab, which parts the headings" in said.err
+
+
+class TestCompletedFormOfTheGuide(StageContract):
+    kind = "emit"
+    options = {  # noqa: RUF012
+        "output": [{"file": "some.zip", "form": "zipped", "where": "amount > 10"}]
+    }
+    plugins = ("zipped.py",)
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "zipped.py").write_text(guide_plugin("zipped"), encoding="utf-8")
+
+    def test_the_archive_holds_what_a_csv_would(self, tmp_path: Path) -> None:
+        out = self.run_stage(tmp_path, "run").folder / "out"
+        with zipfile.ZipFile(out / "some.zip") as archive:
+            lines = archive.read("cards.csv").decode().splitlines()
+        every = (out / "cards.csv").read_text(encoding="utf-8").splitlines()
+        assert lines == [every[0], *(line for line in every[1:] if self.above(line))]
+        assert 1 < len(lines) < len(every)
+
+    @staticmethod
+    def above(line: str) -> bool:
+        return Decimal(line.split(",")[2]) > 10
+
+
+class TestFinisherOfTheGuide(StageContract):
+    kind = "code-book"
+    options = {"file": "about/columns.csv"}  # noqa: RUF012
+    plugins = ("book.py",)
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "book.py").write_text(guide_plugin("code-book"), encoding="utf-8")
+
+
 class TestReproduce(StageContract):
     kind = "reproduce"
     options = {  # noqa: RUF012
@@ -164,9 +223,6 @@ class TestExampleOfTheGuide(StageContract):
         assert "limit" in said.err
 
 
-SCANS = Path(__file__).parents[2] / "pipeline" / "deckwright" / "guide" / "plugins.md"
-
-
 class TestScanOfTheGuide(StageContract):
     kind = "in-step"
     options = {"field": "item"}  # noqa: RUF012
@@ -174,9 +230,7 @@ class TestScanOfTheGuide(StageContract):
     layout = LAYOUT.replace('kind = "digits"', 'kind = "whole"')
 
     def setup_files(self, folder: Path) -> None:
-        blocks = re.findall(r"```python\n(.*?)```", SCANS.read_text(encoding="utf-8"), re.DOTALL)
-        plugin = next(block for block in blocks if '"in-step"' in block)
-        (folder / "in_step.py").write_text(plugin, encoding="utf-8")
+        (folder / "in_step.py").write_text(guide_plugin("in-step"), encoding="utf-8")
 
     def test_cards_out_of_sequence_are_queried(self, tmp_path: Path) -> None:
         outcome = self.run_stage(tmp_path, "run")

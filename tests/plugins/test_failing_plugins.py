@@ -12,7 +12,8 @@ STAGE = '''"""A stage of one shape, every method its own."""
 from dataclasses import replace
 
 from deckwright import (
-    GroupStage, SinkStage, SortKey, SortStage, SourceStage, StageConfig, TrayStage, hookimpl,
+    FinishStage, GroupStage, SinkStage, SortKey, SortStage, SourceStage, StageConfig, TrayStage,
+    hookimpl,
 )
 
 
@@ -63,6 +64,9 @@ class Odd(Methods, SHAPE[Config]):
 
     def beside(self):
         return {}
+
+    def completes(self):
+        return []
 
 
 class Source(Methods, SourceStage[Config]):
@@ -143,12 +147,53 @@ def deckwright_media():
     return [Odd]
 '''
 
+FORM = '''"""A form, every method its own."""
+
+from deckwright import Form, FormConfig, hookimpl
+
+
+class Config(FormConfig):
+    """No options."""
+
+
+class Odd(Form[Config]):
+    kind = "odd"
+
+    def __init__(self, config, setting):
+        super().__init__(config, setting)
+
+    def outline(self, known):
+        super().outline(known)
+
+    def head(self):
+        return b""
+
+    def body(self, tray):
+        return b"."
+
+    def schema(self):
+        return {}
+
+    def beside(self):
+        return super().beside()
+
+    def complete(self, pieces, place, bench):
+        place.write_bytes(b"".join(pieces))
+
+
+@hookimpl
+def deckwright_forms():
+    return [Odd]
+'''
+OF_FORM = ["__init__", "outline", "head", "body", "schema", "beside", "complete"]
+
 COMMON = ["__init__", "outline", "most_returned", "masters", "prepare", "open", "finish"]
 OF_SHAPE = {
     "TrayStage": ["run"],
     "GroupStage": ["run", "group_fields"],
     "SortStage": ["keys"],
-    "SinkStage": ["files", "write", "beside"],
+    "SinkStage": ["files", "write", "beside", "completes"],
+    "FinishStage": [],
 }
 OF_MEDIUM = ["__init__", "survey", "read", "encode", "with_media", "settle_in", "record", "like",
              "original", "returned_name", "end", "finish"]  # fmt: skip
@@ -182,8 +227,8 @@ def said_by(shop, folder, source, stages, deck):
         (s, m)
         for s, own in OF_SHAPE.items()
         for m in [*COMMON, *own]
-        if (s, m) != ("SortStage", "open")
-    ],  # the engine itself sorts
+        if (s, m) not in {("SortStage", "open"), ("FinishStage", "open")}
+    ],  # the engine itself sorts; no card comes to a finisher
 )
 def test_a_stage_that_fails_anywhere_is_named_in_one_sentence(shop, tmp_path, shape, method):
     source, line = broken(STAGE.replace("SHAPE", shape), method)
@@ -251,4 +296,46 @@ def test_a_plugin_that_brings_nothing_usable_is_named(shop, tmp_path, brings, wo
     deck = shop.deck(tmp_path / "deck.txt", [shop.receipt(1)])
     said = said_by(shop, tmp_path, source, shop.chain({"kind": "odd"}), deck)
     assert re.search(f"plugin 'odd' of odd.py cannot be loaded: {words}", said.err)
+    assert said.code == 3
+
+
+def of_form(shop, folder, source):
+    """Run a chain whose last output is of the odd form; return what the command line says."""
+    if "complete(" in source and "no luck" not in source.partition("def complete")[2]:
+        source = source.replace("def complete(", "def not_asked(")  # written as it goes
+    deck = shop.deck(folder / "deck.txt", [shop.receipt(1), shop.receipt(2)])
+    *chain, emit = shop.chain()
+    output = [*emit["output"], {"file": "odd.x", "form": "odd"}]
+    return said_by(shop, folder, source, [*chain, {"kind": "emit", "output": output}], deck)
+
+
+@pytest.mark.parametrize("method", OF_FORM)
+def test_a_form_that_fails_anywhere_is_named_in_one_sentence(shop, tmp_path, method):
+    source, line = broken(FORM, method)
+    said = of_form(shop, tmp_path, source)
+    place = "failed on cards 1 to 2" if method == "body" else f"failed in {method}"
+    assert said.err == (
+        f"form 'odd' of stage 3 (odd.py) {place}: ValueError: no luck (odd.py:{line})"
+    )
+    assert said.code == 3
+
+
+@pytest.mark.parametrize(
+    ("method", "wanted"),
+    [("head", "bytes"), ("body", "bytes or memoryview"), ("schema", "dict"), ("beside", "dict")],
+)
+def test_what_a_form_returns_is_looked_at(shop, tmp_path, method, wanted):
+    source, line = broken(FORM, method)
+    source = source.replace('raise ValueError("no luck")', 'return "no luck"')
+    said = of_form(shop, tmp_path, source)
+    assert f"TypeError: it returned str, not {wanted} (odd.py:{line - 1})" in said.err
+    assert said.code == 3
+
+
+def test_a_form_that_makes_no_file_is_named(shop, tmp_path):
+    source, _ = broken(FORM, "complete")
+    source = source.replace('raise ValueError("no luck")', 'return "no luck"')
+    said = of_form(shop, tmp_path, source)
+    assert said.err.startswith("stage 3 (emit) (deckwright ")
+    assert said.err.endswith("failed in complete: its form 'odd' made no file 'odd.x'")
     assert said.code == 3

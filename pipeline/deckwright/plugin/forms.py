@@ -6,7 +6,7 @@ import json
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from pathlib import Path
-from typing import ClassVar, Generic, TypeVar, get_args
+from typing import Any, ClassVar, Generic, TypeVar, get_args
 
 from pydantic import Field
 from typing_extensions import override
@@ -81,7 +81,7 @@ class Form(ABC, Generic[ConfigT]):
     def body(self, tray: Tray) -> bytes | memoryview:
         """Return what the cards of a tray put into the file, or give to `complete`."""
 
-    def schema(self) -> dict[str, object]:
+    def schema(self) -> dict[str, Any]:
         """Return the table schema of the file: `fields`, each with `name` and `type`; {} = none."""
         return {}
 

@@ -296,7 +296,7 @@ class SinkStage(Stage[ConfigT]):
         """Return what a file is in a word, for the control sheet; "" = nothing is said."""
         return ""
 
-    def schema_of(self, file: str) -> dict[str, object]:  # noqa: ARG002 # for others
+    def schema_of(self, file: str) -> dict[str, Any]:  # noqa: ARG002 # for others
         """Return the table schema of a file; {} = it has none."""
         return {}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import polars as pl
 from pydantic import Field
@@ -83,7 +83,7 @@ class TableForm(Form[ConfigT]):
         }
 
     @override
-    def schema(self) -> dict[str, object]:
+    def schema(self) -> dict[str, Any]:
         fields = [
             _schema_field(heading, column, shape)
             for heading, column, shape in zip(self.headings, self.columns, self.shapes, strict=True)

@@ -130,7 +130,7 @@ class Delivery:
     rows: int | None
     size: int
     sha256: str
-    schema: Mapping[str, object]
+    schema: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)

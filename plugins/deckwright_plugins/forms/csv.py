@@ -35,7 +35,7 @@ class CsvForm(TableForm[CsvConfig]):
         return _csv(self.frame(tray), header=False, plain=self._is_plain(tray))
 
     @override
-    def schema(self) -> dict[str, object]:
+    def schema(self) -> dict[str, Any]:
         return super().schema() | {"missingValues": [""]}
 
     def _is_plain(self, tray: Tray) -> bool:

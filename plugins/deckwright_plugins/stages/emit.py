@@ -100,7 +100,7 @@ class EmitStage(SinkStage[EmitConfig]):
         return self._forms[file].kind
 
     @override
-    def schema_of(self, file: str) -> dict[str, object]:
+    def schema_of(self, file: str) -> dict[str, Any]:
         return self._forms[file].schema()
 
     @override

@@ -11,7 +11,7 @@ from deckwright.engine.passes.parts import sha256_of
 from deckwright.engine.passes.tablerows import schema_of
 from deckwright.engine.planning.plan import Step
 from deckwright.engine.planning.written import heads_of
-from deckwright.errors import OutputError, PluginFailedError
+from deckwright.errors import PluginFailedError
 from deckwright.plugin.stages import SinkStage
 from deckwright.plugin.tables import Table, file_of
 from deckwright.plugin.values import Bench, Delivery
@@ -30,7 +30,7 @@ def complete(ending: Ending, step: Step, bench: Bench) -> None:
         step.stage.complete(name, draft.pieces(), place, bench)
         draft.remove()
         if not place.is_file():
-            cause = f"it made no file {name!r}"
+            cause = f"its form {step.stage.form_of(name)!r} made no file {name!r}"
             raise PluginFailedError(step.label, step.origin, "complete", cause)
         ending.outputs[name] = (draft.rows, place.stat().st_size, sha256_of(place))
 
@@ -39,20 +39,21 @@ def write_beside(ending: Ending, step: Step, name: str, pieces: Iterable[bytes])
     """Write a file beside the deliveries; where its name is taken, the stage's number tells.
 
     Raises:
-        OutputError: the name leads out of the folder, or to a folder.
+        PluginFailedError: the name leads out of the folder, or cannot be that of a file.
     """
     inside = PurePosixPath(name)
     odd = {"", ".", ".."}.intersection(name.split("/")) or not name.isprintable()
     path = ending.run / "out" / inside
     if odd or path.is_dir():
-        raise OutputError(name, f"cannot be the name of a file in out ({step.label})")
+        cause = f"{name!r} cannot be the name of a file in out"
+        raise PluginFailedError(step.label, step.origin, "finish", cause)
     if path.exists():
         path = path.with_name(f"{step.number}-{path.name}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except (FileExistsError, NotADirectoryError) as error:
-        what = f"cannot be written by {step.label}: a file stands where a folder is needed"
-        raise OutputError(name, what) from error
+        cause = f"{name!r} cannot be written, since a file stands where a folder is needed"
+        raise PluginFailedError(step.label, step.origin, "finish", cause) from error
     with path.open("xb") as file:
         file.writelines(pieces)
     ending.brought[path.relative_to(ending.run / "out").as_posix()] = step.number
