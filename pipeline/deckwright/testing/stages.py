@@ -108,7 +108,7 @@ class StageContract:
         if self.files:
             tables["files"] = dict(self.files)
         path = folder / "job.toml"
-        lines = [f"{name} = {_toml(value)}" for name, value in tables.items()]
+        lines = [f"{name} = {inline_toml(value)}" for name, value in tables.items()]
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
         return path
 
@@ -144,7 +144,7 @@ class StageContract:
         control = json.loads((outcome.folder / "control.json").read_text(encoding="utf-8"))
         for account in (*control["stages"], control["equation"]):
             left = account["out"] + account["returned"] + account["set_aside"]
-            assert account["in"] + account["added"] == left  # noqa: S101 # a test
+            assert account["in"] + account["added"] == left
 
     def test_nothing_depends_on_how_the_cards_are_cut(self, tmp_path: Path) -> None:
         """However the cards are cut into trays, tasks and ranges, all that is told is the same.
@@ -157,7 +157,7 @@ class StageContract:
             name = f"cut-{sizes.cards_a_task}-{sizes.cards_a_tray}"
             how = f"a task has {sizes.cards_a_task:,} cards and a tray {sizes.cards_a_tray:,}"
             found = difference(whole, told(self.run_stage(tmp_path, name, sizes).folder), how)
-            assert not found, found  # noqa: S101 # a test
+            assert not found, found
 
     def test_nothing_depends_on_who_runs_the_tasks(self, tmp_path: Path) -> None:
         """A run that is repeated, run in another order or by two processes tells the same."""
@@ -172,13 +172,13 @@ class StageContract:
             ("two processes share the tasks", two),
         ):
             found = difference(once, told(outcome.folder), how)
-            assert not found, found  # noqa: S101 # a test
+            assert not found, found
 
     def test_states_of_a_scan_join_alike_however_the_cards_are_cut(self, tmp_path: Path) -> None:
         """For a `ScanStage`: join(fold(some), fold(others)) is fold(all), and it can be sent."""
         states = States()
         self.run_stage(tmp_path, "run", executor=states)
-        assert not states.fault, states.fault  # noqa: S101 # a test
+        assert not states.fault, states.fault
 
     def test_no_change_of_a_card_is_missing_in_the_journal(self, tmp_path: Path) -> None:
         """Replaying the journal on the cards as read gives the cards as delivered."""
@@ -188,8 +188,8 @@ class StageContract:
         cards, images = replay(Journal(outcome.folder), text, ASCII_LATIN)
         delivered = (outcome.folder / "out" / "cards.deck").read_bytes()
         replayed = b"".join(image.tobytes() + b"\n" for image in images)
-        assert replayed == delivered  # noqa: S101 # a test
-        assert len(np.unique(cards)) == outcome.delivered  # noqa: S101 # a test
+        assert replayed == delivered
+        assert len(np.unique(cards)) == outcome.delivered
 
     def test_an_unknown_option_is_named_with_file_and_line(self, tmp_path: Path) -> None:
         """A misspelt option is refused before the run."""
@@ -200,8 +200,8 @@ class StageContract:
             named = str(error)
         else:
             named = "nothing was refused"
-        assert "no_such_option_of_this_stage" in named  # noqa: S101 # a test
-        assert f"{path}:" in named  # noqa: S101 # a test
+        assert "no_such_option_of_this_stage" in named
+        assert f"{path}:" in named
 
 
 _DECK = {"file": "cards.deck", "form": "deck", "medium": {"kind": "text", "code": "latin-1"}}
@@ -271,7 +271,7 @@ class Backwards:
 
     def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
         """Run tasks from the last to the first; yield their results in the order of the tasks."""
-        assert self._worker is not None  # noqa: S101 # start comes first
+        assert self._worker is not None  # start comes first
         results = [self._worker.run(tasks[at]) for at in reversed(range(len(tasks)))]
         yield from reversed(results)
 
@@ -292,7 +292,7 @@ class States:
 
     def run(self, tasks: Sequence[Task]) -> Iterator[Result]:
         """Run tasks; try the states of the cards of each that a scan takes first."""
-        assert self._worker is not None  # noqa: S101 # start comes first
+        assert self._worker is not None  # start comes first
         plan = self._worker.plan
         for task in tasks:
             scan = None if task.digest else plan.passes[task.pass_number - 1].scan
@@ -337,10 +337,13 @@ def deliveries(run: Path) -> dict[str, bytes]:
     return {p.relative_to(run).as_posix(): p.read_bytes() for p in paths if p.is_file()}
 
 
-def _toml(value: object) -> str:
+def inline_toml(value: object) -> str:
+    """Return a value as inline TOML."""
     if isinstance(value, Mapping):
-        inner = ", ".join(f"{json.dumps(name)} = {_toml(item)}" for name, item in value.items())
+        inner = ", ".join(
+            f"{json.dumps(name)} = {inline_toml(item)}" for name, item in value.items()
+        )
         return f"{{ {inner} }}"
     if isinstance(value, (list, tuple)):
-        return f"[{', '.join(_toml(item) for item in value)}]"
+        return f"[{', '.join(inline_toml(item) for item in value)}]"
     return json.dumps(value)
