@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from deckwright.errors import DeckwrightError, MasterError, UnreadableDeckError
     from deckwright.identify.wrappings import Wrapping, wrapping_of
     from deckwright.jobs.base import ConfigModel
+    from deckwright.layout.decks import DeckLayouts, Decks
     from deckwright.layout.expressions import Expression, series, values_of
+    from deckwright.layout.failures import Failure
     from deckwright.layout.formatting import plain_digits
     from deckwright.layout.lastcards import LastCards
     from deckwright.layout.reading import Layout
@@ -64,7 +66,7 @@ if TYPE_CHECKING:
     from deckwright.plugin.nextmaster import MasterAccount
     from deckwright.plugin.notices import Notice, NoticeConfig
     from deckwright.plugin.scans import ScanStage
-    from deckwright.plugin.shapes import own_fields, shapes_of
+    from deckwright.plugin.shapes import own_fields, shapes_of, shapes_of_decks
     from deckwright.plugin.spans import cut_spans, read_exactly, read_records, survey_records
     from deckwright.plugin.stages import (
         FieldShape,
@@ -116,6 +118,8 @@ _HOMES = {
     "identify.wrappings": ("Wrapping", "wrapping_of"),
     "errors": ("DeckwrightError", "MasterError", "UnreadableDeckError"),
     "jobs.base": ("ConfigModel",),
+    "layout.decks": ("DeckLayouts", "Decks"),
+    "layout.failures": ("Failure",),
     "layout.expressions": ("Expression", "series", "values_of"),
     "layout.formatting": ("plain_digits",),
     "layout.lastcards": ("LastCards",),
@@ -149,7 +153,7 @@ _HOMES = {
     "plugin.nextmaster": ("MasterAccount",),
     "plugin.notices": ("Notice", "NoticeConfig"),
     "plugin.scans": ("ScanStage",),
-    "plugin.shapes": ("own_fields", "shapes_of"),
+    "plugin.shapes": ("own_fields", "shapes_of", "shapes_of_decks"),
     "plugin.spans": ("cut_spans", "read_exactly", "read_records", "survey_records"),
     "plugin.stages": (
         "FieldShape", "FinishStage", "GroupStage", "Known", "Limit", "Most",
@@ -188,10 +192,13 @@ __all__ = [
     "ColumnConfig",
     "ConfigModel",
     "Cut",
+    "DeckLayouts",
     "DeckPart",
+    "Decks",
     "DeckwrightError",
     "Delivery",
     "Expression",
+    "Failure",
     "FieldShape",
     "FinishStage",
     "Form",
@@ -277,6 +284,7 @@ __all__ = [
     "rows_of",
     "series",
     "shapes_of",
+    "shapes_of_decks",
     "strangers",
     "survey_records",
     "tiff_pages",

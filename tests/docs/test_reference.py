@@ -26,7 +26,7 @@ from deckwright.errors import DeckwrightError, InterruptedRunError
 from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.codespecs import CodeRangeSpec
 from deckwright.jobs.fieldspecs import CheckSpec, FieldSpec
-from deckwright.jobs.job import JobSpec
+from deckwright.jobs.job import DeckSpec, JobSpec
 from deckwright.jobs.layouts import CardSpec, ConditionSpec, LayoutSpec, RuleSpec
 from deckwright.jobs.service import (
     DeliverSpec,
@@ -69,6 +69,7 @@ from deckwright_plugins.stages.validate import ValidateConfig
 
 DOCUMENTED = [
     ("job.md", "Keys of a job", "key", JobSpec),
+    ("job.md", "Several decks in one job", "key of a deck", DeckSpec),
     ("layout.md", "The file", "key", LayoutSpec),
     ("layout.md", "Keys of a field", "key", FieldSpec),
     ("layout.md", "Check digits", "key", CheckSpec),

@@ -228,10 +228,10 @@ def _packaged(name: str) -> CodeTable:
 def _from_file(name: str, table: CodeFile, file: str) -> CodeTable:
     cells = _over_base(table, file) if table.base else table.cells
     try:
-        slots = _slots(cell.character for cell in cells)
+        slots = slots_of(cell.character for cell in cells)
     except ValueError as error:
         raise ConfigError([Fault(file, 0, str(error))]) from error
-    alphabet = _alphabet(slots)
+    alphabet = alphabet_of(slots)
     to_holes = _fill(SIZE, {slots[cell.character]: cell.pattern for cell in cells})
     from_holes = _fill(PATTERNS, {cell.pattern: slots[cell.character] for cell in cells})
     code = CodeTable(
@@ -292,9 +292,9 @@ def _unknown(name: str, names: tuple[str, ...]) -> str:
 @lru_cache(maxsize=128)
 def _codec(name: str) -> CodeTable:
     characters = _single_bytes(name)
-    slots = _slots(character for character in characters if character is not None)
+    slots = slots_of(character for character in characters if character is not None)
     title = f"Python codec {codecs.lookup(name).name}"
-    code = CodeTable(name, title, "Python codec", _alphabet(slots))
+    code = CodeTable(name, title, "Python codec", alphabet_of(slots))
     code = _with_bytes(code, {b: slots[c] for b, c in enumerate(characters) if c is not None})
     if code.from_raw is None:
         return code
@@ -347,7 +347,7 @@ def _is_ebcdic(characters: Sequence[str | None]) -> bool:
     return characters[0xC1] == "A" and characters[0xF0:0xFA] == list(string.digits)
 
 
-def _slots(characters: Iterable[str]) -> dict[str, int]:
+def slots_of(characters: Iterable[str]) -> dict[str, int]:
     """Return a slot for each character: ASCII and Latin-1 their own, others the lowest free one.
 
     Raises:
@@ -364,7 +364,8 @@ def _slots(characters: Iterable[str]) -> dict[str, int]:
     return {**slots, **dict(zip(others, free, strict=False))}
 
 
-def _alphabet(slots: Mapping[str, int]) -> Alphabet:
+def alphabet_of(slots: Mapping[str, int]) -> Alphabet:
+    """Return the alphabet that has these characters in their slots."""
     characters: list[str | None] = [None] * SIZE
     for character, slot in slots.items():
         characters[slot] = character

@@ -6,14 +6,20 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from deckwright.engine.closing.bearing import Overdone, all_failed, overdone
+from deckwright.engine.closing.bearing import Overdone, all_failed, deck_overdone, overdone
 from deckwright.engine.closing.closing import close_run
 from deckwright.engine.closing.diagnose import better_reading
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.closing.failedpage import write_failed_page
 from deckwright.engine.closing.folder import run_folder
 from deckwright.engine.passes.accounts import Count
-from deckwright.engine.passes.deckfile import must_be_a_deck, must_lie_outside, stamp_of
+from deckwright.engine.passes.arriving import know_decks, settle_in
+from deckwright.engine.passes.deckfile import (
+    must_be_a_deck,
+    must_be_unchanged,
+    must_lie_outside,
+    stamp_of,
+)
 from deckwright.engine.passes.executors import Executor, InlineExecutor, ProcessExecutor
 from deckwright.engine.passes.groups import large_groups, stretches
 from deckwright.engine.passes.parts import Draft, Joiner
@@ -33,6 +39,7 @@ from deckwright.engine.passes.tasks import (
     leading_to,
 )
 from deckwright.engine.passes.worker import Worker
+from deckwright.engine.planning.given import GivenDeck, decks_given
 from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
 from deckwright.engine.planning.naming import name_cards
 from deckwright.engine.planning.plan import Pass, Plan, load_plan
@@ -63,7 +70,7 @@ def quiet(what: str, done: int, total: int) -> None:
 
 def run_job(
     job: Path,
-    decks: Sequence[Path],
+    decks: Sequence[Path] | Mapping[str, Path | Sequence[Path]],
     out: Path,
     *,
     workers: int | None = None,
@@ -78,7 +85,8 @@ def run_job(
 
     Args:
         job: the job file.
-        decks: the decks, in the order in which their cards are numbered.
+        decks: the decks, in the order in which their cards are numbered; for a job of several named
+            decks, the path or paths of each by its name.
         out: the run folder to make; it must not exist.
         workers: worker processes; None = one a core, and none for a small deck.
         replaced: named files used in place of those of the job.
@@ -86,16 +94,18 @@ def run_job(
         progress: told how far the run is.
         sizes: how the cards are cut; None = by the memory limit.
         names: what the decks are called in outputs, safe as file names; None = their own names.
+            For named decks, in the order of the job.
         plan: the job, loaded by the caller; None = it is loaded here.
 
     Raises:
         DeckwrightError: nothing is delivered; the message says why.
     """
     plan = plan or load_plan(job, replaced)
-    must_lie_outside(out, decks, plan.source.medium)
-    called = list(names or [deck.name for deck in decks])
+    given = decks_given(plan, decks, names)
+    for deck in given:
+        must_lie_outside(out, [deck.path], deck.medium)
     with interruptible(), run_folder(out) as work:
-        run = _Run(plan, list(decks), called, work, workers, progress, sizes)
+        run = _Run(plan, given, work, workers, progress, sizes)
         try:
             ending = run.go(executor)
             control = close_run(ending)
@@ -126,8 +136,7 @@ def run_job(
 @dataclass(slots=True)
 class _Run:
     plan: Plan
-    decks: list[Path]
-    names: list[str]
+    decks: list[GivenDeck]
     work: Path
     workers: int | None
     progress: Progress
@@ -136,6 +145,7 @@ class _Run:
     surveys: list[Survey] = field(default_factory=list)
     results: list[list[Result]] = field(default_factory=list)
     counts: dict[int, Count] = field(default_factory=dict)
+    deck_counts: dict[tuple[int, str], Count] = field(default_factory=dict)
     joiners: dict[str, Joiner] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
     reasons: dict[ReasonKey, int] = field(default_factory=dict)
@@ -154,13 +164,13 @@ class _Run:
         return self._ending()
 
     def go(self, executor: Executor | None) -> Ending:
-        stamps = [stamp_of(deck) for deck in self.decks]
+        stamps = [stamp_of(deck.path) for deck in self.decks]
         cards_a_task = self._survey()
-        self.plan.registry.observe(
-            "deckwright_run_started", job=self.plan.name, decks=self.names, cards=self.cards
-        )
+        know_decks(self.plan, self.parts)
+        told = {"decks": [part.name for part in self.parts], "cards": self.cards}
+        self.plan.registry.observe("deckwright_run_started", job=self.plan.name, **told)
         width = max(survey.width for survey in self.surveys)
-        effort = self.cards * self.plan.source.medium.effort
+        effort = sum(part.cards * self.plan.medium_of(part).effort for part in self.parts)
         limit = sized(limits(self.plan.memory, width, effort, self.workers), self.sizes)
         if executor is None:
             executor = InlineExecutor() if limit.workers == 1 else ProcessExecutor(limit.workers)
@@ -182,10 +192,8 @@ class _Run:
             executor.close()
             for joiner in self.joiners.values():
                 joiner.close()
-        if stamps != [stamp_of(deck) for deck in self.decks]:
-            raise UnreadableDeckError(
-                self.names[0], "was changed while it was read", "run it again"
-            )
+        for deck, stamp in zip(self.decks, stamps, strict=True):
+            must_be_unchanged(deck.path, deck.name, stamp)
         return self._ending()
 
     def _survey(self) -> int:
@@ -198,17 +206,20 @@ class _Run:
             cards_a_task = self.sizes.cards_a_task
         folder = bench_folder(self.work, source.number)
         folder.mkdir(parents=True, exist_ok=True)
-        self.plan.source.medium.settle_in(folder)
-        for deck, name in zip(self.decks, self.names, strict=True):
-            must_be_a_deck(deck, self.plan.source.medium)
+        settle_in(self.plan, folder)
+        for deck in self.decks:
+            must_be_a_deck(deck.path, deck.medium)
             try:
-                survey = self.plan.source.medium.survey(deck, cards_a_task)
+                survey = deck.medium.survey(deck.path, cards_a_task)
             except StageError as error:
                 if not isinstance(error.__cause__, PermissionError):
                     raise
-                raise UnreadableDeckError(str(deck), "may not be read by this user") from error
+                raise UnreadableDeckError(str(deck.path), "may not be read by this user") from error
             self.surveys.append(survey)
-            self.parts.append(DeckPart(name, str(deck.resolve()), first, survey.cards))
+            path = str(deck.path.resolve())
+            self.parts.append(
+                DeckPart(deck.name, path, first, survey.cards, deck.of, deck.file, survey.width)
+            )
             first += survey.cards
         return cards_a_task
 
@@ -230,7 +241,7 @@ class _Run:
     def _pass(self, todo: Pass, executor: Executor, recipe: Recipe, limit: Limits) -> None:
         tasks, alone = self._tasks(todo, limit)
         if todo.routes:
-            sampler = Sampler(self.plan, recipe, self.parts, self.surveys)
+            sampler = Sampler(self.plan, recipe, self.surveys)
             ranges = -(-self.cards // limit.cards_a_task)
             tasks = leading_to(tasks, sampler.cuts(todo, tasks, ranges))
         results = self.done = []
@@ -266,6 +277,7 @@ class _Run:
 
     def _too_many(self, todo: Pass) -> Overdone | None:
         found = overdone(self.plan.steps, self.counts, self.cards, ended=True)
+        found = found or deck_overdone(self.plan, self.deck_counts, self.parts, ended=True)
         if found is None and todo.last:
             found = all_failed(self.plan.steps, self.counts, self.cards)
         return found
@@ -277,13 +289,15 @@ class _Run:
     def _take(self, result: Result, task: Task) -> None:
         for stage, count in result.counts.items():
             self.counts.setdefault(stage, Count()).add(count)
+        for of_deck, count in result.deck_counts.items():
+            self.deck_counts.setdefault(of_deck, Count()).add(count)
         for key, amount in result.reasons.items():
             self.reasons[key] = self.reasons.get(key, 0) + amount
         for part in result.parts:
             self.joiners[part.file].add(part)
-        self._bear(
-            overdone(self.plan.steps, self.counts, self.cards, ended=False), [(task, result)]
-        )
+        found = overdone(self.plan.steps, self.counts, self.cards, ended=False)
+        found = found or deck_overdone(self.plan, self.deck_counts, self.parts, ended=False)
+        self._bear(found, [(task, result)])
 
     def _bear(self, found: Overdone | None, done: Iterable[tuple[Task, Result]]) -> None:
         """Stop where more cards failed than the job bears; done: tasks with their results."""
@@ -291,8 +305,12 @@ class _Run:
             return
         number = found.step.number
         task, _ = max(done, key=lambda pair: pair[1].count(number).returned)
-        span = task.span or self.surveys[0].spans[0]
-        sample = (Path(self.parts[task.deck].path), span)
+        deck = task.deck if task.span else 0
+        if found.deck and self.parts[deck].of != found.deck:
+            deck = next(n for n, part in enumerate(self.parts) if part.of == found.deck)
+            task = replace(task, span=None)
+        span = task.span or self.surveys[deck].spans[0]
+        sample = (self.parts[deck], span)
         hint = better_reading(self.plan, found.step, sample, self.reasons)
         raise TooManyReturnedError(found.stages, found.returned, found.seen, found.limit, hint)
 
@@ -354,6 +372,7 @@ class _Run:
             self.hashes,
             self.reasons,
             {name: j for name, j in self.joiners.items() if isinstance(j, Draft)},
+            deck_counts=self.deck_counts,
         )
 
 

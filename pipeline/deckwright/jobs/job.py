@@ -6,7 +6,7 @@ import re
 from functools import lru_cache
 from typing import Any
 
-from pydantic import Field, field_validator
+from pydantic import ConfigDict, Field, field_validator
 
 from deckwright.jobs.base import ConfigModel
 
@@ -21,6 +21,26 @@ _UNITS = {
     "MiB": 2**20,
     "GiB": 2**30,
 }
+
+
+class DeckSpec(ConfigModel):
+    """A named deck; all further keys are options of the stage that brings its cards."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, validate_default=False)
+
+    name: str = Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,30}$")
+    """What the deck is called, on the command line and in all reports."""
+    layout: str = ""
+    """Layout by which `validate` checks and reads its cards."""
+    file: str = ""
+    """The name under `[files]` of what this deck lies in; left out: the run is given it."""
+    kind: str = "decode"
+    """The stage that brings its cards."""
+
+    @property
+    def options(self) -> dict[str, Any]:
+        """The options of that stage."""
+        return dict(self.model_extra or {})
 
 
 class JobSpec(ConfigModel):
@@ -40,8 +60,19 @@ class JobSpec(ConfigModel):
     """One-file plugins, paths relative to the job file."""
     files: dict[str, str] = Field(default_factory=dict)
     """Named files such as masters, relative to the job file; `--with NAME=PATH` replaces one."""
+    deck: list[DeckSpec] = Field(default_factory=list, max_length=100)
+    """Named decks that meet in this chain, in their order; in place of the first stage."""
     stage: list[dict[str, Any]] = Field(min_length=1)
     """The chain: one table a stage, in order, each with `kind` and the options of that kind."""
+
+    @field_validator("deck")
+    @classmethod
+    def _names_differ(cls, decks: list[DeckSpec]) -> list[DeckSpec]:
+        names = [deck.name for deck in decks]
+        if doubled := [name for place, name in enumerate(names) if name in names[:place]]:
+            msg = f"two decks are named {doubled[0]!r}; rename one"
+            raise ValueError(msg)
+        return decks
 
     @field_validator("memory")
     @classmethod

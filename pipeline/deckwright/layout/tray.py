@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from deckwright.cards.codes import CodeTable
 from deckwright.cards.matrix import rows_of
 from deckwright.cards.values import Values
+from deckwright.layout.decks import DECK, DeckLayouts, Decks
 from deckwright.layout.expressions import series, values_of
 from deckwright.layout.lastcards import LastCards, plain, shifted
 
@@ -41,7 +42,7 @@ class FieldReader(Protocol):
 class Reading:
     """A layout in force on a tray: on the text as it was read, or as it now is."""
 
-    layout: FieldReader
+    layout: FieldReader | DeckLayouts
     native: bool
 
 
@@ -52,6 +53,7 @@ class Tray:
     cards: int64 (n), card numbers. text: uint8 (n, L), internal bytes of the code's alphabet.
     holes: uint16 (n, L) patterns, where the medium has them. lengths: uint16 (n) columns that the
     record really had, None when all were full. native: text as it was read, None while `text` is.
+    decks: the named decks of the run; None in a job of one deck.
     """
 
     cards: NDArray[np.int64]
@@ -62,6 +64,7 @@ class Tray:
     native: NDArray[np.uint8] | None = None
     readings: tuple[Reading, ...] = ()
     added: Mapping[str, Values] = field(default_factory=dict)
+    decks: Decks | None = None
     _read: dict[str, Values] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -70,11 +73,21 @@ class Tray:
     @property
     def names(self) -> list[str]:
         """Names of all fields, those of the earliest layout first."""
-        names: dict[str, None] = {}
+        names: dict[str, None] = {} if self.decks is None else {DECK: None}
         for reading in self.readings:
             names.update(dict.fromkeys(reading.layout.field_names))
         names.update(dict.fromkeys(self.added))
         return list(names)
+
+    @property
+    def deck(self) -> NDArray[np.uint8]:
+        """Of which deck each card is, uint8 (n): its place in `decks.names`, from 0.
+
+        255 for cards that a stage added. All are 0 in a job of one deck.
+        """
+        if self.decks is None:
+            return np.zeros(len(self), np.uint8)
+        return self.decks.of(self.cards)
 
     @property
     def native_text(self) -> NDArray[np.uint8]:
@@ -99,13 +112,19 @@ class Tray:
         """
         if name in self.added:
             return self.added[name]
+        if name == "card":
+            return Values("whole", self.cards)
         if name not in self._read:
             self.load([name])
         return self._read[name]
 
     def load(self, names: Iterable[str]) -> None:
         """Read several fields in one go, so that later look-ups find them."""
-        wanted = {name for name in names if name not in self.added and name not in self._read}
+        known = {*self.added, *self._read, "card"}
+        wanted = {name for name in names if name not in known}
+        if self.decks is not None and DECK in wanted:
+            self.remember({DECK: self.decks.values(self.deck)})
+            wanted.remove(DECK)
         for reading in reversed(self.readings):
             here = wanted.intersection(reading.layout.field_names)
             if here:
@@ -118,6 +137,9 @@ class Tray:
         text = self.native_text if reading.native else self.text
         # holes belong to the card as it was read
         holes = self.holes if reading.native or self.native is None else None
+        if isinstance(reading.layout, DeckLayouts):
+            assert self.decks is not None  # noqa: S101 # only trays of such jobs are read so
+            return reading.layout.read_decks(self.decks, self.deck, text, names, holes)
         return reading.layout.read(
             text, names, holes, legal_patterns(self.code), undefined(self.code)
         )
@@ -176,7 +198,7 @@ class Tray:
         added = {**self.added, name: values}
         return replace(self, added=added, _read=dict(self._read))
 
-    def with_reading(self, layout: FieldReader) -> Tray:
+    def with_reading(self, layout: FieldReader | DeckLayouts) -> Tray:
         """Return the tray with a layout in force on the text as it now is."""
         reading = Reading(layout, native=self.native is None)
         return replace(self, readings=(*self.readings, reading), _read=dict(self._read))

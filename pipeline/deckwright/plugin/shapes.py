@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from deckwright.layout.decks import DeckLayouts
 from deckwright.layout.reading import Layout
 from deckwright.plugin.stages import FieldShape
 
@@ -18,6 +21,24 @@ def shapes_of(layout: Layout) -> dict[str, FieldShape]:
         )
         unit, label = (specs[0].unit, specs[0].label) if specs else ("", "")
         shapes[name] = FieldShape(kind, width, scale, digits, unit, label)
+    return shapes
+
+
+def shapes_of_decks(layouts: DeckLayouts) -> dict[str, FieldShape]:
+    """Return the shape of every field of several decks, in their order.
+
+    A field that some deck does not have is missing there; its shape says which decks have it.
+    """
+    shapes: dict[str, FieldShape] = {}
+    for layout in layouts.layouts:
+        for name, shape in (shapes_of(layout) if layout else {}).items():
+            known = shapes.get(name, shape)
+            same = known.digits and shape.digits and known.width == shape.width
+            shapes[name] = replace(known, width=max(known.width, shape.width), digits=same)
+    for name, shape in shapes.items():
+        owners = layouts.decks_with(name)
+        if len(owners) < len(layouts.decks):
+            shapes[name] = replace(shape, decks=owners)
     return shapes
 
 

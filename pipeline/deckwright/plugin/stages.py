@@ -15,6 +15,7 @@ from typing_extensions import override
 from deckwright.cards.codes import CodeTable
 from deckwright.cards.values import ValueKind
 from deckwright.jobs.base import ConfigModel
+from deckwright.layout.decks import DeckLayouts
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.book import Book
@@ -42,7 +43,11 @@ ConfigT = TypeVar("ConfigT", bound=StageConfig)
 
 @dataclass(frozen=True, slots=True)
 class FieldShape:
-    """What is known of a field before the run. digits: a text that holds digits only."""
+    """What is known of a field before the run. digits: a text that holds digits only.
+
+    values: the only texts that it can hold, in their order. decks: the decks that have it; it is
+    missing on cards of all others. Empty where all have it.
+    """
 
     kind: ValueKind
     width: int
@@ -50,6 +55,12 @@ class FieldShape:
     digits: bool = False
     unit: str = ""
     label: str = ""
+    values: tuple[str, ...] = ()
+    decks: tuple[str, ...] = ()
+
+
+CARD = FieldShape("whole", 18, label="Card number")
+"""The field `card`, which every card has: its number in the run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +68,8 @@ class Known:
     """What is known of the cards at one place in the chain, before the run.
 
     medium: how the cards are read; a layout whose fields have codes of their own hands it on with
-    these. punched_anew: the cards are no longer as they were read.
+    these. punched_anew: the cards are no longer as they were read. decks: the names of the decks in
+    a job of several; `layout` and `medium` say nothing there.
     """
 
     fields: Mapping[str, FieldShape] = field(default_factory=dict)
@@ -66,6 +78,7 @@ class Known:
     layout: Layout | None = None
     medium: Medium[Any] | None = None
     punched_anew: bool = False
+    decks: tuple[str, ...] = ()
 
     def need(self, name: str, *path: str | int) -> FieldShape:
         """Return the shape of a field.
@@ -75,6 +88,8 @@ class Known:
         """
         if name in self.fields:
             return self.fields[name]
+        if name == "card":
+            return CARD
         raise OptionProblem(unknown_name("field", name, self.fields), *path)
 
     def with_fields(self, fields: Mapping[str, FieldShape]) -> Known:
@@ -96,6 +111,7 @@ class Setting:
     """What the job gives to a stage: its number, named files, layouts, codes, media, forms.
 
     forms: from a list of tables that describe deliveries, and the option that holds it.
+    decks: the layouts of all decks in a job of several.
     """
 
     number: int
@@ -105,6 +121,7 @@ class Setting:
     code: Callable[[str], CodeTable]
     medium: Callable[[Mapping[str, object]], Medium[Any]]
     forms: Callable[[Sequence[Mapping[str, object]], str], list[Form[Any]]]
+    decks: DeckLayouts | None = None
 
 
 FEW = 20

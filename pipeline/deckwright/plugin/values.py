@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,6 +10,8 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+_ENDING = re.compile(r"\.[A-Za-z0-9]{1,16}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +36,26 @@ class Survey:
 
 @dataclass(frozen=True, slots=True)
 class DeckPart:
-    """A deck of the run. first: number of its first card, cards being numbered through."""
+    """A deck of the run. first: number of its first card, cards being numbered through.
+
+    of: the named deck of the job that it is, and file what its file is called; both are empty in a
+    job of one deck. width: columns of a record.
+    """
 
     name: str
     path: str
     first: int
     cards: int
+    of: str = ""
+    file: str = ""
+    width: int = 0
+
+    @property
+    def returned(self) -> str:
+        """What cards that come back of it are called: as the deck, with the ending of its file."""
+        ending = Path(self.file).suffix
+        fits = _ENDING.fullmatch(ending) and not self.name.endswith(ending)
+        return self.name + ending if fits else self.name
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,17 @@ class DeckLine:
 
 
 @dataclass(frozen=True, slots=True)
+class NamedDeckLine:
+    """What became of the cards of a named deck: arrived = left + returned + set aside."""
+
+    name: str
+    arrived: int
+    left: int
+    returned: int
+    set_aside: int
+
+
+@dataclass(frozen=True, slots=True)
 class StageLine:
     """The account of one stage: arrived + added = left + returned + set aside.
 
@@ -238,6 +249,7 @@ class ControlData:
     places: FaultPlaces | None = None
     tables: Sequence[TableLine] = ()
     run_faults: Sequence[RunFaultLine] = ()
+    named_decks: Sequence[NamedDeckLine] = ()
 
     @property
     def arrived(self) -> int:

@@ -298,7 +298,7 @@ class States:
             scan = None if task.digest else plan.passes[task.pass_number - 1].scan
             if scan is not None and task.blocks:
                 self._worker.open(scan)
-                with Gatherer(plan.source.medium.code, plan.configs.layout) as gatherer:
+                with Gatherer(plan.code, plan.configs) as gatherer:
                     tray = gatherer.whole_of(list(task.blocks))
                 self.fault = self.fault or state_fault(scan, tray)
             yield self._worker.run(task)

@@ -10,9 +10,12 @@ from pydantic import Field
 from typing_extensions import override
 
 from deckwright import (
+    BLANK,
     CodeTable,
+    Decks,
     Form,
     FormConfig,
+    HoleMedium,
     Known,
     Medium,
     OptionProblem,
@@ -23,12 +26,15 @@ from deckwright import (
     unknown_name,
 )
 
+_COLUMNS = 80
+_SUBSTITUTE = 0x007  # 9-8-7: the holes of the byte that stands for none
+
 
 class DeckConfig(FormConfig):
     """Deliver the whole cards again, in any medium."""
 
     medium: dict[str, Any] = Field(default_factory=dict)
-    """Medium of the deck; that of the deck which came in when left out."""
+    """Medium of the deck; that of the one deck which came in when left out."""
 
 
 class DeckForm(Form[DeckConfig]):
@@ -45,15 +51,65 @@ class DeckForm(Form[DeckConfig]):
                 raise OptionProblem(problem.what, "medium") from problem
         elif known.medium is not None:
             self.medium = known.medium
+        elif known.decks:
+            what = f"say the key 'medium': cards of {' and '.join(known.decks)} come here"
+            raise OptionProblem(what)
 
     @override
     def body(self, tray: Tray) -> bytes:
+        text, holes, lengths = tray.text, holes_now(tray), None
         try:
-            return self.medium.encode(tray.text, holes_now(tray), None, tray.code.alphabet)
+            if tray.decks is not None and tray.native is None:
+                text, holes, lengths = self._of_several(tray, tray.decks)
+            return self.medium.encode(text, holes, lengths, tray.code.alphabet)
         except UnwritableError as error:
             card = int(tray.cards[error.row])
             error.args = (f"output {self.config.file!r}: card {card:,} of the run, {error}",)
             raise
+
+    def _of_several(
+        self, tray: Tray, decks: Decks
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint16] | None, NDArray[np.uint16]]:
+        """Return text, holes and lengths of cards that are as wide and punched as their decks."""
+        text, holes = tray.text, tray.holes
+        lengths = decks.widths(tray.cards, text.shape[1])
+        if self.medium.card_bytes() is not None:  # all records are alike
+            columns = int(getattr(self.medium.config, "record_length", _COLUMNS))
+            if (rows := np.flatnonzero(lengths > columns)).size:
+                card = f"card {int(tray.cards[rows[0]]):,} of the run"
+                msg = f"{card} has {lengths[rows[0]]} columns, the medium's records {columns}"
+                raise ValueError(msg)
+            text = _fitted(text, columns, BLANK)
+            holes = None if holes is None else _fitted(holes, columns, 0)
+        if holes is None:
+            return text, None, lengths
+        rows = np.flatnonzero(~decks.with_holes(tray.deck))
+        holes = holes.copy()
+        if isinstance(self.medium, HoleMedium):
+            holes[rows] = self._punched_here(text, rows, tray.code)
+        elif self.medium.has_holes():
+            holes[rows] = _punched(text[rows], tray.code)
+        else:  # nothing but the text of these cards says what they hold
+            holes[rows] = _SUBSTITUTE
+        return text, holes, lengths
+
+    def _punched_here(
+        self, text: NDArray[np.uint8], rows: NDArray[np.intp], code: CodeTable
+    ) -> NDArray[np.uint16]:
+        assert isinstance(self.medium, HoleMedium)  # noqa: S101 # asked for by the caller
+        try:
+            return self.medium.holes_of(text[rows], None, code.alphabet)
+        except UnwritableError as error:
+            error.row = int(rows[error.row])
+            raise
+
+
+def _fitted(matrix: NDArray[Any], columns: int, blank: int) -> NDArray[Any]:
+    """Return a matrix (n, L) cut or filled to so many columns."""
+    fitted = np.full((len(matrix), columns), blank, matrix.dtype)
+    have = min(columns, matrix.shape[1])
+    fitted[:, :have] = matrix[:, :have]
+    return fitted
 
 
 def holes_now(tray: Tray) -> NDArray[np.uint16] | None:

@@ -210,7 +210,8 @@ def _of_run(
     room: Path,
 ) -> list[CardLine]:
     cards = RunCards(run, decks)
-    cards.source.medium.settle_in(room)
+    for source in cards.sources.values():
+        source.medium.settle_in(room)
     if not numbers:
         returned = cards.returned
         if not returned:

@@ -2,11 +2,27 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import click
+from click.shell_completion import CompletionItem
 
 from deckwright.service.system.places import Workspace
+
+
+def complete_decks(ctx: click.Context, _: click.Parameter, start: str) -> list[CompletionItem]:
+    """Return the names of the decks of a job, as `NAME=`, and files."""
+    job = first_argument(ctx)
+    files = CompletionItem(start, type="file")
+    try:
+        tables = tomllib.loads(job.read_text("utf-8")) if job else {}
+    except (OSError, ValueError):
+        return [files]
+    decks = tables.get("deck", [])
+    names = [f"{deck.get('name')}=" for deck in decks if isinstance(deck, dict)]
+    fitting = [CompletionItem(name) for name in names if name.startswith(start)]
+    return fitting or [files]
 
 
 def first_argument(ctx: click.Context) -> Path | None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable, load_code
 from deckwright.engine.planning.configs import Configs, read_layout
-from deckwright.errors import ConfigError, DeckError, DeckwrightError
+from deckwright.errors import ConfigError, DeckError, DeckwrightError, Fault
 from deckwright.examine.count.sampling import survey, take_sample
 from deckwright.examine.guess.evidence import reading_of
 from deckwright.examine.guess.pictured import look_at_pictures, pictures_in
@@ -75,7 +75,23 @@ class Said:
 
 
 def source_of_job(job: Path) -> Source:
+    """Return the medium and the first layout of a job of one deck; the deck is yet to be given.
+
+    Raises:
+        ConfigError: the job has faults, or several decks.
+        PluginError: a plugin is missing or broken.
+    """
+    sources = list(sources_of_job(job).values())
+    if len(sources) > 1:
+        what = "has several decks, so it does not say how one file is read; say --medium"
+        raise ConfigError([Fault(str(job), 0, what)])
+    return sources[0]
+
+
+def sources_of_job(job: Path) -> dict[str, Source]:
     """Return the medium and the first layout that a job names; the deck is yet to be given.
+
+    By the name of the deck in a job of several, else with an empty name.
 
     Raises:
         ConfigError: the job has faults.
@@ -85,12 +101,21 @@ def source_of_job(job: Path) -> Source:
     spec = file.validate(JobSpec, file.tables)
     plugins = [_beside(job, plugin) for plugin in spec.plugins]
     configs = Configs(job, Registry(plugins))
+    if spec.deck:
+        return {
+            deck.name: Source(
+                configs.medium(deck.options.get("medium", {})),
+                job,
+                configs.layout(deck.layout) if deck.layout else None,
+            )
+            for deck in spec.deck
+        }
     options = spec.stage[0].get("medium")
     if not isinstance(options, Mapping):
         raise ConfigError([file.fault(("stage", 0), "the first stage names no medium")])
     medium = configs.medium(options)
     name = next((one["layout"] for one in spec.stage if isinstance(one.get("layout"), str)), None)
-    return Source(medium, job, configs.layout(name) if name else None)
+    return {"": Source(medium, job, configs.layout(name) if name else None)}
 
 
 def _beside(job: Path, plugin: str) -> Path:

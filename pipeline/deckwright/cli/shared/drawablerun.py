@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cli.shared.drawable import Picked, Said, Source, card_line, picked, source_of_job
+from deckwright.cli.shared.drawable import Picked, Said, Source, card_line, picked, sources_of_job
 from deckwright.engine.closing.returning import deck_files
 from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.errors import DeckError
@@ -51,7 +51,7 @@ class RunCards:
         """
         self.journal = Journal(run)
         self.run = run
-        self.source: Source = source_of_job(run / "config" / "job.toml")
+        self.sources: dict[str, Source] = sources_of_job(run / "config" / "job.toml")
         self.decks = decks
         self._entered: list[dict[str, Any]] = self.journal.index["decks"]
         self._firsts = np.array([int(deck["first_card"]) for deck in self._entered])
@@ -80,24 +80,32 @@ class RunCards:
         reasons = self._reasons(wanted)
         found: dict[int, Picked] = {}
         for path, places in self._places(wanted).items():
-            cards = picked(self.source.medium, path, list(places.values()))
+            medium = self._source(next(iter(places))).medium
+            cards = picked(medium, path, list(places.values()))
             found |= {number: cards[place] for number, place in places.items()}
-        code = self.source.medium.code
         many = len(self._entered) > 1
         made = []
         for number in wanted:
             text, holes, said = found[number]
             deck, place = self.journal.deck_of(number) if many else ("", 0)
             card = (text, holes, reasons.get(number, said))
-            used = layout or self.source.layout
-            made.append(card_line(number, card, code, used, deck, place))
+            source = self._source(number)
+            used = layout or source.layout
+            made.append(card_line(number, card, source.medium.code, used, deck, place))
         return made
+
+    def _source(self, number: int) -> Source:
+        """Return how the deck of a card is read."""
+        place = max(0, int(np.searchsorted(self._firsts, number, side="right")) - 1)
+        return self.sources[self._entered[place].get("deck", "")]
 
     def _places(self, wanted: Sequence[int]) -> dict[Path, dict[int, int]]:
         """Return files of cards with the place (from 1) of each wanted card in them."""
-        medium = self.source.medium
-        parts = [DeckPart(d["name"], "", int(d["first_card"]), d["cards"]) for d in self._entered]
-        names = deck_files(parts, medium)
+        parts = [
+            DeckPart(d["name"], "", int(d["first_card"]), d["cards"], *_named(d))
+            for d in self._entered
+        ]
+        names = deck_files(parts, lambda part: self.sources[part.of].medium)
         files: dict[Path, dict[int, int]] = {}
         for number in wanted:
             name, place = self.journal.deck_of(number)
@@ -146,6 +154,11 @@ class RunCards:
             mark = (exact or row["first"] or 0, exact or row["last"] or 0, fault_sentence(row))
             said.setdefault(row["card"], Said()).add(mark, row["severity"])
         return said
+
+
+def _named(deck: Mapping[str, Any]) -> tuple[str, str]:
+    """Return which named deck it is and what its file is called; empty in a job of one deck."""
+    return deck.get("deck", ""), deck.get("file", "")
 
 
 def _cards(gone: pl.DataFrame, fate: str) -> NDArray[np.int64]:

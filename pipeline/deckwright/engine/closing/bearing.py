@@ -6,19 +6,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from deckwright.engine.passes.accounts import Count
-from deckwright.engine.planning.plan import Step
+from deckwright.engine.planning.plan import Plan, Step
 from deckwright.plugin.stages import FEW
+from deckwright.plugin.values import DeckPart
 
 
 @dataclass(frozen=True, slots=True)
 class Overdone:
-    """More cards failed than is borne. step: the stage that returned most; seen: of so many."""
+    """More cards failed than is borne. step: the stage that returned most; seen: of so many.
+
+    deck: of which named deck they are; empty where all decks count together.
+    """
 
     step: Step
     stages: str
     returned: int
     seen: int
     limit: str
+    deck: str = ""
 
 
 def overdone(
@@ -44,6 +49,32 @@ def overdone(
         most = step.stage.most_returned(data)
         if most is not None and count.returned > most.cards:
             return Overdone(step, step.label, count.returned, count.arrived, most.text)
+    return None
+
+
+def deck_overdone(
+    plan: Plan, counts: Mapping[tuple[int, str], Count], parts: Sequence[DeckPart], *, ended: bool
+) -> Overdone | None:
+    """Return where more cards of a named deck failed than a stage bears; None = nowhere.
+
+    Args:
+        plan: the job.
+        counts: the accounts so far, by number of the step and deck.
+        parts: the files of the run.
+        ended: as for `overdone`.
+    """
+    for deck in (named.name for named in plan.named):
+        data = sum(part.cards for part in parts if part.of == deck)
+        for step in plan.steps:
+            count = counts.get((step.number, deck), Count())
+            data -= count.set_aside
+            if not ended and count.returned < FEW:
+                continue
+            first = plan.decks if step.number == 1 else None
+            most = first.most_of(deck, data) if first else step.stage.most_returned(data)
+            if most is not None and count.returned > most.cards:
+                label = f"{step.label}, deck {deck!r}"
+                return Overdone(step, label, count.returned, count.arrived, most.text, deck)
     return None
 
 

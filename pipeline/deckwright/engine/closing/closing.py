@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.engine.closing.asidecards import set_aside
+from deckwright.engine.closing.deckaccounts import deck_accounts, named_decks
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.closing.lastwords import (
     add_fault,
@@ -145,6 +146,7 @@ def _control(ending: Ending) -> dict[str, object]:
     stages = []
     for step in ending.plan.steps:
         count = ending.counts[step.number]
+        by_deck = deck_accounts(ending, step.number)
         stages.append(
             {
                 "number": step.number,
@@ -154,6 +156,7 @@ def _control(ending: Ending) -> dict[str, object]:
                 "queries": count.queries,
                 "notes": count.notes,
                 "facts": _facts(ending.facts[step.number]),
+                **({"decks": by_deck} if by_deck else {}),
             },
         )
     left = ending.counts[ending.plan.steps[-1].number].left
@@ -164,6 +167,7 @@ def _control(ending: Ending) -> dict[str, object]:
         "title": ending.plan.spec.title,
         "job": ending.plan.name,
         "decks": [facts_of(deck, ending.hashes[deck.path]) for deck in ending.decks],
+        **({"named_decks": named_decks(ending)} if ending.plan.named else {}),
         "stages": stages,
         "equation": {
             "in": ending.cards,
@@ -221,6 +225,7 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
             if str(path) in ending.hashes
         },
         "counts": control["equation"],
+        **({"named_decks": control["named_decks"]} if plan.named else {}),
         "next_masters": control["next_masters"],
         "versions": versions(plan),
         "files": files,

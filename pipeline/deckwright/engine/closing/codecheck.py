@@ -51,7 +51,7 @@ _SOME_PLAIN, _MOSTLY = 0.2, 0.9
 def code_reading(ending: Ending) -> CodeReading | None:
     """Return how sure the code of a run is; None where the cards give nothing to compare."""
     kept = first_cards(ending.work)
-    if kept is None:
+    if kept is None or ending.plan.named:  # each deck has a code of its own
         return None
     medium = ending.plan.source.medium
     cells, base = _in_base(kept, medium)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -14,8 +15,9 @@ from deckwright.engine.planning.plan import Plan, Step
 from deckwright.errors import DeckwrightError
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import legal_patterns, undefined
+from deckwright.plugin.media import Medium
 from deckwright.plugin.stages import OptionProblem
-from deckwright.plugin.values import RawTray, Span
+from deckwright.plugin.values import DeckPart, RawTray, Span
 from deckwright.wording import percent
 
 CODES = (
@@ -35,7 +37,7 @@ _CLEARLY = 0.2  # a reading is named when it saves this share of the cards
 
 
 def better_reading(
-    plan: Plan, step: Step, sample: tuple[Path, Span], reasons: Mapping[ReasonKey, int]
+    plan: Plan, step: Step, sample: tuple[DeckPart, Span], reasons: Mapping[ReasonKey, int]
 ) -> str:
     """Return a sentence on what fails most, and which other reading would fit better.
 
@@ -48,14 +50,16 @@ def better_reading(
     worst = _worst(step, reasons)
     layouts = [getattr(later.stage, "layout", None) for later in plan.steps[step.number - 1 :]]
     layout = next((found for found in layouts if isinstance(found, Layout)), None)
+    deck, span = sample
+    layout = layout or plan.layout_of(deck)
     if layout is None:
         return worst
-    medium = plan.source.medium
-    raw = next(iter(medium.read(*sample, _SAMPLE)))
+    medium = plan.medium_of(deck)
+    raw = next(iter(medium.read(Path(deck.path), span, _SAMPLE)))
     now = share_failing(layout, raw, medium.code)
     found = [
         (share, how)
-        for how, share in _readings(plan, layout, sample, raw)
+        for how, share in _readings(plan, medium, layout, (Path(deck.path), span), raw)
         if share < now - _CLEARLY
     ]
     if found:
@@ -83,9 +87,8 @@ def _worst(step: Step, reasons: Mapping[ReasonKey, int]) -> str:
 
 
 def _readings(
-    plan: Plan, layout: Layout, sample: tuple[Path, Span], raw: RawTray
+    plan: Plan, medium: Medium[Any], layout: Layout, sample: tuple[Path, Span], raw: RawTray
 ) -> Iterator[tuple[str, float]]:
-    medium = plan.source.medium
     for shift in SHIFTS:
         holes = None if raw.holes is None else np.roll(raw.holes, -shift, axis=1)
         moved = replace(raw, text=np.roll(raw.text, -shift, axis=1), holes=holes)

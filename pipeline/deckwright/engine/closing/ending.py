@@ -22,6 +22,8 @@ class Ending:
     brought: files of `out` that came after the last card, each with the number of its stage.
     hashed: size and SHA-256 of files of `out` that were hashed on the way, by name.
 
+    deck_counts: accounts by stage and named deck.
+
     next_masters: stage, file, master and the counts of its account, for each that was delivered.
     """
 
@@ -36,6 +38,7 @@ class Ending:
     drafts: dict[str, Draft] = field(default_factory=dict)
     brought: dict[str, int] = field(default_factory=dict)
     hashed: dict[str, tuple[int, str]] = field(default_factory=dict)
+    deck_counts: dict[tuple[int, str], Count] = field(default_factory=dict)
     facts: dict[int, dict[str, int | str]] = field(default_factory=dict)
     pictures: dict[int, bytes] = field(default_factory=dict)
     """Small pictures of cards that were not read as a whole, by number in the run."""

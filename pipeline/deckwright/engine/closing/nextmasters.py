@@ -82,5 +82,8 @@ def enter_next_masters(ending: Ending, step: Step, closing: Closing) -> None:
 
 def _read(ending: Ending, master: str) -> int | None:
     """Return the records of a master as stages that meet cards with it count them; None: none."""
+    decks = [deck.name for deck in ending.plan.named if deck.file == master]
+    if decks:
+        return sum(part.cards for part in ending.decks if part.of in decks)
     found = (step.stage.masters().get(master) for step in ending.plan.steps)
     return next((each for each in found if each is not None), None)

@@ -7,7 +7,7 @@ no more memory than one with few.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -72,17 +72,19 @@ def returned_so_far(ending: Ending, most: int) -> Back:
     return back
 
 
-def deck_files(decks: list[DeckPart], medium: Medium[Any] | None = None) -> list[str]:
+def deck_files(
+    decks: list[DeckPart], medium_of: Callable[[DeckPart], Medium[Any]] | None = None
+) -> list[str]:
     """Return a name for each deck; no two are alike, and none is that of the reasons.
 
     Args:
         decks: the decks of a run.
-        medium: in which cards come back; then the names are those of the files of such cards.
+        medium_of: in which the cards of each come back; then the names are those of such files.
     """
     taken = {REASONS}
     names = []
     for deck in decks:
-        base = deck.name if medium is None else medium.returned_name(deck.name)
+        base = deck.name if medium_of is None else medium_of(deck).returned_name(deck.returned)
         name, number = base, 1
         while name in taken:
             number += 1
@@ -96,9 +98,9 @@ class _Writer:
     def __init__(self, ending: Ending, back: Back) -> None:
         self.ending, self.back = ending, back
         self.names = deck_files(ending.decks)
-        self.files = deck_files(ending.decks, ending.plan.source.medium)
+        self.files = deck_files(ending.decks, ending.plan.medium_of)
         self.firsts = np.array([deck.first for deck in ending.decks])
-        self.media = [ending.plan.source.medium.like(Path(d.path)) for d in ending.decks]
+        self.media = [ending.plan.medium_of(d).like(Path(d.path)) for d in ending.decks]
         self.records = {c: r for result in ending.all_results() for c, r in result.records.items()}
         self.blocks = [block for result in ending.all_results() for block in result.gone]
         self.places = np.zeros(len(ending.decks), np.int64)
@@ -115,7 +117,7 @@ class _Writer:
     def windows(self) -> Iterator[tuple[Tray | None, pl.DataFrame]]:
         """Yield cards that left the chain and the reasons of a window of card numbers."""
         plan = self.ending.plan
-        with Gatherer(plan.source.medium.code, plan.configs.layout) as cards:
+        with Gatherer(plan.code, plan.configs) as cards:
             for low, high in self._windows():
                 yield self._gone(cards, low, high), self._entries(low, high)
 
@@ -158,6 +160,8 @@ class _Writer:
     def _pieces(self, deck: int, tray: Tray) -> Iterator[bytes]:
         """Yield cards in the bytes of the medium of their deck."""
         medium, part = self.media[deck], self.ending.decks[deck]
+        if self.ending.plan.decks is not None:
+            tray = self.ending.plan.decks.own_cards(tray, part)
         if not medium.keeps_originals:
             yield _encoded(medium, tray, self.records)
             return

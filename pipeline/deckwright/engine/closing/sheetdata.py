@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import zip_longest
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from deckwright.engine.closing.asidecards import Aside
@@ -32,6 +33,7 @@ from deckwright.report.model import (
     DeckLine,
     FaultPlaces,
     Mark,
+    NamedDeckLine,
     OutputLine,
     ReasonLine,
     ReturnedGroup,
@@ -53,7 +55,13 @@ def sheet_data(
     """Return what the control sheet shows."""
     return ControlData(
         title=control["title"],
-        decks=[DeckLine(d["name"], d["cards"], d["size"], d["sha256"]) for d in control["decks"]],
+        decks=[
+            DeckLine(_deck_said(d), d["cards"], d["size"], d["sha256"]) for d in control["decks"]
+        ],
+        named_decks=[
+            NamedDeckLine(d["deck"], d["in"], d["out"], d["returned"], d["set_aside"])
+            for d in control.get("named_decks", ())
+        ],
         stages=[_stage(stage) for stage in control["stages"]],
         equation_holds=control["equation"]["holds"],
         reasons=[
@@ -76,6 +84,10 @@ def sheet_data(
             for f in control["run_faults"]
         ],
     )
+
+
+def _deck_said(deck: Mapping[str, Any]) -> str:
+    return f"{deck['deck']} ({deck['file']})" if "deck" in deck else str(deck["name"])
 
 
 def _named(aside: Aside, ending: Ending) -> str:
@@ -123,7 +135,8 @@ def returned_groups(ending: Ending, groups: ReturnedGroups) -> list[ReturnedGrou
             [
                 line
                 for tray, entries in zip(one.trays, one.entries, strict=True)
-                for line in _lines(ending, tray, entries)
+                for own, layout in _as_they_came(ending, tray)
+                for line in _lines(ending, own, entries, layout)
             ],
             numbers_said(one.numbers, ending.decks),
             len(one.numbers),
@@ -132,13 +145,30 @@ def returned_groups(ending: Ending, groups: ReturnedGroups) -> list[ReturnedGrou
     ]
 
 
-def _lines(ending: Ending, first: Tray, fatal: pl.DataFrame) -> list[CardLine]:
+def _as_they_came(ending: Ending, tray: Tray) -> Iterator[tuple[Tray, Layout | None]]:
+    """Yield cards as the medium of their deck has them, with the layout by which they are read."""
+    decks = ending.plan.decks
+    if decks is None:
+        yield tray, _layout(ending)
+        return
+    for part in ending.decks:
+        inside = (tray.cards >= part.first) & (tray.cards < part.first + part.cards)
+        if inside.any():
+            own = decks.own_cards(tray.take(np.flatnonzero(inside)), part)
+            yield own, ending.plan.layout_of(part)
+    added = np.flatnonzero(tray.cards >= ending.cards + 1)
+    if added.size:
+        yield tray.take(added), None
+
+
+def _lines(
+    ending: Ending, first: Tray, fatal: pl.DataFrame, layout: Layout | None
+) -> list[CardLine]:
     marks: dict[int, list[Mark]] = {}
     for row in fatal.iter_rows(named=True):
         exact = row["column"]
         mark = (exact or row["first"] or 0, exact or row["last"] or 0, fault_sentence(row))
         marks.setdefault(row["card"], []).append(mark)
-    layout = _layout(ending)
     fields = fields_of(layout, first.text) if layout else [()] * len(first)
     many = len(ending.decks) > 1
     lines = []

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.errors import AccountError, PluginError
+from deckwright.layout.decks import NO_DECK
 from deckwright.layout.tray import Tray, is_among
 from deckwright.plugin.book import Book, Gone
 
@@ -62,6 +63,24 @@ class Settled:
     kept: NDArray[np.intp] | None
     returned: Cards
     aside: Cards
+
+
+def by_deck(tray: Tray, out: Tray, settled: Settled) -> Iterator[tuple[str, Count]]:
+    """Yield what one stage did with the cards of each named deck of a tray.
+
+    Cards that stages added are of no deck.
+    """
+    decks = tray.decks
+    if decks is None:
+        return
+    sides = [
+        np.bincount(decks.of(cards), minlength=NO_DECK + 1)
+        for cards in (tray.cards, out.cards, settled.returned, settled.aside)
+    ]
+    for place, name in enumerate(decks.names):
+        arrived, left, returned, aside = (int(side[place]) for side in sides)
+        if arrived:
+            yield name, Count(arrived, 0, left, returned, aside)
 
 
 _NONE = np.zeros(0, np.int64)

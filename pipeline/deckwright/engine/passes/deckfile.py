@@ -66,11 +66,23 @@ def stamp_of(deck: Path) -> Stamp:
     return (size, newest, digest.hexdigest())
 
 
+def must_be_unchanged(deck: Path, name: str, stamp: Stamp) -> None:
+    """Check that a deck still has its stamp.
+
+    Raises:
+        UnreadableDeckError: it has another.
+    """
+    if stamp_of(deck) != stamp:
+        raise UnreadableDeckError(name, "was changed while it was read", "run it again")
+
+
 def facts_of(deck: DeckPart, sha256: str) -> dict[str, object]:
     """Return what the account of a run says of a deck; `files` only of a folder."""
     path = Path(deck.path)
-    facts: dict[str, object] = {
-        "name": deck.name,
+    facts: dict[str, object] = {"name": deck.name}
+    if deck.of:
+        facts |= {"deck": deck.of, "file": deck.file}
+    facts |= {
         "cards": deck.cards,
         "first_card": deck.first,
         "size": path.stat().st_size,

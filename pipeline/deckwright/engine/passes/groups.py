@@ -40,7 +40,7 @@ class Groups:
         """
         words: Words = np.zeros((len(self.keys.words), 0), np.uint64)
         counts: Counts = np.zeros(0, np.int64)
-        with Gatherer(self.code, self.configs.layout) as gatherer:
+        with Gatherer(self.code, self.configs) as gatherer:
             for block in blocks:
                 here = self.keys.encode(gatherer.range([block]))
                 amounts = np.concatenate([counts, np.ones(here.shape[1], np.int64)])
@@ -50,7 +50,7 @@ class Groups:
 
     def named(self, blocks: Sequence[Block], key: NDArray[np.uint64]) -> str:
         """Return what the key fields of a group hold, as people read it."""
-        with Gatherer(self.code, self.configs.layout) as gatherer:
+        with Gatherer(self.code, self.configs) as gatherer:
             for block in blocks:
                 tray = gatherer.range([block])
                 rows = np.flatnonzero((self.keys.encode(tray) == key[:, None]).all(axis=0))
@@ -60,14 +60,14 @@ class Groups:
 
     def key(self, block: Block) -> NDArray[np.uint64]:
         """Return the key of the first card of a block."""
-        with Gatherer(self.code, self.configs.layout) as gatherer:
+        with Gatherer(self.code, self.configs) as gatherer:
             return self.keys.encode(gatherer.range([block]))[:, 0]
 
     def named_by_card(self, blocks: Sequence[Block], card: int) -> str:
         """Return what the key fields of the group of a card hold."""
         for block in blocks:
             if block.first_card <= card <= block.last_card:
-                with Gatherer(self.code, self.configs.layout) as gatherer:
+                with Gatherer(self.code, self.configs) as gatherer:
                     tray = gatherer.whole(block)
                 rows = np.flatnonzero(tray.cards == card)
                 if rows.size:
@@ -91,7 +91,7 @@ class Groups:
         words, counts = self.counted(blocks)
         cuts = Cuts(np.ascontiguousarray(words[:, np.array(_starts(counts, cards), np.intp)]))
         writer = SpillWriter(path)
-        with Gatherer(self.code, self.configs.layout) as gatherer:
+        with Gatherer(self.code, self.configs) as gatherer:
             for block in blocks:
                 tray = gatherer.range([block])
                 order, sizes = group_by_route(
@@ -122,7 +122,7 @@ def large_groups(plan: Plan, todo: Pass, tasks: RangeTasks, limit: Limits) -> fr
     """
     if todo.groups is None:
         return frozenset()
-    groups = Groups(todo.groups, plan.source.medium.code, plan.configs)
+    groups = Groups(todo.groups, plan.code, plan.configs)
     alone = set()
     for index in tasks.larger_than(limit.cards_a_range):
         blocks = tasks[index].blocks

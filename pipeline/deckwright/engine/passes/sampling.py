@@ -12,10 +12,10 @@ from deckwright.engine.passes.partition import Cuts, cuts_of
 from deckwright.engine.passes.scans import join
 from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.passes.tasks import Recipe, Task
-from deckwright.engine.passes.worker import Worker, raw_tray
+from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.plan import Pass, Plan
 from deckwright.layout.tray import Tray
-from deckwright.plugin.values import DeckPart, RawTray, Survey
+from deckwright.plugin.values import RawTray, Survey
 
 _CARDS = 512
 _SPANS = 16
@@ -30,7 +30,6 @@ class Sampler:
 
     plan: Plan
     recipe: Recipe
-    decks: Sequence[DeckPart]
     surveys: Sequence[Survey]
 
     def cuts(self, todo: Pass, tasks: Iterable[Task], ranges: int) -> Cuts:
@@ -46,7 +45,7 @@ class Sampler:
         if ranges > 1:
             worker = Worker(self.recipe, self.plan)
             samples = self._of_tasks if todo.number > 1 else self._of_decks
-            for tray, raw, task in samples(todo, tasks, ranges):
+            for tray, raw, task in samples(worker, todo, tasks, ranges):
                 sample = worker.through(todo, tray, raw, task)
                 words.append(todo.routes.encode(sample))
                 cards.append(sample.cards)
@@ -55,23 +54,27 @@ class Sampler:
         grouped = self.plan.passes[todo.number].groups is not None
         return cuts_of(np.hstack(words), np.concatenate(cards), ranges, part_equal=not grouped)
 
-    def _of_decks(self, _: Pass, __: Iterable[Task], ranges: int) -> Iterator[_Sample]:
-        medium = self.plan.source.medium
-        for deck, survey in zip(self.decks, self.surveys, strict=True):
+    def _of_decks(
+        self, worker: Worker, _: Pass, __: Iterable[Task], ranges: int
+    ) -> Iterator[_Sample]:
+        for deck, survey in zip(self.recipe.decks, self.surveys, strict=True):
             # media with many small spans are sampled in some of them only
             apart = max(1, len(survey.spans) // (_SPANS * ranges))
+            medium = self.plan.medium_of(deck)
             for span in survey.spans[::apart]:
                 raw = next(iter(medium.read(Path(deck.path), span, _CARDS)))
-                yield raw_tray(raw, deck.first, medium.code), raw, Task(1, 0)
+                yield worker.arriving.tray(raw, deck), raw, Task(1, 0)
 
-    def _of_tasks(self, todo: Pass, tasks: Iterable[Task], ranges: int) -> Iterator[_Sample]:
+    def _of_tasks(
+        self, worker: Worker, todo: Pass, tasks: Iterable[Task], ranges: int
+    ) -> Iterator[_Sample]:
         found = []
         for task in tasks:
             before = task.before
             for block in task.blocks:
                 found.append((replace(task, before=before), block))
                 before = join(todo.scan, before, block.state) if todo.scan else None
-        with Gatherer(self.plan.source.medium.code, self.plan.configs.layout) as gatherer:
+        with Gatherer(worker.plan.code, worker.plan.configs) as gatherer:
             for task, block in found[:: max(1, len(found) // (_SPANS * ranges))]:
                 pieces = 1 if todo.scan else _PIECES
                 yield gatherer.some(block, _CARDS, pieces), None, task

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable
 from deckwright.cards.values import Values
+from deckwright.engine.planning.configs import Configs
 from deckwright.layout.tray import Reading, Tray
 
 
@@ -104,9 +105,10 @@ def _columns(tray: Tray) -> Iterator[tuple[str, NDArray[Any], str, int]]:
 class Gatherer:
     """Reads cards back from the work files of a pass."""
 
-    def __init__(self, code: CodeTable, layouts: Any) -> None:
+    def __init__(self, code: CodeTable, configs: Configs) -> None:
+        """Take what trays are made with: the code of their bytes, layouts and decks of the run."""
         self._code = code
-        self._layouts = layouts
+        self._configs = configs
         self._files: dict[str, int] = {}
 
     def __enter__(self) -> Self:
@@ -141,7 +143,7 @@ class Gatherer:
         total = sum(stop - start for _, start, stop in pieces)
         names = dict.fromkeys(name for block, _, _ in pieces for name in block.columns)
         arrays = {name: self._column(name, pieces, total) for name in names}
-        first = pieces[0][0]
+        first, reader = pieces[0][0], self._configs.reader
         added = {}
         for name in names:
             if name.startswith("+"):
@@ -156,8 +158,9 @@ class Gatherer:
             holes=arrays.get("holes"),
             lengths=arrays.get("lengths"),
             native=arrays.get("native"),
-            readings=tuple(Reading(self._layouts(name), native) for name, native in first.readings),
+            readings=tuple(Reading(reader(name), native) for name, native in first.readings),
             added=added,
+            decks=self._configs.run_decks,
         )
 
     def _column(self, name: str, pieces: list[tuple[Block, int, int]], total: int) -> NDArray[Any]:

@@ -128,6 +128,8 @@ class Result:
 
     task: int
     counts: dict[int, Count] = field(default_factory=dict)
+    deck_counts: dict[tuple[int, str], Count] = field(default_factory=dict)
+    """By stage and named deck; empty in a job of one deck."""
     reasons: dict[ReasonKey, int] = field(default_factory=dict)
     blocks: list[Block] = field(default_factory=list)
     gone: list[Block] = field(default_factory=list)

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.values import Values
-from deckwright.engine.passes.accounts import check_account, digest
+from deckwright.engine.passes.accounts import Count, by_deck, check_account, digest
+from deckwright.engine.passes.arriving import Arriving
 from deckwright.engine.passes.changes import note_changes
 from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.engine.passes.firstcards import keep_first_cards
@@ -66,7 +67,8 @@ class Worker:
         self.plan = plan or load_plan(Path(recipe.job), recipe.replaced)
         self.tables = {step.number: step.stage.tables() for step in self.plan.steps}
         self._open: set[int] = set()
-        self.plan.source.medium.settle_in(bench_folder(self.work, self.plan.steps[0].number))
+        self.arriving = Arriving(self.plan, recipe.decks)
+        self.arriving.settle_in(bench_folder(self.work, self.plan.steps[0].number))
 
     def run(self, task: Task) -> Result:
         """Run one task.
@@ -104,7 +106,7 @@ class _TaskRun:
     def __init__(self, worker: Worker, todo: Pass, task: Task) -> None:
         self.worker, self.todo, self.task = worker, todo, task
         self.plan = worker.plan
-        self.code = self.plan.source.medium.code
+        self.code = self.plan.code
         self.result = Result(task.index)
         self.segment = Segment(self.code.alphabet, cards_known=task.cards_known)
         self.name = f"p{todo.number}-{task.index:05}"
@@ -190,6 +192,8 @@ class _TaskRun:
         settled = check_account(step.label, step.origin, tray, out, book)
         self.next_added = book.next_added
         self.result.count(step.number).add(settled.count)
+        for deck, count in by_deck(tray, out, settled):
+            self.result.deck_counts.setdefault((step.number, deck), Count()).add(count)
         self._enter(step, book)
         if book.table_rows:
             self.parts.add(parts_of(book.table_rows, self.worker.recipe.decks))
@@ -255,7 +259,7 @@ class _TaskRun:
         elif self.todo.runs is not None:
             yield from self._from_runs(self.todo.runs)
         else:
-            with Gatherer(self.code, self.plan.configs.layout) as gatherer:
+            with Gatherer(self.code, self.plan.configs) as gatherer:
                 for block in self.task.blocks:
                     yield gatherer.whole(block), None, block.state
             # only this task reads them; gone at once, they need not be written to the disk
@@ -265,13 +269,13 @@ class _TaskRun:
     def _from_deck(self) -> Iterator[Arrival]:
         deck = self.worker.recipe.decks[self.task.deck]
         assert self.task.span is not None  # noqa: S101 # asked for by the caller
-        medium = self.plan.source.medium
+        medium = self.plan.medium_of(deck)
         for raw in medium.read(Path(deck.path), self.task.span, self.worker.recipe.cards_a_tray):
             keep_first_cards(self.worker.work, deck.first + raw.first_card - 1, raw)
-            yield raw_tray(raw, deck.first, medium.code), raw, None
+            yield self.worker.arriving.tray(raw, deck), raw, None
 
     def _from_runs(self, keys: KeyPlan) -> Iterator[Arrival]:
-        with Gatherer(self.code, self.plan.configs.layout) as gatherer:
+        with Gatherer(self.code, self.plan.configs) as gatherer:
             for blocks in whole_runs(self.task.blocks):
                 gathered = gatherer.range(blocks)
                 most = self.worker.recipe.cards_a_tray
@@ -300,7 +304,7 @@ class _TaskRun:
         sort = self.todo.sort
         assert sort is not None  # noqa: S101 # asked for by the caller
         assert self.todo.keys is not None  # noqa: S101 # a sorted pass has keys
-        with Gatherer(self.code, self.plan.configs.layout) as gatherer:
+        with Gatherer(self.code, self.plan.configs) as gatherer:
             gathered = gatherer.range(blocks)
         words = self.todo.keys.encode(gathered)
         order = order_of(words)
@@ -327,10 +331,3 @@ def _run(step: Step, tray: Tray, book: Book, before: Any, total: Any) -> Tray:
 def _edges(words: Words) -> NDArray[np.intp]:
     """Return the places (k) at which another key begins."""
     return np.flatnonzero((words[:, 1:] != words[:, :-1]).any(axis=0)) + 1
-
-
-def raw_tray(raw: RawTray, first: int, code: object) -> Tray:
-    """Return what a medium delivered as a tray; first: number of the deck's first card."""
-    start = first + raw.first_card - 1
-    cards = np.arange(start, start + len(raw.text), dtype=np.int64)
-    return Tray(cards, raw.text, code, raw.holes, raw.lengths)  # type: ignore[arg-type] # a CodeTable

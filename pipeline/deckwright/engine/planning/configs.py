@@ -11,6 +11,7 @@ from deckwright.errors import ConfigError, Fault
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.jobs.layouts import LayoutSpec, layout_problems
+from deckwright.layout.decks import DECK_LAYOUTS, DeckLayouts, Decks
 from deckwright.layout.reading import Layout
 from deckwright.plugin.columncodes import in_codes
 from deckwright.plugin.media import Medium
@@ -27,9 +28,18 @@ class Configs:
         self.folder = self.job.parent
         self.registry = registry
         self.used: dict[str, bytes] = {}
+        self.deck_layouts: DeckLayouts | None = None
+        self.run_decks: Decks | None = None
+        """The named decks of the run that is under way."""
         self._layouts: dict[str, Layout] = {}
         self._codes: dict[str, CodeTable] = {}
         self._code_folders: list[Path] | None = None
+
+    def reader(self, name: str) -> Layout | DeckLayouts:
+        """Return the layout, or the layouts of all decks, by which a tray was read."""
+        if name == DECK_LAYOUTS and self.deck_layouts is not None:
+            return self.deck_layouts
+        return self.layout(name)
 
     def layout(self, name: str) -> Layout:
         """Return the compiled layout of this name, looked up beside the job.

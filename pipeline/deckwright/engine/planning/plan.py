@@ -2,32 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
+from deckwright.cards.codes import CodeTable
 from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.cutting import Pass, Step, cut_into_passes, group_fault
-from deckwright.engine.planning.forms import make_forms
+from deckwright.engine.planning.decks import DeckSources, NamedDeck
+from deckwright.engine.planning.maker import Maker
 from deckwright.engine.planning.written import heads_of
-from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
-from deckwright.jobs.faults import ConfigFile, sentences
+from deckwright.errors import ConfigError, Fault
+from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.job import JobSpec, parse_size
-from deckwright.plugin.forms import Form
+from deckwright.layout.reading import Layout
+from deckwright.plugin.media import Medium
 from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import (
     GroupStage,
     Known,
-    OptionProblem,
-    Setting,
     SourceStage,
     StageConfig,
     unknown_name,
 )
+from deckwright.plugin.values import DeckPart
 
 
 @dataclass(slots=True)
@@ -51,6 +50,35 @@ class Plan:
         stage = self.steps[0].stage
         assert isinstance(stage, SourceStage)  # noqa: S101 # load_plan has checked it
         return stage
+
+    @property
+    def named(self) -> tuple[NamedDeck, ...]:
+        """Return the named decks of the job, in their order; none in a job of one deck."""
+        return self.decks.decks if self.decks else ()
+
+    @property
+    def decks(self) -> DeckSources | None:
+        """Return the stage that brings several named decks; None in a job of one deck."""
+        stage = self.steps[0].stage
+        return stage if isinstance(stage, DeckSources) else None
+
+    @property
+    def code(self) -> CodeTable:
+        """Return the code of the internal bytes of all cards."""
+        return self.decks.code if self.decks else self.source.medium.code
+
+    @property
+    def media(self) -> list[Medium[Any]]:
+        """Return the media of all decks."""
+        return [deck.medium for deck in self.named] or [self.source.medium]
+
+    def medium_of(self, part: DeckPart) -> Medium[Any]:
+        """Return the medium of a deck of a run."""
+        return next((d.medium for d in self.named if d.name == part.of), self.media[0])
+
+    def layout_of(self, part: DeckPart) -> Layout | None:
+        """Return the layout that the job names for a deck of a run; None in a job of one deck."""
+        return next((deck.layout for deck in self.named if deck.name == part.of), None)
 
     @property
     def memory(self) -> int:
@@ -89,8 +117,8 @@ def load_plan(
     ]
     files = {name: (job.parent / path) for name, path in spec.files.items()}
     files.update({name: Path(path) for name, path in replaced.items()})
-    maker = _Maker(file, configs, files)
-    steps = [step for index, table in enumerate(spec.stage) if (step := maker.step(index, table))]
+    maker = Maker(file, configs, files)
+    steps = maker.steps(spec)
     faults.extend(maker.faults)
     if not faults:
         faults.extend(_chain_faults(file, steps))
@@ -118,7 +146,7 @@ def _in_codes(steps: list[Step], known: Known) -> list[Step]:
     """
     source = steps[0].stage
     assert isinstance(source, SourceStage)  # noqa: S101 # as checked
-    if known.medium is None or known.medium is source.medium:
+    if isinstance(source, DeckSources) or known.medium is None or known.medium is source.medium:
         return steps
     source.medium = known.medium
     again, now = [], Known()
@@ -146,81 +174,12 @@ def _plugin_file(job: Path, plugin: str) -> Path:
     return beside if beside.is_file() and not path.is_file() else path
 
 
-class _Maker:
-    """Makes the stages of a chain one after the other and collects every fault."""
-
-    def __init__(self, file: ConfigFile, configs: Configs, files: dict[str, Path]) -> None:
-        self.file, self.configs, self.files = file, configs, files
-        self.faults: list[Fault] = []
-        self.known = Known()
-        self._sound = True
-
-    def step(self, index: int, table: dict[str, Any]) -> Step | None:
-        """Return the step, or None after entering its faults."""
-        try:
-            return self._make(index, table)
-        except ConfigError as error:
-            self.faults.extend(error.faults)
-        except PluginError as error:
-            medium = isinstance(error, UnknownKindError) and error.group == "medium"
-            where = ("stage", index, "medium" if medium else "kind")
-            self.faults.append(self.file.fault(where, f"stage {index + 1}: {error}"))
-            if not isinstance(error, UnknownKindError):
-                raise
-        self._sound = False
-        return None
-
-    def _make(self, index: int, table: dict[str, Any]) -> Step:
-        kind = table.get("kind")
-        where = ("stage", index)
-        if not isinstance(kind, str):
-            kinds = ", ".join(self.configs.registry.kinds("stages"))
-            what = f"stage {index + 1}: the key 'kind' is missing; one of: {kinds}"
-            raise ConfigError([self.file.fault(where, what)])
-        prefix = f"stage {index + 1} ({kind}): "
-        stage_class = self.configs.registry.stage(kind)
-        options = {key: value for key, value in table.items() if key != "kind"}
-        config = self.file.validate(stage_class.config_model, options, where, prefix)
-        before = self.known
-        try:
-            stage = stage_class(config, self._setting(index, prefix))
-            if self._sound:
-                self.known = stage.outline(before)
-        except OptionProblem as problem:
-            raise ConfigError(
-                [self.file.fault((*where, *problem.path), prefix + problem.what)]
-            ) from problem
-        except ValidationError as error:
-            said = sentences(error, self.configs.registry.model_named(error.title))
-            what = f"medium: {'; '.join(said)}"
-            raise ConfigError([self.file.fault((*where, "medium"), prefix + what)]) from error
-        origin = self.configs.registry.origin("stages", kind)
-        return Step(index + 1, kind, stage, origin, before)
-
-    def _setting(self, index: int, prefix: str) -> Setting:
-        configs = self.configs
-        return Setting(
-            index + 1,
-            self.files,
-            configs.layout,
-            configs.layout_bytes,
-            configs.code,
-            configs.medium,
-            partial(self._forms, index, prefix),
-        )
-
-    def _forms(
-        self, index: int, prefix: str, tables: Sequence[Mapping[str, object]], option: str
-    ) -> list[Form[Any]]:
-        place = ("stage", index, option)
-        setting = self._setting(index, prefix)
-        return make_forms(self.file, self.configs.registry, setting, tables, place, prefix)
-
-
 def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
     faults = []
     written: set[str] = set()
-    for index, step in enumerate(steps):
+    decks = isinstance(steps[0].stage, DeckSources) if steps else False
+    for place, step in enumerate(steps):
+        index = place - decks
         names = heads_of(step.stage)
         faults += [
             file.fault(("stage", index), f"{step.label}: file {name!r} is written twice")
@@ -233,11 +192,11 @@ def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
             for said in table.faults(name)
         ]
         first = isinstance(step.stage, SourceStage)
-        if first != (index == 0):
+        if first != (place == 0):
             what = "the chain must begin with decode, and have no other"
             faults.append(file.fault(("stage", index), f"{step.label}: {what}"))
         if isinstance(step.stage, GroupStage):
-            fault = group_fault(step, steps[:index])
+            fault = group_fault(step, steps[:place])
             if fault:
                 faults.append(file.fault(("stage", index), f"{step.label}: {fault}"))
     return faults

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +32,13 @@ class KeyPlan:
     """How the keys of a sort are packed into words, major word first."""
 
     def __init__(self, keys: list[SortKey], known: Known) -> None:
-        self.keys = keys
         self.shapes: list[FieldShape] = [known.need(key.field) for key in keys]
+        self.keys = [
+            replace(key, values=shape.values) if shape.values and not key.values else key
+            for key, shape in zip(keys, self.shapes, strict=True)
+        ]
         self.words: list[list[_Piece]] = [[]]
-        for index, (key, shape) in enumerate(zip(keys, self.shapes, strict=True)):
+        for index, (key, shape) in enumerate(zip(self.keys, self.shapes, strict=True)):
             for piece in _pieces(index, key, shape):
                 used = sum(p.bits for p in self.words[-1])
                 if used + piece.bits > _WORD_BITS:

@@ -43,6 +43,9 @@ def compile_job(root: Path, file: str) -> Good:
     place = inside(path, root)
     _check_own(path, root)
     plan = _loaded(path, root)
+    if plan.named:
+        what = "deck: a job of several decks cannot be served yet; run it with deckwright run"
+        raise JobFaultError(_told([ConfigFile(path).fault(("deck", 0), what)], root))
     snapshot = _snapshot(plan, root)
     try:
         read_snapshot(snapshot)

@@ -397,12 +397,45 @@ def block_main(context, missing=missing, environment=environment):
         return concat(t_14)
     caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
     yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Decks read', caller=caller, _block_vars=_block_vars)
-    yield '</section>\n\n<section><h2>Account, stage by stage</h2>\n'
+    yield '</section>\n\n'
+    if environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'named_decks'):
+        pass
+        yield '<section><h2>Account, deck by deck</h2>\n'
+        def macro():
+            t_15 = []
+            pass
+            t_15.extend((
+                '<table>\n',
+                escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Deck', 'In', '= out', '+ returned', '+ left out'], (1, 2, 3, 4)))),
+                '\n<tbody>\n',
+            ))
+            for l_2_deck in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'named_decks'):
+                _loop_vars = {}
+                pass
+                t_15.extend((
+                    '<tr><td>',
+                    escape(environment.finalize(environment.getattr(l_2_deck, 'name'))),
+                    '</td>',
+                    escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_deck, 'arrived'), _loop_vars=_loop_vars))),
+                    escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_deck, 'left'), _loop_vars=_loop_vars))),
+                    escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_deck, 'returned'), _loop_vars=_loop_vars))),
+                    escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_deck, 'set_aside'), _loop_vars=_loop_vars))),
+                    '</tr>\n',
+                ))
+            l_2_deck = missing
+            t_15.append(
+                '</tbody></table>',
+            )
+            return concat(t_15)
+        caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
+        yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Account, deck by deck', caller=caller, _block_vars=_block_vars)
+        yield '</section>\n'
+    yield '\n<section><h2>Account, stage by stage</h2>\n'
     def macro():
-        t_15 = []
+        t_16 = []
         l_1_whole = resolve('whole')
         pass
-        t_15.extend((
+        t_16.extend((
             '<table>\n',
             escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['No.', 'Stage', 'In', '+ added', '= out', '+ returned', '+ left out', 'Adds up'], (2, 3, 4, 5, 6, 7)))),
             '\n<tbody>\n',
@@ -411,7 +444,7 @@ def block_main(context, missing=missing, environment=environment):
             l_2_kind_of = resolve('kind_of')
             _loop_vars = {}
             pass
-            t_15.extend((
+            t_16.extend((
                 '<tr><td>',
                 escape(environment.finalize(environment.getattr(l_2_stage, 'number'))),
                 '</td><td>',
@@ -426,24 +459,24 @@ def block_main(context, missing=missing, environment=environment):
             ))
             if environment.getattr(l_2_stage, 'balances'):
                 pass
-                t_15.append(
+                t_16.append(
                     'yes',
                 )
             else:
                 pass
-                t_15.append(
+                t_16.append(
                     '<b>NO</b>',
                 )
-            t_15.append(
+            t_16.append(
                 '</td></tr>\n',
             )
         l_2_stage = l_2_kind_of = missing
-        t_15.append(
+        t_16.append(
             '</tbody>\n',
         )
         if environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'stages'):
             pass
-            t_15.extend((
+            t_16.extend((
                 '<tfoot><tr><td colspan="2">The whole run</td>',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'arrived')))),
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'added')))),
@@ -454,21 +487,21 @@ def block_main(context, missing=missing, environment=environment):
             ))
             if (undefined(name='whole') if l_1_whole is missing else l_1_whole):
                 pass
-                t_15.append(
+                t_16.append(
                     'yes',
                 )
             else:
                 pass
-                t_15.append(
+                t_16.append(
                     '<b>NO</b>',
                 )
-            t_15.append(
+            t_16.append(
                 '</td></tr></tfoot>\n',
             )
-        t_15.append(
+        t_16.append(
             '</table>',
         )
-        return concat(t_15)
+        return concat(t_16)
     caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
     yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Account, stage by stage', caller=caller, _block_vars=_block_vars)
     yield '</section>\n\n'
@@ -476,9 +509,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Cards left out</h2><p>These cards are no data. They lie in the folder <code>set-aside</code>.</p>\n'
         def macro():
-            t_16 = []
+            t_17 = []
             pass
-            t_16.extend((
+            t_17.extend((
                 '<table>\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Cards', 'Reason', 'Stage', 'Which'], (0,)))),
                 '\n<tbody>\n',
@@ -486,7 +519,7 @@ def block_main(context, missing=missing, environment=environment):
             for l_2_line in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'aside'):
                 _loop_vars = {}
                 pass
-                t_16.extend((
+                t_17.extend((
                     '<tr>',
                     escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), environment.getattr(l_2_line, 'count'), _loop_vars=_loop_vars))),
                     '<td>',
@@ -498,10 +531,10 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_line = missing
-            t_16.append(
+            t_17.append(
                 '</tbody></table>',
             )
-            return concat(t_16)
+            return concat(t_17)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Cards left out', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
@@ -510,9 +543,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Control totals</h2>\n'
         def macro():
-            t_17 = []
+            t_18 = []
             pass
-            t_17.extend((
+            t_18.extend((
                 '<table>',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Total', 'Value'], (1,)))),
                 '\n<tbody>',
@@ -520,7 +553,7 @@ def block_main(context, missing=missing, environment=environment):
             for (l_2_name, l_2_value) in environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'totals'):
                 _loop_vars = {}
                 pass
-                t_17.extend((
+                t_18.extend((
                     '<tr><td>',
                     escape(environment.finalize(l_2_name)),
                     '</td><td class="n">',
@@ -528,10 +561,10 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_name = l_2_value = missing
-            t_17.append(
+            t_18.append(
                 '</tbody></table>',
             )
-            return concat(t_17)
+            return concat(t_18)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Control totals', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
@@ -631,9 +664,9 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Versions</h2>\n'
         def macro():
-            t_18 = []
+            t_19 = []
             pass
-            t_18.extend((
+            t_19.extend((
                 '<table>',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['What', 'Version']))),
                 '\n<tbody>',
@@ -641,7 +674,7 @@ def block_main(context, missing=missing, environment=environment):
             for (l_2_name, l_2_value) in context.call(environment.getattr(environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'versions'), 'items')):
                 _loop_vars = {}
                 pass
-                t_18.extend((
+                t_19.extend((
                     '<tr><td>',
                     escape(environment.finalize(l_2_name)),
                     '</td><td class="mono">',
@@ -649,13 +682,13 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_name = l_2_value = missing
-            t_18.append(
+            t_19.append(
                 '</tbody></table>',
             )
-            return concat(t_18)
+            return concat(t_19)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'Versions', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=13&2=16&6=18&7=31&4=51&9=92&10=146&14=148&15=152&20=169&23=171&25=180&27=183&28=188&30=191&31=196&27=209&36=213&37=217&38=219&39=226&41=230&42=237&38=263&45=264&50=281&54=287&55=289&56=291&57=294&61=299&65=305&66=310&68=313&69=319&65=337&74=340&76=343&77=348&79=351&80=356&76=369&86=372&87=377&89=380&90=386&86=399&95=401&96=407&98=410&99=416&102=444&103=448&95=473&107=475&109=478&110=483&112=486&113=491&109=506&118=509&120=512&121=520&120=536&125=539&128=548&129=552&130=561&131=572&132=585&138=601&139=604&142=610&144=613&145=615&146=623&150=630&152=633&153=641&152=657'
+debug_info = '1=13&2=16&6=18&7=31&4=51&9=92&10=146&14=148&15=152&20=169&23=171&25=180&27=183&28=188&30=191&31=196&27=209&36=213&37=217&38=219&39=226&41=230&42=237&38=263&45=264&50=281&54=287&55=289&56=291&57=294&61=299&65=305&66=310&68=313&69=319&65=337&74=340&76=343&77=348&79=351&80=356&76=369&86=372&87=377&89=380&90=386&86=399&94=401&96=404&97=409&99=412&100=417&96=431&106=434&107=440&109=443&110=449&113=477&114=481&106=506&118=508&120=511&121=516&123=519&124=524&120=539&129=542&131=545&132=553&131=569&136=572&139=581&140=585&141=594&142=605&143=618&149=634&150=637&153=643&155=646&156=648&157=656&161=663&163=666&164=674&163=690'
