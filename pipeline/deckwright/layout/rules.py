@@ -40,10 +40,10 @@ class Rules:
     def _broken(
         self, rule: Expression, frame: pl.DataFrame, unread: Mapping[str, Places]
     ) -> Places:
-        holds = rule.evaluate(frame).fill_null(value=True)
-        if holds.all():
+        holds = rule.evaluate(frame)
+        if holds.all():  # where a value is missing, a rule is not broken
             return np.zeros(0, np.intp)
-        broken: Mask = ~holds.to_numpy()
+        broken: Mask = ~holds.fill_null(value=True).to_numpy()
         for name in rule.names:
             if name in unread:
                 broken[unread[name]] = False
