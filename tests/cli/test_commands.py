@@ -382,3 +382,20 @@ def test_the_first_job_of_the_readme_runs_as_it_says(shop, tmp_path, monkeypatch
     repaired.write_text(deck.splitlines()[2].replace("X", "1") + "\n", encoding="utf-8")
     said = shop.say("run", "first.toml", repaired, "--out", "again")
     assert said.out.startswith("1 cards in = 1 out + 0 returned + 0 set aside")
+
+
+def test_the_kinds_of_a_plugin_in_one_file_are_listed_with_their_options(shop, tmp_path) -> None:
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```python\n(.*?)```", guide, re.DOTALL)
+    for kind in ("doubtful", "bell"):
+        (block,) = (b for b in blocks if f'kind = "{kind}"' in b and "@hookimpl" in b)
+        (tmp_path / f"{kind}.py").write_text(block, encoding="utf-8")
+        plugin = ("--plugin", tmp_path / f"{kind}.py")
+        listed = shop.say("stages", *plugin).out
+        assert re.search(rf"^  {kind} +\S", listed, re.MULTILINE)
+        said = shop.say("stages", kind, *plugin)
+        assert said.code == 0
+        assert said.out.startswith(f"{kind} ({kind}.py): ")
+    said = shop.say("stages", "doubtful", "--plugin", tmp_path / "none.py")
+    assert said.code == 3
+    assert "there is no such Python file" in said.err

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field
@@ -23,7 +23,16 @@ def _size(text: str) -> str:
     return text
 
 
+def _lies_beside(path: str) -> str:
+    parts = PurePosixPath(path)
+    if parts.is_absolute() or ".." in parts.parts or parts.suffix != ".py":
+        msg = "should be a Python file beside the service file, such as 'bell.py'"
+        raise ValueError(msg)
+    return path
+
+
 Size = Annotated[str, AfterValidator(_size)]
+PluginFile = Annotated[str, AfterValidator(_lies_beside)]
 Seconds = Annotated[float, Field(gt=0, le=10_000_000)]
 Count = Annotated[int, Field(ge=1, le=1_000_000)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9_][A-Za-z0-9._-]{0,63}$")]
@@ -149,12 +158,24 @@ class ServiceSpec(ConfigModel):
     """Tries, waits, and when a job is held."""
     jobs: dict[Name, JobServiceSpec] = Field(default_factory=dict)
     """Options of single jobs, by job name."""
+    plugins: list[PluginFile] = Field(default_factory=list)
+    """Python files that bring observers, relative to the service file or in `plugins` beside it."""
     notice: list[NoticeSpec] = Field(default_factory=list)
     """Observers of the service."""
 
     def job(self, name: str) -> JobServiceSpec:
         """Return the options of a job, the defaults where the file has none."""
         return self.jobs.get(name) or JobServiceSpec()
+
+
+def plugin_files(spec: ServiceSpec, folder: Path) -> list[Path]:
+    """Return where the one-file plugins of a service file lie; folder: that of the file."""
+    found = []
+    for name in spec.plugins:
+        path = folder / name
+        beside = folder / "plugins" / path.name
+        found.append(beside if beside.is_file() and not path.is_file() else path)
+    return found
 
 
 def load_service(path: Path) -> ServiceSpec:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import click
 from pydantic import BaseModel
 
+from deckwright.cli.shared.paths import PATH
 from deckwright.cli.shared.terminal import width
 from deckwright.errors import PluginError, UnknownKindError
 from deckwright.jobs.describe import described_schema
 from deckwright.plugin.forms import FormConfig
 from deckwright.plugin.registry import Registry
 
-GROUPS = {"stages": "Stages", "media": "Media", "forms": "Forms"}
+GROUPS = {"stages": "Stages", "media": "Media", "forms": "Forms", "notices": "Notices"}
 """What is listed, with its heading."""
 
 
@@ -27,9 +29,11 @@ def _complete(_: click.Context, __: click.Parameter, start: str) -> list[str]:
 
 @click.command(name="stages")
 @click.argument("kind", required=False, shell_complete=_complete)
-def command(kind: str | None) -> None:
-    """List the stages, media and forms that are installed, or the options of one KIND."""
-    registry = Registry()
+@click.option("--plugin", "plugins", type=PATH, multiple=True, metavar="FILE",
+              help="A plugin in one file, whose kinds are listed too.")  # fmt: skip
+def command(kind: str | None, plugins: tuple[Path, ...]) -> None:
+    """List the stages, media, forms and notices that there are, or the options of one KIND."""
+    registry = Registry(plugins)
     if kind is None:
         for group, title in GROUPS.items():
             click.echo(title)
@@ -39,7 +43,7 @@ def command(kind: str | None) -> None:
     groups = [group for group in GROUPS if kind in registry.kinds(group)]
     if not groups:
         known = [name for group in GROUPS for name in registry.kinds(group)]
-        group = "stage, medium or form"
+        group = "stage, medium, form or notice"
         raise UnknownKindError(group, kind, known)
     for group in groups:
         model = registry.options(group, kind)

@@ -20,7 +20,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from deckwright.jobs.service import ServiceSpec
+from deckwright.jobs.service import ServiceSpec, plugin_files
 from deckwright.service.store.records import Amount, BadRecordError, Record, parse
 from deckwright.service.system.clock import Clock
 from deckwright.service.system.places import Workspace, shown
@@ -95,6 +95,7 @@ class Notices:
             patience_s: how long an observer may take for one call.
         """
         self._given = [{"kind": each.kind, "options": each.options} for each in spec.notice]
+        self._plugins = [str(path) for path in plugin_files(spec, workspace.config)]
         self._workspace, self._clock = workspace, clock or Clock()
         self._command, self._patience_s = list(command), patience_s
         self._waiting: deque[_Event] = deque()
@@ -198,8 +199,13 @@ class Notices:
         now = self._clock.steady()
         if self._closing or not self._on() or now < self._start_at:
             return
-        first = {"parent": os.getpid(), "workspace": str(self._workspace.root),
-                 "notices": self._given, "left_out": sorted(self._off)}  # fmt: skip
+        first = {
+            "parent": os.getpid(),
+            "workspace": str(self._workspace.root),
+            "plugins": self._plugins,
+            "notices": self._given,
+            "left_out": sorted(self._off),
+        }
         try:
             self._child = _Child(self._command)
         except OSError as error:

@@ -19,7 +19,7 @@ from pydantic_core import ErrorDetails
 
 from deckwright.errors import ConfigError, DeckwrightError, Fault
 from deckwright.jobs.faults import ConfigFile
-from deckwright.jobs.service import ServiceSpec
+from deckwright.jobs.service import ServiceSpec, plugin_files
 from deckwright.plugin.notices import Notice
 from deckwright.plugin.registry import Registry
 from deckwright.service.workers import limits
@@ -42,6 +42,15 @@ def notice_faults(file: ConfigFile, spec: ServiceSpec) -> list[Fault]:
         spec: what was read from it.
     """
     faults, registry = [], Registry()
+    try:
+        registry = Registry(plugin_files(spec, file.path.parent))
+    except DeckwrightError as error:
+        faults.append(file.fault(("plugins",), str(error)))
+        return faults
+    except BaseException as error:  # noqa: BLE001 # as below
+        what = f"a plugin that it names raised {type(error).__name__} while it was loaded"
+        faults.append(file.fault(("plugins",), what))
+        return faults
     for index, each in enumerate(spec.notice):
         prefix = f"notice {index + 1} ({each.kind}): "
         place = ("notice", index, "options")
@@ -67,12 +76,13 @@ def main() -> None:
     limits.bind_to_parent(first["parent"])
     limits.set_limits(file=_FILE, open_files=_OPEN_FILES)
     limits.limit_run(MEMORY, _ANY_TIME)
-    workspace, registry = Path(first["workspace"]), Registry()
+    workspace = Path(first["workspace"])
+    registry, spoilt = _loaded(first["plugins"])
     notices: list[Notice[Any] | None] = []
     for index, each in enumerate(first["notices"]):
         problem, notice = "", None
         if index not in first["left_out"]:
-            notice, problem = _made(registry, each, workspace)
+            notice, problem = (None, spoilt) if spoilt else _made(registry, each, workspace)
         notices.append(notice)
         _answer(answers, 0, index, problem)
     for line in orders:
@@ -93,6 +103,17 @@ def _answer(answers: int, number: int, notice: int, problem: str) -> None:
     data = memoryview(line.encode("ascii") + b"\n")
     while data:
         data = data[os.write(answers, data) :]
+
+
+def _loaded(files: list[str]) -> tuple[Registry, str]:
+    """Return the plugins, and why the files that the service names cannot be loaded, if so."""
+    made = [Registry()]
+
+    def load() -> None:
+        made.append(Registry([Path(file) for file in files]))
+
+    problem = _problem_of(load) if files else ""
+    return made[-1], problem
 
 
 def _made(
