@@ -132,3 +132,50 @@ class Count(GroupStage[Config]):
 def deckwright_stages():
     return [Count]
 '''
+
+
+LACK = '''"""Tells of each group what earlier stages returned of it."""
+
+import polars as pl
+
+from deckwright import FieldShape, GroupStage, StageConfig, TrayStage, hookimpl
+
+
+class Config(StageConfig):
+    """Tell what a group lacks."""
+
+    fields: list[str] = ["item"]
+
+
+class Lack(GroupStage[Config]):
+    kind = "lack"
+
+    def group_fields(self):
+        return self.config.fields
+
+    def returned_sums(self):
+        return ["amount"]
+
+    def outline(self, known):
+        new = {"lacks": FieldShape("whole", 9), "lacks_sum": FieldShape("decimal", 12, 2)}
+        return known.with_fields(new)
+
+    def run(self, tray, book):
+        keys = tray.frame(self.config.fields)
+        on = self.config.fields
+        found = keys.join(book.lacking, on=on, how="left", maintain_order="left", nulls_equal=True)
+        tray = tray.with_field("lacks", found["returned"])
+        return tray.with_field("lacks_sum", found["returned_amount"])
+
+
+class Give(TrayStage[Config]):
+    kind = "give"
+
+    def run(self, tray, book):
+        return book.give_back(tray, tray["note"] == "bad", "bad")
+
+
+@hookimpl
+def deckwright_stages():
+    return [Lack, Give]
+'''

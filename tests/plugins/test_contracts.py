@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from deckwright.engine.planning.limits import Sizes
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
 from deckwright.testing import LAYOUT, StageContract, example_deck
@@ -221,6 +222,68 @@ class TestExampleOfTheGuide(StageContract):
         said = shop.say("check", job)
         assert said.code == 2
         assert "limit" in said.err
+
+
+@pytest.mark.parametrize("kind", ["in-step", "balance"])
+def test_an_example_of_a_shape_takes_few_lines(kind) -> None:
+    code = [line for line in guide_plugin(kind).splitlines() if line.strip()]
+    assert len(code) < 40
+
+
+class TestGroupsOfTheGuide(StageContract):
+    kind = "balance"
+    plugins = ("balance.py",)
+    layout = """
+[[field]]
+name = "batch"
+columns = "1-3"
+kind = "digits"
+[[field]]
+name = "type"
+columns = "4"
+kind = "choice"
+choices = ["H", "D", "T"]
+[[field]]
+name = "cards"
+columns = "5-7"
+kind = "whole"
+[[field]]
+name = "amount"
+columns = "8-13"
+kind = "decimal"
+decimals = 2
+"""
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "balance.py").write_text(guide_plugin("balance"), encoding="utf-8")
+
+    def deck(self) -> bytes:
+        """Return batches in no order: some right, some wrong, some short of a bad card."""
+        lines = []
+        for batch in (7, 3, 9, 1, 4):
+            total = count = batch if batch == 3 else 0
+            details = []
+            for place in range(2 + batch):
+                amount = 100 * batch + place
+                total, count = total + amount, count + 1
+                bad = batch in {4, 9} and place == 1
+                details.append(f"{batch:03}D   {f'{amount:06}' if not bad else '00X0.0'}")
+            count += batch == 1
+            lines += [f"{batch:03}H{count:03}", *details, f"{batch:03}T   {total:06}"]
+        return "".join(f"{line:<80}\n" for line in lines).encode()
+
+    def test_batches_out_of_balance_are_told_from_those_that_are_short(self, tmp_path) -> None:
+        outcome = self.run_stage(tmp_path, "run", Sizes(5, 3))
+        reasons = (outcome.folder / "returned" / "reasons.csv").read_text(encoding="utf-8")
+        queries = (outcome.folder / "queries.csv").read_text(encoding="utf-8")
+        lines = [line.decode() for line in self.deck().splitlines()]
+        number = {line[:4]: place for place, line in enumerate(lines, 1)}
+        told = {name: [number[f"{batch:03}T"] for batch in batches] for name, batches in (
+            ("wrong-total", [3]), ("wrong-count", [3, 1]), ("batch-short", [9, 4]),
+        )}  # fmt: skip
+        for name, cards in told.items():
+            listed = [line for line in (reasons + queries).splitlines() if f",{name}," in line]
+            assert [int(line.partition(",")[0]) for line in listed] == cards
 
 
 class TestScanOfTheGuide(StageContract):

@@ -23,7 +23,7 @@ from deckwright.engine.passes.deckfile import (
 from deckwright.engine.passes.executors import Executor, InlineExecutor, ProcessExecutor
 from deckwright.engine.passes.groups import large_groups, stretches
 from deckwright.engine.passes.parts import Draft, Joiner
-from deckwright.engine.passes.runs import check_runs, run_tasks
+from deckwright.engine.passes.runs import check_runs, run_files, run_tasks, tell_lacking
 from deckwright.engine.passes.sampling import Sampler
 from deckwright.engine.passes.scans import check_states, resumed_tasks
 from deckwright.engine.passes.signals import interruptible
@@ -324,13 +324,15 @@ class _Run:
         if todo.number == 1:
             return list(self._span_tasks()), frozenset()
         before = self.results[-1]
-        if todo.sort is not None:
+        if todo.runs is None:
+            tell_lacking(self.plan, todo, self.results, self.work, [])
+            if todo.sort is None:
+                return resumed_tasks(todo, before, [each.blocks for each in before]), frozenset()
             ranges = RangeTasks(todo.number, [b for result in before for b in result.blocks])
             return ranges, large_groups(self.plan, todo, ranges, limit)
-        if todo.runs is None:
-            return resumed_tasks(todo, before, [result.blocks for result in before]), frozenset()
         found = run_tasks(self.plan, todo, before, limit)
         check_runs(self.plan, todo, before, found, self.parts)
+        tell_lacking(self.plan, todo, self.results, self.work, run_files(before, found))
         return resumed_tasks(todo, before, found.blocks), found.alone
 
     def _span_tasks(self) -> Iterator[Task]:

@@ -62,10 +62,15 @@ class Book:
 
     Attributes:
         arrival: what the medium delivered; only for the stage that decodes.
+        lacking: only for a group stage that asks by `returned_sums`: a row for each group of the
+            tray, in its order, with the group's fields, `returned` (how many of its cards earlier
+            stages returned) and `returned_NAME` (the sum of that field over those cards; a value
+            that could not be read adds nothing).
         tables: those that the stage declares.
     """
 
     arrival: RawTray | None = None
+    lacking: pl.DataFrame = field(default_factory=pl.DataFrame)
     tables: Mapping[str, Table] = field(default_factory=dict)
     entries: list[Entry] = field(default_factory=list)
     returned: list[Gone] = field(default_factory=list)

@@ -171,7 +171,7 @@ _GUARDED = {
     "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
     "keys": list, "files": dict, "write": list, "beside": dict, "next_masters": None,
     "master_account": None, "completes": list, "complete": None, "form_of": str, "schema_of": dict,
-    "fold": None, "join": None, "tables": dict,
+    "fold": None, "join": None, "returned_sums": (list, type(None)), "tables": dict,
 }  # fmt: skip
 
 
@@ -255,14 +255,23 @@ class TrayStage(Stage[ConfigT]):
 
 
 class GroupStage(TrayStage[ConfigT]):
-    """A stage that needs cards in key order; its trays never split a group of equal keys.
+    """A stage that needs whole groups; its trays never split a group of equal keys.
 
-    A sort on these fields (or on these and more) must come before it in the chain.
+    Either a sort on these fields (or on these and more) comes before it in the chain, or the cards
+    of each group lie together and no group comes again once it was left.
     """
 
     @abstractmethod
     def group_fields(self) -> list[str]:
         """Return the fields whose equal values make a group."""
+
+    def returned_sums(self) -> list[str] | None:
+        """Ask for the cards of each group that earlier stages returned: `Book.lacking` counts them.
+
+        Returns:
+            The number fields to be added up over them, perhaps none; None = nothing is asked.
+        """
+        return None
 
 
 class SourceStage(TrayStage[ConfigT]):

@@ -10,14 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.engine.passes.groups import Groups, too_large
+from deckwright.engine.passes.lacking import Lack, Returned, write_lack
 from deckwright.engine.passes.spill import Block
 from deckwright.engine.passes.tasks import Result
+from deckwright.engine.planning.asking import Asking
 from deckwright.engine.planning.limits import Limits
 from deckwright.engine.planning.naming import card_named
 from deckwright.engine.planning.plan import Pass, Plan
 from deckwright.engine.planning.sortkeys import Words
 from deckwright.errors import GroupReturnsError
 from deckwright.plugin.values import DeckPart
+from deckwright.report.model import ADDED_FROM
 
 Key = NDArray[np.uint64]
 Runs = NDArray[np.uint64]
@@ -193,16 +196,10 @@ def check_runs(
     Raises:
         GroupReturnsError: one does; names the first card at which one does.
     """
-    files = [
-        (Path(result.runs), continued)
-        for result, continued in zip(before, tasks.continued, strict=True)
-        if result.runs
-    ]
+    files = run_files(before, tasks)
     assert todo.runs is not None  # noqa: S101 # as the caller knows
     width = len(todo.runs.words) + 1
     place, card = _returning(files, width)
-    for path, _ in files:
-        path.unlink()
     if place is None:
         return
     groups = Groups(todo.runs, plan.code, plan.configs)
@@ -210,6 +207,76 @@ def check_runs(
     group = groups.named_by_card(all_blocks, card)
     step = todo.steps[0]
     raise GroupReturnsError(step.label, group, card_named(card, decks), todo.runs.fields)
+
+
+def run_files(before: Sequence[Result], tasks: RunTasks) -> list[tuple[Path, bool]]:
+    """Return the work files of all runs; True = its first run goes on with the one before."""
+    return [
+        (Path(result.runs), continued)
+        for result, continued in zip(before, tasks.continued, strict=True)
+        if result.runs
+    ]
+
+
+def tell_lacking(
+    plan: Plan,
+    todo: Pass,
+    results: Sequence[Sequence[Result]],
+    work: Path,
+    runs: Sequence[tuple[Path, bool]],
+) -> None:
+    """Write down which cards earlier passes returned of the groups of a pass.
+
+    Args:
+        plan: the plan of the run.
+        todo: the pass.
+        results: of all earlier passes.
+        work: the run's folder for work files.
+        runs: files of all runs, where groups lie in runs; they are removed.
+    """
+    inside = {step.number for step in todo.steps}
+    in_order = not any(earlier.sort for earlier in plan.passes[: todo.number])
+    for asking in plan.asking:
+        number = asking.step.number
+        if number in inside:
+            every = (result for one in results for result in one)
+            found = [each for result in every for each in result.lacking.pop(number, [])]
+            lacks = [each.lack for each in found]
+            if runs and in_order:
+                lacks.append(by_place(runs, asking, found))
+            write_lack(work, asking, lacks)
+    for path, _ in runs:
+        path.unlink()
+
+
+def by_place(files: Sequence[tuple[Path, bool]], asking: Asking, found: Sequence[Returned]) -> Lack:
+    """Return returned cards without a key as cards of the group of the card that stood before.
+
+    Those before the first card of all fall to its group. A card that a stage added stood nowhere.
+
+    Args:
+        files: of all runs, in the order in which the cards arrived.
+        asking: the group stage.
+        found: all that was returned.
+    """
+    cards = np.concatenate([each.cards for each in found] or [np.zeros(0, np.int64)])
+    keep = np.flatnonzero(cards < ADDED_FROM)
+    width = len(asking.keys.words)
+    words: Words = np.zeros((width, len(keep)), np.uint64)
+    if not len(keep):
+        return Lack(words, np.zeros((1 + len(asking.sums), 0), np.int64))
+    cards = cards[keep]
+    amounts = np.hstack([each.amounts for each in found])[:, keep]
+    first = True
+    for path, _ in files:
+        runs = np.fromfile(path, np.uint64).reshape(-1, width + 1)
+        runs = runs[runs[:, -1] < ADDED_FROM]
+        if len(runs):
+            at = np.searchsorted(runs[:, -1].astype(np.int64), cards, side="right") - 1
+            mine = np.flatnonzero((at >= 0) | first)
+            words[:, mine] = runs[np.maximum(at[mine], 0), :-1].T  # later files take over theirs
+            first = False
+    return Lack(words, amounts)
 
 
 def _returning(files: Sequence[tuple[Path, bool]], width: int) -> tuple[int | None, int]:

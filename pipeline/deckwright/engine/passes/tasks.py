@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from typing_extensions import override
 
 from deckwright.engine.passes.accounts import Count
+from deckwright.engine.passes.lacking import Returned
 from deckwright.engine.passes.partition import Cuts
 from deckwright.engine.passes.spill import Block
 from deckwright.plugin.values import DeckPart, Span
@@ -146,6 +147,8 @@ class Result:
     """State of the cards that go on, for the scan that begins the next pass."""
     runs: str = ""
     """Work file with the runs of cards that go on, where the next pass takes groups in runs."""
+    lacking: dict[int, list[Returned]] = field(default_factory=dict)
+    """Returned cards, by the number of a later group stage that asks for them."""
     reached: Any = None
     """State after the last card of the task, where a scan begins its pass."""
     tables: dict[str, pl.DataFrame] | None = None

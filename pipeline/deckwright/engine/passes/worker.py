@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.cards.values import Values
@@ -16,6 +17,15 @@ from deckwright.engine.passes.changes import note_changes
 from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.engine.passes.firstcards import keep_first_cards
 from deckwright.engine.passes.groups import Groups
+from deckwright.engine.passes.lacking import (
+    Lack,
+    Returned,
+    joined,
+    read_lack,
+    returned_for,
+    told_of,
+    with_readings_of,
+)
 from deckwright.engine.passes.partition import group_by_route
 from deckwright.engine.passes.parts import PartWriter
 from deckwright.engine.passes.runs import RunNotes, whole_runs
@@ -31,6 +41,7 @@ from deckwright.engine.passes.tasks import (
     journal_folder,
     spill_folder,
 )
+from deckwright.engine.planning.asking import Asking
 from deckwright.engine.planning.cutting import scan_of
 from deckwright.engine.planning.plan import Pass, Plan, Step, load_plan
 from deckwright.engine.planning.sortkeys import KeyPlan, Words, order_of
@@ -69,6 +80,8 @@ class Worker:
         self._open: set[int] = set()
         self.arriving = Arriving(self.plan, recipe.decks)
         self.arriving.settle_in(bench_folder(self.work, self.plan.steps[0].number))
+        self.asking = {asking.step.number: asking for asking in self.plan.asking}
+        self._lacks: dict[int, Lack] = {}
 
     def run(self, task: Task) -> Result:
         """Run one task.
@@ -89,9 +102,18 @@ class Worker:
             self.open(step)
             arrival = raw if step.number == 1 else None
             book = Book(arrival=arrival, tables=self.tables[step.number])
+            if step.number in self.asking:
+                book.lacking = told_of(self.asking[step.number], tray, [])
             if not isinstance(step.stage, SinkStage):
                 tray = _run(step, tray, book, task.before, task.total)
         return tray
+
+    def lack(self, asking: Asking) -> Lack:
+        """Return what the groups of a stage lack since stages of earlier passes returned cards."""
+        number = asking.step.number
+        if number not in self._lacks:
+            self._lacks[number] = read_lack(self.work, asking)
+        return self._lacks[number]
 
     def open(self, step: Step) -> None:
         """Let a stage do what it does once a process."""
@@ -111,6 +133,7 @@ class _TaskRun:
         self.segment = Segment(self.code.alphabet, cards_known=task.cards_known)
         self.name = f"p{todo.number}-{task.index:05}"
         self.before = task.before
+        self.lacking: dict[int, list[Returned]] = {}
         self.next_added = (
             worker.recipe.added_base + (todo.number << PASS_SHIFT) + (task.index << TASK_SHIFT)
         )
@@ -146,6 +169,7 @@ class _TaskRun:
 
     def _tray(self, tray: Tray, arrival: RawTray | None, state: Any) -> None:
         rows = self.segment.arrive(tray.cards)
+        self.lacking.clear()
         for step in self.todo.steps:
             tray, rows = self._step(step, tray, rows, arrival)
         if self.todo.scan:
@@ -188,6 +212,8 @@ class _TaskRun:
         book = Book(tables=tables, next_added=self.next_added)
         if step.number == 1:
             book.arrival = arrival
+        if step.number in self.worker.asking:
+            book.lacking = self._lacking(self.worker.asking[step.number], tray)
         out = self._call(step, tray, book)
         settled = check_account(step.label, step.origin, tray, out, book)
         self.next_added = book.next_added
@@ -202,9 +228,9 @@ class _TaskRun:
             kept = self.segment.insert(step.number, out.cards, kept)
         note_changes(step, tray, out, settled.kept, kept, self.segment)
         for gone in book.returned:
-            self._keep_gone(step, tray, gone, "returned")
+            self._keep_gone(step, tray, gone, "returned", out)
         for gone in book.aside:
-            self._keep_gone(step, tray, gone, "set-aside")
+            self._keep_gone(step, tray, gone, "set-aside", out)
         for master, (cards, records) in book.met_rows.items():
             self._met(step, master, tray, rows, cards, records)
         return out, kept
@@ -223,15 +249,30 @@ class _TaskRun:
             self.result.reasons[key] = self.result.reasons.get(key, 0) + len(entry.cards)
         self.result.records.update(book.records)
 
-    def _keep_gone(self, step: Step, tray: Tray, gone: Gone, fate: str) -> None:
+    def _lacking(self, asking: Asking, tray: Tray) -> pl.DataFrame:
+        here = (returned.lack for returned in self.lacking.get(asking.step.number, []))
+        return told_of(asking, tray, [self.worker.lack(asking), joined(asking, here)])
+
+    def _keep_gone(self, step: Step, tray: Tray, gone: Gone, fate: str, out: Tray) -> None:
         self.segment.fate(step.number, fate, gone.reason, gone.cards)
         mask = gone.mask if gone.of is tray.cards else is_among(tray.cards, gone.cards)
         rows = np.flatnonzero(mask)
         part = tray.take(rows)
+        if fate == "returned" and self.plan.asking:
+            self._tell_later(step, with_readings_of(part, out))
         native = Tray(part.cards, part.native_text, part.code, part.holes, part.lengths)
         mark = 1 if fate == "returned" else 2
         marks = Values("whole", np.full(len(part), mark, np.int64))
         self.gone.add(native.with_field("fate", marks), np.array([0, len(part)]))
+
+    def _tell_later(self, step: Step, part: Tray) -> None:
+        """Tell later group stages of returned cards; those of this pass have whole groups here."""
+        inside = {each.number for each in self.todo.steps}
+        for asking in self.plan.asking:
+            number = asking.step.number
+            if number > step.number:
+                kept = self.lacking if number in inside else self.result.lacking
+                kept.setdefault(number, []).append(returned_for(asking, part))
 
     def _met(
         self,

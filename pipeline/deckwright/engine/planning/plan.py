@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from deckwright.cards.codes import CodeTable
+from deckwright.engine.planning.asking import Asking, all_asking, asking_of
 from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.cutting import Pass, Step, cut_into_passes, group_fault
 from deckwright.engine.planning.decks import DeckSources, NamedDeck
@@ -22,6 +23,7 @@ from deckwright.plugin.registry import Registry
 from deckwright.plugin.stages import (
     GroupStage,
     Known,
+    OptionProblem,
     SourceStage,
     StageConfig,
     unknown_name,
@@ -43,6 +45,7 @@ class Plan:
     configs: Configs
     known: Known
     replaced: dict[str, str] = field(default_factory=dict)
+    asking: tuple[Asking, ...] = ()
 
     @property
     def source(self) -> SourceStage[Any]:
@@ -136,6 +139,7 @@ def load_plan(
         configs,
         maker.known,
         replaced,
+        asking=all_asking(steps),
     )
 
 
@@ -196,10 +200,18 @@ def _chain_faults(file: ConfigFile, steps: list[Step]) -> list[Fault]:
             what = "the chain must begin with decode, and have no other"
             faults.append(file.fault(("stage", index), f"{step.label}: {what}"))
         if isinstance(step.stage, GroupStage):
-            fault = group_fault(step, steps[:place])
+            fault = group_fault(step, steps[:place]) or _asking_fault(step)
             if fault:
                 faults.append(file.fault(("stage", index), f"{step.label}: {fault}"))
     return faults
+
+
+def _asking_fault(step: Step) -> str:
+    try:
+        asking_of(step)
+    except OptionProblem as problem:
+        return problem.what
+    return ""
 
 
 __all__ = ["Pass", "Plan", "StageConfig", "Step", "load_plan"]
