@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from deckwright.pictures.simulator.invented import invented_cards
+from deckwright.pictures.simulator.simulate import invented_cards
 
 
 def deck(count: int, seed: int):

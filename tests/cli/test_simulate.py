@@ -15,7 +15,7 @@ from PIL import Image
 
 from deckwright.cards.codes import load_code
 from deckwright.cards.holes import spread_rows
-from deckwright.pictures.simulator.truths import read_truth
+from deckwright.pictures.simulator.scoring import read_truth
 
 FEW = ("--cards", "2", "--ppi", "100")
 

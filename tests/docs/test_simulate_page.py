@@ -6,8 +6,8 @@ import pytest
 
 pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 
+from deckwright.pictures.simulator.scoring import FIELDS
 from deckwright.pictures.simulator.simulate import CONDITIONS
-from deckwright.pictures.simulator.truths import FIELDS
 from deckwright.wording import hyphened
 
 

@@ -12,10 +12,9 @@ pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
 from deckwright.pictures.card import geometry
 from deckwright.pictures.simulator.cardplan import Orders
 from deckwright.pictures.simulator.damage import DAMAGES
-from deckwright.pictures.simulator.invented import invented_cards
 from deckwright.pictures.simulator.paint import hole_outlines, paint
-from deckwright.pictures.simulator.simulate import CONDITIONS, Plan, simulate_card
-from deckwright.pictures.simulator.truths import read_truth, write_truth
+from deckwright.pictures.simulator.scoring import read_truth, write_truth
+from deckwright.pictures.simulator.simulate import CONDITIONS, Plan, invented_cards, simulate_card
 from deckwright.pictures.simulator.warp import Bend, make_warp
 
 NO_HOLES = np.zeros(80, np.uint16)

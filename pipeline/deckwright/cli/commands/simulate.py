@@ -124,7 +124,7 @@ def command(
 
 def _make(deck: _Deck, plan: Plan, count: int | None, places: tuple[Path, Path, str]) -> None:
     from deckwright.pictures.files.albums import write_album  # noqa: PLC0415 # loads the libraries
-    from deckwright.pictures.simulator.truths import write_truth  # noqa: PLC0415
+    from deckwright.pictures.simulator.scoring import write_truth  # noqa: PLC0415
 
     out, truth, form = places
     for path in (out, truth):
@@ -165,7 +165,7 @@ def _cards(
 ) -> tuple[int, Iterator[tuple[NDArray[np.uint16], str]]]:
     """Return how many cards there are to draw, and patterns and printed line of each."""
     if deck.path is None:
-        from deckwright.pictures.simulator.invented import invented_cards  # noqa: PLC0415
+        from deckwright.pictures.simulator.simulate import invented_cards  # noqa: PLC0415
 
         wanted = count or _USUAL
         return wanted, iter(invented_cards(wanted, seed))
@@ -245,8 +245,11 @@ def _beside(out: Path) -> Path:
 
 
 def _compare(run: Path, truth: Path) -> None:
-    from deckwright.pictures.simulator.scoring import score_lines, scores  # noqa: PLC0415
-    from deckwright.pictures.simulator.truths import read_truth  # noqa: PLC0415
+    from deckwright.pictures.simulator.scoring import (  # noqa: PLC0415
+        read_truth,
+        score_lines,
+        scores,
+    )
 
     try:
         rows = read_truth(truth)

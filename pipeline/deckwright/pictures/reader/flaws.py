@@ -21,8 +21,8 @@ from deckwright.pictures.card.geometry import (
     ROWS,
     centres,
 )
+from deckwright.pictures.reader.backing import Sight
 from deckwright.pictures.reader.measure import Evidence
-from deckwright.pictures.reader.sight import Sight
 
 Floats = NDArray[np.float64]
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.holes import gather_rows
 from deckwright.pictures.card.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, Cut, centres
+from deckwright.pictures.reader.backing import other_tint, sight_of
 from deckwright.pictures.reader.contrast import Contrast, edge_contrast, projected
 from deckwright.pictures.reader.decide import DEEPER, MOST_SPREAD, Decision, decide, shaded
 from deckwright.pictures.reader.find import NoOutline, Outline, find_card, framed
@@ -27,8 +28,6 @@ from deckwright.pictures.reader.orient import (
 )
 from deckwright.pictures.reader.sharpness import edge_step
 from deckwright.pictures.reader.sides import print_doubts
-from deckwright.pictures.reader.sight import sight_of
-from deckwright.pictures.reader.tint import other_tint
 from deckwright.pictures.reader.unmargined import backing_inside
 from deckwright.pictures.reader.verdict import Verdict, verdict_of, whole
 
