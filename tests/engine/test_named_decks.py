@@ -17,11 +17,17 @@ from deckwright.engine.passes.executors import ProcessExecutor
 from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.run import run_job
-from deckwright.errors import ConfigError, DeckNamesError, TooManyReturnedError
+from deckwright.errors import (
+    ConfigError,
+    DeckNamesError,
+    NextMasterError,
+    TooManyReturnedError,
+)
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 from deckwright.journal.trace import trace
 from deckwright.plugin.registry import Registry
+from guide_plugins import guide_plugin
 
 MEDIA = (
     {"kind": "text"},
@@ -323,7 +329,7 @@ def test_several_files_of_one_deck_are_numbered_through(shop: Any, tmp_path: Pat
     assert [(d["deck"], d["in"]) for d in control["named_decks"]] == [
         ("master", 10), ("movements", 21),
     ]  # fmt: skip
-    assert (tmp_path / "run" / "returned" / "movements-second.txt").read_bytes() == b" bad\n"
+    assert (tmp_path / "run" / "returned" / "second.txt").read_bytes() == b" bad\n"
 
 
 @pytest.mark.parametrize(
@@ -460,3 +466,148 @@ def test_a_job_with_bad_decks_says_nothing_of_what_follows(shop: Any, tmp_path: 
     with pytest.raises(ConfigError) as told:
         run_job(job, {}, tmp_path / "run")
     assert len(told.value.faults) == 1
+
+
+STOCK = """
+title = "Stock card of an invented depot"
+record_length = 40
+
+[[field]]
+name = "item"
+columns = "1-5"
+kind = "digits"
+blank = "error"
+
+[[field]]
+name = "amount"
+columns = "6-11"
+kind = "whole"
+fill = "0"
+"""
+MOVEMENT = """
+title = "Movement card of an invented depot"
+
+[[field]]
+name = "item"
+columns = "3-7"
+kind = "digits"
+blank = "error"
+
+[[field]]
+name = "quantity"
+columns = "11-16"
+kind = "whole"
+sign = "leading"
+fill = " "
+"""
+UPDATE_JOB = """
+title = "Update (invented)"
+plugins = ["update.py"]
+
+[files]
+stock = "old.deck"
+
+[[deck]]
+name = "master"
+file = "stock"
+medium = { kind = "blocks", code = "cp037", record_length = 40 }
+layout = "stock"
+
+[[deck]]
+name = "movements"
+medium = { kind = "text" }
+layout = "movement"
+
+[[stage]]
+kind = "validate"
+
+[[stage]]
+kind = "sort"
+keys = ["item", "deck", "card"]
+
+[[stage]]
+kind = "update"
+layout = "stock"
+
+[[stage]]
+kind = "emit"
+
+[[stage.output]]
+file = "stock.deck"
+form = "deck"
+medium = { kind = "blocks", code = "cp037", record_length = 40 }
+"""
+
+
+def update(folder: Path, items: dict[int, int]) -> Path:
+    """Write the job of the guide's update with a master of these items and amounts."""
+    plugin = guide_plugin("update")
+    assert sum(bool(line.strip()) for line in plugin.splitlines()) < 40
+    for name, text in (
+        ("job.toml", UPDATE_JOB), ("stock.toml", STOCK), ("movement.toml", MOVEMENT),
+        ("update.py", plugin),
+    ):  # fmt: skip
+        (folder / name).write_text(text)
+    (folder / "old.deck").write_bytes(stock(items))
+    return folder / "job.toml"
+
+
+def stock(items: dict[int, int]) -> bytes:
+    """Return the cards of a master."""
+    lines = (f"{item:05}{amount:06}".ljust(40) for item, amount in sorted(items.items()))
+    return "".join(lines).encode("cp037")
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    items=st.dictionaries(st.integers(1, 30), st.integers(1000, 9999), min_size=1, max_size=20),
+    moves=st.lists(st.tuples(st.integers(1, 33), st.integers(-20, 20)), min_size=1, max_size=30),
+    cut=st.integers(3, 40),
+)
+def test_a_small_master_is_updated_by_movements(
+    room: Any, items: dict[int, int], moves: list[tuple[int, int]], cut: int
+) -> None:
+    """The new master has every record of the old; movements without one come back."""
+    folder = room()
+    job = update(folder, items)
+    lines = [f"  {item:05}   {quantity:6}\n" for item, quantity in moves]
+    (folder / "week.txt").write_text("".join(lines))
+    outcome = run_job(job, {"movements": folder / "week.txt"}, folder / "run",
+                      sizes=Sizes(cut, 3))  # fmt: skip
+    expected = dict(items)
+    for item, quantity in moves:
+        if item in expected:
+            expected[item] += quantity
+    assert (folder / "run" / "out" / "stock.deck").read_bytes() == stock(expected)
+    back = folder / "run" / "returned" / "week.txt"
+    lost = [line for line, (item, _) in zip(lines, moves, strict=True) if item not in items]
+    assert (back.read_text() if back.is_file() else "") == "".join(lost)
+    assert outcome.set_aside == len(moves) - len(lost)
+    assert outcome.control["next_masters"] == [
+        {"stage": 4, "file": "stock.deck", "master": "stock", "before": len(items), "added": 0,
+         "deleted": 0, "after": len(items), "read": len(items)}
+    ]  # fmt: skip
+
+
+def test_a_master_that_lost_a_card_is_not_carried_on(tmp_path: Path) -> None:
+    """A card of the master came back, so the account does not hold."""
+    job = update(tmp_path, {1: 5, 2: 6, 3: 7})
+    old = tmp_path / "old.deck"
+    old.write_bytes(old.read_bytes().replace("00002".encode("cp037"), "0000X".encode("cp037")))
+    (tmp_path / "week.txt").write_text("  00001        3\n")
+    with pytest.raises(NextMasterError, match="stock has 3 records, its account says 2 before"):
+        run_job(job, {"movements": tmp_path / "week.txt"}, tmp_path / "run")
+
+
+def test_decks_whose_files_have_one_name_come_back_apart(shop: Any, tmp_path: Path) -> None:
+    """The second is named by its deck too."""
+    job = small(shop, tmp_path)
+    decks = {}
+    for name, data in (("master", "0000X".ljust(80).encode("cp037")), ("movements", b" 0000X\n")):
+        (tmp_path / f"of-{name}").mkdir()
+        whole = (tmp_path / f"{name}.dat").read_bytes() + data
+        decks[name] = shop.deck(tmp_path / f"of-{name}" / "same.dat", whole)
+    run_job(job, decks, tmp_path / "run")
+    back = shop.files(tmp_path / "run" / "returned")
+    assert back["same.dat"] == "0000X".ljust(80).encode("cp037")
+    assert back["movements-same.dat"] == b" 0000X\n"

@@ -57,6 +57,8 @@ class Decks:
     of_file: Codes
     columns: NDArray[np.uint16]
     after: int
+    files: tuple[str, ...] = ()
+    """What each file is called in reports."""
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -82,6 +84,14 @@ class Decks:
         table = np.zeros(NO_DECK + 1, np.bool_)
         table[: len(self.readings)] = [reading.has_holes for reading in self.readings]
         return table[codes]
+
+    def named(self, card: int) -> str:
+        """Return a card as reports name it: by its file and its number there."""
+        if card >= self.after:
+            return f"card {card}, which a stage added"
+        file = int(np.searchsorted(self.firsts, card, side="right")) - 1
+        place = card - int(self.firsts[file]) + 1
+        return f"card {place:,} of {self.files[file]} (card {card:,} of the run)"
 
     def values(self, codes: Codes) -> Values:
         """Return the names of the decks of cards as a text; missing for added cards."""

@@ -89,6 +89,11 @@ class Tray:
             return np.zeros(len(self), np.uint8)
         return self.decks.of(self.cards)
 
+    def named(self, row: int) -> str:
+        """Return the card at a place (from 0) as reports name it."""
+        card = int(self.cards[row])
+        return f"card {card:,} of the run" if self.decks is None else self.decks.named(card)
+
     @property
     def native_text(self) -> NDArray[np.uint8]:
         """The text as it was read, uint8 (n, L)."""

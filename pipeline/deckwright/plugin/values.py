@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,8 +9,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-
-_ENDING = re.compile(r"\.[A-Za-z0-9]{1,16}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +49,8 @@ class DeckPart:
 
     @property
     def returned(self) -> str:
-        """What cards that come back of it are called: as the deck, with the ending of its file."""
-        ending = Path(self.file).suffix
-        fits = _ENDING.fullmatch(ending) and not self.name.endswith(ending)
-        return self.name + ending if fits else self.name
+        """What cards that come back of it are called: as its file, so that they can be dropped."""
+        return self.file or self.name
 
 
 @dataclass(frozen=True, slots=True)

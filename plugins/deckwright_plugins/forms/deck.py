@@ -59,30 +59,33 @@ class DeckForm(Form[DeckConfig]):
     def body(self, tray: Tray) -> bytes:
         text, holes, lengths = tray.text, holes_now(tray), None
         try:
-            if tray.decks is not None and tray.native is None:
+            if tray.decks is not None:
                 text, holes, lengths = self._of_several(tray, tray.decks)
             return self.medium.encode(text, holes, lengths, tray.code.alphabet)
         except UnwritableError as error:
-            card = int(tray.cards[error.row])
-            error.args = (f"output {self.config.file!r}: card {card:,} of the run, {error}",)
+            error.args = (f"output {self.config.file!r}: {tray.named(error.row)}, {error}",)
             raise
 
     def _of_several(
         self, tray: Tray, decks: Decks
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint16] | None, NDArray[np.uint16]]:
         """Return text, holes and lengths of cards that are as wide and punched as their decks."""
-        text, holes = tray.text, tray.holes
-        lengths = decks.widths(tray.cards, text.shape[1])
+        text, holes = tray.text, holes_now(tray)
+        width = text.shape[1]
+        lengths = np.minimum(decks.widths(tray.cards, width), width)
+        if tray.native is not None:  # a stage may have punched more columns than there were
+            beyond = (text != BLANK) & (np.arange(width) >= lengths[:, None])
+            lengths = np.where(beyond.any(axis=1), width, lengths).astype(np.uint16)
         if self.medium.card_bytes() is not None:  # all records are alike
             columns = int(getattr(self.medium.config, "record_length", _COLUMNS))
             if (rows := np.flatnonzero(lengths > columns)).size:
-                card = f"card {int(tray.cards[rows[0]]):,} of the run"
+                card = tray.named(int(rows[0]))
                 msg = f"{card} has {lengths[rows[0]]} columns, the medium's records {columns}"
                 raise ValueError(msg)
             text = _fitted(text, columns, BLANK)
             holes = None if holes is None else _fitted(holes, columns, 0)
-        if holes is None:
-            return text, None, lengths
+        if holes is None or tray.native is not None:
+            return text, holes, lengths
         rows = np.flatnonzero(~decks.with_holes(tray.deck))
         holes = holes.copy()
         if isinstance(self.medium, HoleMedium):

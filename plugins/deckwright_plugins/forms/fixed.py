@@ -48,8 +48,7 @@ class FixedForm(Form[FixedConfig]):
         tray.load(names)
         failures = self.layout.write({name: tray.values(name) for name in names}, lines)
         for failure in failures:
-            card = int(tray.cards[failure.rows[0]])
-            msg = f"card {card:,} of the run: field {failure.field!r} {failure.detail}"
+            msg = f"{tray.named(int(failure.rows[0]))}: field {failure.field!r} {failure.detail}"
             raise ValueError(msg)
         alphabet = tray.code.alphabet
         if not lines.size or int(lines.max()) < 128:  # noqa: PLR2004 # ASCII

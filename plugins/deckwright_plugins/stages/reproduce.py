@@ -273,10 +273,10 @@ class ReproduceStage(ScanStage[ReproduceConfig, int]):
         for name, values in made.items():
             wrong = differs(values, read[name])
             if wrong.any():
-                card = int(fresh.cards[np.flatnonzero(wrong)[0]])
+                card = fresh.named(int(np.flatnonzero(wrong)[0]))
                 first, last = self.layout.columns(name)[0]
                 msg = (
-                    f"card {card:,} of the run: field {name!r} in columns {first}-{last} "
+                    f"{card}: field {name!r} in columns {first}-{last} "
                     "of the new card does not read as what was to be punched"
                 )
                 raise ValueError(msg)

@@ -45,6 +45,10 @@ def command(job: Path, replaced: tuple[str, ...]) -> None:
     plan = load_plan(job, named_files(replaced))
     _check_service(job, plan)
     click.echo(f"{job}: {plan.spec.title}")
+    for deck in plan.named:
+        read = f", layout {deck.layout.name}" if deck.layout else ""
+        lies = f", lies in file {deck.file}" if deck.file else ""
+        click.echo(f"  deck {deck.name}: {deck.medium.kind} in {deck.medium.code.name}{read}{lies}")
     for step in plan.steps:
         fields = len(step.before.fields)
         known = plural(fields, "field") if fields else "no fields yet"
@@ -55,4 +59,6 @@ def command(job: Path, replaced: tuple[str, ...]) -> None:
     click.echo(f"OK: {plural(len(plan.steps), 'stage')}, {passes}.")
     said = f"Fields at the end: {', '.join(plan.known.fields) or 'none'}."
     click.echo(textwrap.fill(said, width(), subsequent_indent="  "))
-    click.echo(f"Next: deckwright run {job} DECK --out DIR")
+    given = [f"{deck.name}=DECK" for deck in plan.named if not deck.file]
+    decks = " ".join(given) if plan.named else "DECK"
+    click.echo(f"Next: deckwright run {job} {decks} --out DIR".replace("  ", " "))

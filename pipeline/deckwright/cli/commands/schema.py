@@ -57,7 +57,12 @@ def job_schema() -> dict[str, Any]:
     registry = Registry()
     schema = described_schema(JobSpec)
     inner = schema.setdefault("$defs", {})
-    schema["properties"]["stage"]["items"] = {"oneOf": _kinds(registry, "stages", "kind", inner)}
+    kinds = _kinds(registry, "stages", "kind", inner)
+    schema["properties"]["stage"]["items"] = {"oneOf": kinds}
+    source = next(each for each in kinds if each["properties"]["kind"] == {"const": "decode"})
+    deck = inner["DeckSpec"]
+    deck["properties"] = {**source["properties"], **deck["properties"]}
+    deck["required"] = [*deck["required"], *(key for key in source["required"] if key != "kind")]
     return schema
 
 

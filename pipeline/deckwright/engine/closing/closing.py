@@ -38,7 +38,7 @@ from deckwright.journal.reader import Journal
 from deckwright.jsontext import indented
 from deckwright.plugin.distributions import version_of
 from deckwright.plugin.stages import FinishStage, SinkStage
-from deckwright.plugin.values import Bench, Closing
+from deckwright.plugin.values import Bench, Closing, DeckPart
 from deckwright.report.pages.returned import returned_page
 from deckwright.report.pages.sheet import control_sheet
 
@@ -166,7 +166,7 @@ def _control(ending: Ending) -> dict[str, object]:
     return {
         "title": ending.plan.spec.title,
         "job": ending.plan.name,
-        "decks": [facts_of(deck, ending.hashes[deck.path]) for deck in ending.decks],
+        "decks": [_deck_facts(ending, deck) for deck in ending.decks],
         **({"named_decks": named_decks(ending)} if ending.plan.named else {}),
         "stages": stages,
         "equation": {
@@ -189,6 +189,16 @@ def _control(ending: Ending) -> dict[str, object]:
         "run_faults": ending.run_faults,
         "next_masters": ending.next_masters,
     }
+
+
+def _deck_facts(ending: Ending, part: DeckPart) -> dict[str, object]:
+    """Return what is said of a deck; `from` names the job's file that it lies in, if it does."""
+    facts = facts_of(part, ending.hashes[part.path])
+    files = ending.plan.files
+    for deck in ending.plan.named:
+        if deck.name == part.of and deck.file and str(files[deck.file].resolve()) == part.path:
+            facts["from"] = deck.file
+    return facts
 
 
 def _facts(facts: Mapping[str, int | str]) -> dict[str, int | str]:

@@ -89,6 +89,8 @@ def deck_files(
         while name in taken:
             number += 1
             name = f"{number}-{base}"
+            if deck.of and f"{deck.of}-{base}" not in taken:
+                name = f"{deck.of}-{base}"
         taken.add(name)
         names.append(name)
     return names

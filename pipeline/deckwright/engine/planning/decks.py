@@ -101,7 +101,9 @@ class DeckSources(SourceStage[StageConfig]):
         firsts = np.array([part.first for part in parts], np.int64)
         of_file = np.array([names.index(part.of) for part in parts], np.uint8)
         columns = np.array([part.width for part in parts], np.uint16)
-        return Decks(readings, firsts, of_file, columns, parts[-1].first + parts[-1].cards)
+        after = parts[-1].first + parts[-1].cards
+        files = tuple(part.name for part in parts)
+        return Decks(readings, firsts, of_file, columns, after, files)
 
     def tray(self, raw: RawTray, part: DeckPart, decks: Decks, width: int) -> Tray:
         """Return what a medium delivered as cards of a run.

@@ -6,6 +6,7 @@ import os
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -15,6 +16,7 @@ from deckwright.errors import ConfigError, DeckwrightError, Fault
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.job import JobSpec
 from deckwright.jobs.service import ServiceSpec
+from deckwright.plugin.media import Medium
 from deckwright.service.config.compile import SERVICE_FILE, Bad, Good
 from deckwright.service.outward.noticing import notice_faults
 from deckwright.service.store.records import BadRecordError
@@ -43,9 +45,7 @@ def compile_job(root: Path, file: str) -> Good:
     place = inside(path, root)
     _check_own(path, root)
     plan = _loaded(path, root)
-    if plan.named:
-        what = "deck: a job of several decks cannot be served yet; run it with deckwright run"
-        raise JobFaultError(_told([ConfigFile(path).fault(("deck", 0), what)], root))
+    medium = _medium(plan, path, root)
     snapshot = _snapshot(plan, root)
     try:
         read_snapshot(snapshot)
@@ -57,8 +57,8 @@ def compile_job(root: Path, file: str) -> Good:
             names=plan.spec.names,
             snapshot=snapshot.decode("ascii"),
             stages=[step.label for step in plan.steps],
-            card_bytes=plan.source.medium.card_bytes(),
-            longest=plan.source.medium.longest_line(),
+            card_bytes=medium.card_bytes(),
+            longest=medium.longest_line(),
             memory=plan.memory,
             files={name: os.path.abspath(path) for name, path in plan.files.items()},  # noqa: PTH100
             next_masters=declared(plan),
@@ -128,6 +128,23 @@ def _check_own(path: Path, root: Path) -> None:
         found.append(file.fault(("plugins",), what))
     if found:
         raise JobFaultError(_told(found, root))
+
+
+def _medium(plan: Plan, path: Path, root: Path) -> Medium[Any]:
+    """Return the medium of the deck that comes from the inbox; the job's files hold all others.
+
+    Raises:
+        JobFaultError: it is not one deck.
+    """
+    coming = [deck for deck in plan.named if not deck.file]
+    if plan.named and len(coming) != 1:
+        names = " and ".join(repr(deck.name) for deck in coming) or "none"
+        what = (
+            f"deck: one deck of a served job comes from the inbox, here {names} would; give the "
+            "others the key 'file', with the name of a file in [files]"
+        )
+        raise JobFaultError(_told([ConfigFile(path).fault(("deck", 0), what)], root))
+    return coming[0].medium if coming else plan.source.medium
 
 
 def _told(faults: Sequence[Fault], root: Path) -> list[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from deckwright.service.store.records import Amount, Claim, FileFacts, Sha256
 from deckwright.service.system.fs import digest_of_file
@@ -52,10 +52,15 @@ class NextMaster(_Loose):
     read: Amount | None = None
 
 
+class _RunDeck(_Deck):
+    taken_from: str = Field("", alias="from")
+    """The job's file that it lies in; empty: it is the deck that was taken."""
+
+
 class RunManifest(_Loose):
     """What is needed of the manifest that the engine writes into a run folder."""
 
-    decks: list[_Deck]
+    decks: list[_RunDeck]
     files_used: dict[str, _Used]
     counts: dict[str, int]
     versions: dict[str, str]
@@ -104,7 +109,7 @@ def check_attempt(folder: Path, out: str, claim: Claim, sha256: str) -> Checked:
     if told != real:
         wrong = sorted(set(told.items()) ^ set(real.items()))
         return Checked("same", f"the run folder differs from its manifest in {wrong[0][0]}")
-    decks = [(deck.size, deck.sha256) for deck in manifest.decks]
+    decks = [(deck.size, deck.sha256) for deck in manifest.decks if not deck.taken_from]
     if decks != [(claim.deck.size, claim.deck.sha256)]:
         return Checked("same", "the run read another deck than was taken")
     return Checked(

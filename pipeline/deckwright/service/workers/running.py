@@ -7,9 +7,10 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from deckwright.engine.passes.signals import interruptible
+from deckwright.engine.planning.given import Paths
 from deckwright.engine.planning.plan import Plan, load_plan
 from deckwright.engine.run import run_job
 from deckwright.errors import TooManyReturnedError
@@ -143,9 +144,10 @@ class Runner:
             raise _Failed(Fault("job", "order", what))
         if not deck.is_file():
             raise _Failed(Fault("stage", "deck-missing", f"the deck {name!r} has gone"))
+        decks, names = _decks(plan, deck, name)
         try:
             outcome = run_job(
-                Path(plan.path), [deck], out, workers=1, names=[name], plan=plan,
+                Path(plan.path), decks, out, workers=1, names=names, plan=plan,
                 progress=_Throttle(order.run, say, self._stages),
             )  # fmt: skip
         except TooManyReturnedError as error:
@@ -164,6 +166,15 @@ class Runner:
             with contextlib.suppress(OSError):
                 self.fs.rename_new(Path(error.page), home / FAILED_PAGE)
                 error.page = str(home / FAILED_PAGE)
+
+
+def _decks(plan: Plan, deck: Path, name: str) -> tuple[Paths, list[str]]:
+    """Return the decks of a run and what they are called: that of the inbox, others in files."""
+    if not plan.named:
+        return [deck], [name]
+    files = plan.spec.files
+    names = [PurePosixPath(files[each.file]).name if each.file else name for each in plan.named]
+    return {each.name: deck for each in plan.named if not each.file}, names
 
 
 class _Failed(Exception):  # noqa: N818 # carries a fault from where it is known to where it is told
