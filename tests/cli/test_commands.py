@@ -16,6 +16,7 @@ from deckwright import errors
 from deckwright.cli.main import COMMANDS, cli
 from deckwright.engine.passes.executors import WorkerLostError
 from deckwright.journal.reader import Journal
+from deckwright.plugin.forms import FormConfig
 from deckwright.plugin.registry import Registry
 from deckwright.service.operate.status import Standing
 
@@ -174,6 +175,10 @@ def test_the_schemas_are_well_formed_and_hold_every_stage(shop) -> None:
         names = {info.alias or name for name, info in model.model_fields.items()}
         assert set(stage["properties"]) == {"kind", *names}
         assert all("description" in stage["properties"][name] for name in names)
+    emit = stages[kinds.index("emit")]
+    forms = emit["properties"]["output"]["items"]["oneOf"]
+    assert [form["properties"]["form"]["const"] for form in forms] == registry.kinds("forms")
+    assert all(set(form["required"]) >= {"file", "form"} for form in forms)
 
 
 def test_the_schemas_can_be_written_into_a_folder(shop, tmp_path) -> None:
@@ -218,10 +223,24 @@ def test_the_options_of_a_medium_are_all_listed(kind, shop) -> None:
         assert re.search(rf"^\s+{name} \(", said.out, re.MULTILINE)
 
 
+def test_the_forms_of_an_output_are_told_with_their_options(shop) -> None:
+    said = shop.say("stages", "emit").out
+    registry = Registry()
+    for kind in registry.kinds("forms"):
+        alone = shop.say("stages", kind).out
+        told = said.partition(f'form = "{kind}": ')[2].partition("\n    form = ")[0]
+        assert told
+        for name in every_option(registry.form(kind).config_model):
+            assert re.search(rf"^\s+{name} \(", alone, re.MULTILINE)
+            shared = name in FormConfig.model_fields
+            assert shared != bool(re.search(rf"^\s+{name} \(", told, re.MULTILINE)), name
+    assert all(re.search(rf"^\s+{name} \(", said, re.MULTILINE) for name in FormConfig.model_fields)
+
+
 def test_all_kinds_are_listed_with_their_origin(shop) -> None:
     said = re.sub(r"\n {17}", " ", shop.say("stages").out)
     registry = Registry()
-    for group in ("stages", "media"):
+    for group in ("stages", "media", "forms"):
         for kind in registry.kinds(group):
             assert re.search(rf"^  {kind}\s+\S.* \(deckwright ", said, re.MULTILINE), kind
     assert "broken" not in said

@@ -34,6 +34,7 @@ def place(tmp_path_factory, shop):
 
 @pytest.mark.parametrize(("typed", "first"), [
     ("gui", "guide"), ("guide lay", "layout"), ("stages rep", "reproduce"),
+    ("stages json", "json-lines"),
     ("simulate --condition upside", "upside-down"), ("examine x --code cp03", "cp037"),
     ("hold depot fi", "first"),
     ("run --out", "--out"),

@@ -12,6 +12,7 @@ import pytest
 
 from deckwright.errors import InterruptedRunError, PluginLoadError
 from deckwright.plugin.registry import Registry
+from guide_plugins import guide_plugin
 
 PROJECT = """[build-system]
 requires = ["hatchling"]
@@ -21,7 +22,7 @@ build-backend = "hatchling.build"
 name = "{name}"
 version = "{version}"
 
-[project.entry-points."deckwright.stages"]
+[project.entry-points."deckwright.{group}"]
 {kind} = "{package}.stage"
 
 [project.entry-points."deckwright.observers"]
@@ -86,7 +87,14 @@ def deckwright_run_finished(job, counts):
 '''
 
 
-def install(work: Path, site: Path, name: str, kind: str, stage: str | None = None) -> None:
+def install(
+    work: Path,
+    site: Path,
+    name: str,
+    kind: str,
+    stage: str | None = None,
+    group: str = "stages",
+) -> None:
     """Build a distribution and install it into a folder, without network."""
     package = name.replace("-", "_")
     source = work / name
@@ -96,7 +104,8 @@ def install(work: Path, site: Path, name: str, kind: str, stage: str | None = No
     (source / package / "stage.py").write_text(text, encoding="utf-8")
     (source / package / "watch.py").write_text(WATCH, encoding="utf-8")
     (source / "pyproject.toml").write_text(
-        PROJECT.format(name=name, version="1.2", kind=kind, package=package), encoding="utf-8"
+        PROJECT.format(name=name, version="1.2", kind=kind, package=package, group=group),
+        encoding="utf-8",
     )
     command = [
         sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-build-isolation",
@@ -109,11 +118,15 @@ def install(work: Path, site: Path, name: str, kind: str, stage: str | None = No
 
 @pytest.fixture(scope="module")
 def sites(tmp_path_factory) -> dict[str, Path]:
-    """Return folders with installed distributions: one good, two rivals, one broken."""
+    """Return folders with installed distributions: good ones, two rivals, one broken."""
     pytest.importorskip("hatchling")
     work = tmp_path_factory.mktemp("sources")
-    found = {name: tmp_path_factory.mktemp(name) for name in ("good", "rivals", "broken", "taken")}
+    found = {
+        name: tmp_path_factory.mktemp(name)
+        for name in ("good", "form", "rivals", "broken", "taken")
+    }
     install(work, found["good"], "strange-stage", "mark")
+    install(work, found["form"], "strange-form", "tabs", guide_plugin("tabs"), "forms")
     install(work, found["rivals"], "first-rival", "mark")
     install(work, found["rivals"], "second-rival", "mark")
     install(work, found["broken"], "broken-stage", "mark", "import no_such_module_of_anyone\n")
@@ -178,6 +191,23 @@ def test_the_schema_holds_a_strangers_stage(give) -> None:
     said = give("good", "schema")
     assert said.code == 0, said.err
     assert '"const": "mark"' in said.out
+
+
+def test_a_strangers_form_is_listed_run_and_named_in_the_manifest(
+    give, shop, deck, tmp_path
+) -> None:
+    said = " ".join(give("form", "stages").out.split())
+    words = "tabs Deliver lines with tabs between the values, and a table schema beside them."
+    assert f"{words} (strange-form 1.2)" in said
+    assert 'form = "tabs": Deliver lines' in give("form", "stages", "emit").out
+    output = [{"file": "cards.tsv", "form": "tabs"}]
+    job = shop.job(tmp_path, [*shop.chain()[:-1], {"kind": "emit", "output": output}])
+    said = give("form", "run", job, deck, "--out", tmp_path / "run", "--workers", 2)
+    assert said.code == 0, said.err
+    lines = (tmp_path / "run" / "out" / "cards.tsv").read_text("utf-8").splitlines()
+    assert lines == ["card\titem\tamount\tnote", "1\t00001\t10.00\t", "2\t00002\t10.00\t"]
+    manifest = (tmp_path / "run" / "manifest.json").read_text("utf-8")
+    assert '"form tabs": "strange-form 1.2"' in manifest
 
 
 @pytest.mark.slow
