@@ -18,8 +18,9 @@
     |  |- UnreadableDeckError
     |  |  `- CutOffDeckError
     |  |- TooManyReturnedError
-    |  |- GroupTooLargeError
-    |  |- GroupReturnsError
+    |  |- GroupError
+    |  |  |- GroupTooLargeError
+    |  |  `- GroupReturnsError
     |  `- StageError                    3   a plugin raised
     |     `- PluginFailedError
     |- MasterError                  4   the master cannot be used
@@ -255,7 +256,16 @@ class TooManyReturnedError(DeckError):
         return f"{self.sentence}; {self.hint}; nothing was delivered{page}"
 
 
-class GroupTooLargeError(DeckError):
+class GroupError(DeckError):
+    """A group cannot be handed to its stage. told: without what stands on its cards."""
+
+    def __init__(self, stage: str, group: str, what: str, remedy: str) -> None:
+        self.stage, self.group, self.remedy = stage, group, remedy
+        self.told = f"{stage}: a group {what}"
+        super().__init__(f"{stage}: the group {group} {what}; {remedy}; nothing was delivered")
+
+
+class GroupTooLargeError(GroupError):
     """One group has more cards than fit into memory; found before they are gathered."""
 
     def __init__(
@@ -268,24 +278,23 @@ class GroupTooLargeError(DeckError):
         needed: str,
         fields: str,
     ) -> None:
-        self.stage, self.group, self.cards, self.most = stage, group, cards, most
+        self.cards, self.most = cards, most
         some = round(most, 1 - len(str(most)) + 1)
-        super().__init__(
-            f"{stage}: the group {group} has {cards:,} cards; with memory = {memory!r} the job "
-            f"holds some {some:,} cards of one group; set memory = {needed!r}, or {fields}"
+        what = (
+            f"has {cards:,} cards; with memory = {memory!r} the job holds some {some:,} cards of "
+            "one group"
         )
+        super().__init__(stage, group, what, f"set memory = {needed!r}, or {fields}")
 
 
-class GroupReturnsError(DeckError):
+class GroupReturnsError(GroupError):
     """The cards of a group do not lie together. card: where it comes again, as it is named."""
 
     def __init__(self, stage: str, group: str, card: str, fields: list[str]) -> None:
-        self.stage, self.group, self.card = stage, group, card
-        super().__init__(
-            f"{stage}: the group {group} comes again at {card}, after cards of another group; sort "
-            f"on {', '.join(fields)} before this stage, or put the deck in order; nothing was "
-            "delivered"
-        )
+        self.card = card
+        what = f"comes again at {card}, after cards of another group"
+        remedy = f"sort on {', '.join(fields)} before this stage, or put the deck in order"
+        super().__init__(stage, group, what, remedy)
 
 
 class StageError(DeckError):

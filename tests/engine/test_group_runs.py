@@ -177,7 +177,7 @@ def test_a_run_beyond_the_limit_is_refused_and_one_at_the_limit_is_not(
         grouped(shop, folder, texts, ITEM, sizes=Sizes(cards_a_task, 3, cards_a_group=size - 1))
     said = str(refused.value)
     assert said.startswith(f"stage 3 (count): the group item 04711 has {size} cards; with memory")
-    assert said.endswith("or group by more fields")
+    assert said.endswith("or group by more fields; nothing was delivered")
     limit = Sizes(cards_a_task, 3, cards_a_group=size)
     assert len(rows(grouped(shop, folder, texts, ITEM, sizes=limit))) == len(texts)
 

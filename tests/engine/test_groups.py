@@ -141,7 +141,7 @@ def test_a_group_larger_than_the_memory_is_refused_before_it_takes_any(shop, tmp
     assert said == (
         "stage 4 (count): the group item 04711 has 290,000 cards; with memory = '256 MiB' the job "
         "holds some 170,000 cards of one group; set memory = '384 MiB', or sort on more fields and "
-        "group by them"
+        "group by them; nothing was delivered"
     )
     assert int(peak) < 200
 

@@ -15,6 +15,8 @@ from deckwright.errors import (
     AccountError,
     ConfigError,
     DeckwrightError,
+    GroupReturnsError,
+    GroupTooLargeError,
     MasterError,
     ObserverError,
     OutputError,
@@ -59,6 +61,8 @@ FAULTS: list[tuple[Callable[[], BaseException], str, str]] = [
     (lambda: UnreadableDeckError("d", "holds nothing"), "deck", "deck-unreadable"),
     (lambda: UnreadableDeckError("d", "was changed while it was read"), "deck", "deck-changed"),
     (lambda: TooManyReturnedError("s", 3, 4, "2", "look"), "deck", "too-many-returned"),
+    (lambda: GroupReturnsError("s", SECRET, "card 3", ["item"]), "deck", "group-again"),
+    (lambda: GroupTooLargeError("s", SECRET, 9, 8, "m", "n", "o"), "deck", "group-too-large"),
 ]
 
 

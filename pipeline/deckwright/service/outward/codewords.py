@@ -11,6 +11,8 @@ MEANINGS = {
     "duplicate": "this deck was done before",
     "empty": "there is no card in it",
     "ends-inside-card": "it ends inside a card",
+    "group-again": "cards of one group do not lie together",
+    "group-too-large": "one group of its cards is larger than its job's memory",
     "hard-linked": "it has more than one name on the disk",
     "late-bytes": "bytes came after it was taken",
     "limit": "a stage went beyond a limit",

@@ -19,6 +19,8 @@ from deckwright.errors import (
     AccountError,
     ConfigError,
     DeckwrightError,
+    GroupError,
+    GroupTooLargeError,
     InterruptedRunError,
     MasterError,
     NextMasterError,
@@ -119,12 +121,8 @@ def while_running(error: BaseException, deck: str, base: Path, *, confined: bool
     limit = _DESCRIPTORS if confined and code == errno.EMFILE else _limit(error, code)
     if limit is None and code in _place_codes(error):
         return no_room(code or 0)
-    if isinstance(error, UnreadableDeckError):
-        return _unreadable(error, deck)
-    if isinstance(error, TooManyReturnedError):
-        page = f"; {Path(error.page).name} shows the first failed cards" if error.page else ""
-        remedy = f"{error.hint}{page}"
-        return Fault("deck", "too-many-returned", error.sentence, error.stage, remedy=remedy)
+    if isinstance(error, (UnreadableDeckError, TooManyReturnedError, GroupError)):
+        return _of_deck(error, deck)
     if isinstance(error, MasterError):
         return _master(error)
     return _stage(error, limit, base)
@@ -161,6 +159,17 @@ def _unreadable(error: UnreadableDeckError, deck: str) -> Fault:
         card=int(card[1]) if card else None,
         remedy=error.remedy,
     )
+
+
+def _of_deck(error: UnreadableDeckError | TooManyReturnedError | GroupError, deck: str) -> Fault:
+    if isinstance(error, UnreadableDeckError):
+        return _unreadable(error, deck)
+    if isinstance(error, GroupError):
+        kind = "too-large" if isinstance(error, GroupTooLargeError) else "again"
+        return Fault("deck", f"group-{kind}", error.told, error.stage, remedy=error.remedy)
+    page = f"; {Path(error.page).name} shows the first failed cards" if error.page else ""
+    remedy = f"{error.hint}{page}"
+    return Fault("deck", "too-many-returned", error.sentence, error.stage, remedy=remedy)
 
 
 def _master(error: MasterError) -> Fault:
