@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -38,6 +40,9 @@ _SETTINGS = (
     "PRAGMA synchronous = OFF",
     "PRAGMA cache_size = -16384",
 )
+
+
+_SYSTEM = {sqlite3.SQLITE_FULL: errno.ENOSPC, sqlite3.SQLITE_IOERR: errno.EIO}
 
 
 class SqliteConfig(TableConfig):
@@ -81,6 +86,16 @@ class SqliteForm(TableForm[SqliteConfig]):
 
     @override
     def complete(self, pieces: Iterator[bytes], place: Path, bench: Bench) -> None:
+        try:
+            self._write(pieces, place)
+        except sqlite3.OperationalError as error:
+            # the system's own number is lost; the first byte of the library's says what it was
+            code = _SYSTEM.get(error.sqlite_errorcode & 0xFF)
+            if code is None:
+                raise
+            raise OSError(code, os.strerror(code), str(place)) from error
+
+    def _write(self, pieces: Iterator[bytes], place: Path) -> None:
         columns = ", ".join(
             f"{_quoted(name)} {'INTEGER' if isinstance(kind, pl.Int64) else 'TEXT'}"
             for name, kind in self.types().items()

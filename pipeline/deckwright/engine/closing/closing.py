@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from deckwright.engine.closing.asidecards import set_aside
 from deckwright.engine.closing.deckaccounts import deck_accounts, named_decks
 from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.folder import plugin_that_writes
 from deckwright.engine.closing.lastwords import (
     add_fault,
     add_rows,
@@ -122,7 +123,8 @@ def _finish_stages(ending: Ending) -> None:
             rows=partial(add_rows, ending, step),
             fault=partial(add_fault, ending, step),
         )
-        ending.facts[step.number] = step.stage.finish(closing)
+        with plugin_that_writes():
+            ending.facts[step.number] = step.stage.finish(closing)
         beside = step.stage.beside() if isinstance(step.stage, SinkStage) else {}
         for name, data in (beside | table_schemas(step)).items():
             write_beside(ending, step, name, [data])

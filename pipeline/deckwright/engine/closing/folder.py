@@ -6,6 +6,7 @@ import contextlib
 import ctypes
 import errno
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 
-from deckwright.errors import OutputError
+from deckwright.errors import OutputError, StageError
 
 _AT_FDCWD = -100
 _RENAME_NOREPLACE = 1
@@ -57,6 +58,34 @@ def run_folder(target: Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             shutil.rmtree(work)
+
+
+_FULL = frozenset({errno.EFBIG, errno.ENOSPC, errno.EDQUOT, errno.EIO})
+_IN_TEXT = re.compile(r"\(os error (\d{1,4})\)\s*$")
+"""How libraries that know no numbers of errors name them at the end of a sentence."""
+
+
+@contextmanager
+def plugin_that_writes() -> Iterator[None]:
+    """Have a full disk told as such, though it was a plugin that met it while it wrote a file.
+
+    Raises:
+        OSError: there is no room.
+    """
+    try:
+        yield
+    except StageError as error:
+        code = _system_code(error.__cause__)
+        if code not in _FULL:
+            raise
+        raise OSError(code, os.strerror(code)) from error
+
+
+def _system_code(error: BaseException | None) -> int:
+    if isinstance(error, OSError) and error.errno:
+        return error.errno
+    found = _IN_TEXT.search(str(error))
+    return int(found[1]) if found else 0
 
 
 def rename_new(source: Path, target: Path) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path, PurePosixPath
 
 from deckwright.engine.closing.ending import Ending
+from deckwright.engine.closing.folder import plugin_that_writes
 from deckwright.engine.passes.parts import sha256_of
 from deckwright.engine.passes.tablerows import schema_of
 from deckwright.engine.planning.plan import Step
@@ -27,7 +28,8 @@ def complete(ending: Ending, step: Step, bench: Bench) -> None:
         return
     for name in step.stage.completes():
         draft, place = ending.drafts[name], ending.run / "out" / name
-        step.stage.complete(name, draft.pieces(), place, bench)
+        with plugin_that_writes():
+            step.stage.complete(name, draft.pieces(), place, bench)
         draft.remove()
         if not place.is_file():
             cause = f"its form {step.stage.form_of(name)!r} made no file {name!r}"
