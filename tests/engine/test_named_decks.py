@@ -7,12 +7,15 @@ import json
 from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cli.commands.run import command
+from deckwright.cli.shared.completing import complete_decks
 from deckwright.engine.passes.executors import ProcessExecutor
 from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.limits import Sizes
@@ -20,6 +23,7 @@ from deckwright.engine.run import run_job
 from deckwright.errors import (
     ConfigError,
     DeckNamesError,
+    DeckwrightError,
     NextMasterError,
     TooManyReturnedError,
 )
@@ -611,3 +615,79 @@ def test_decks_whose_files_have_one_name_come_back_apart(shop: Any, tmp_path: Pa
     back = shop.files(tmp_path / "run" / "returned")
     assert back["same.dat"] == "0000X".ljust(80).encode("cp037")
     assert back["movements-same.dat"] == b" 0000X\n"
+
+
+def test_a_control_character_for_which_there_is_no_place_brings_its_card_back(
+    shop: Any, tmp_path: Path
+) -> None:
+    """Byte for byte, with a reason; no character is taken for another."""
+    cards = [("00001", "000123", ""), ("00002", "000123", "")]
+    decks = [(3, 1, cards), (6, 1, cards)]  # cp037 and cp1252 have more than 256 characters
+    job = job_of(shop, tmp_path, decks, ordered=False, alone=False)
+    for name, (place, shift, some) in zip(NAMES, decks, strict=False):
+        shop.deck(tmp_path / f"{name}.dat", written(tmp_path, MEDIA[place], shift, some))
+    master = tmp_path / "master.dat"
+    odd = master.read_bytes()[:79] + "\x85".encode("cp037")
+    master.write_bytes(odd + master.read_bytes()[80:])
+    run_job(job, {name: tmp_path / f"{name}.dat" for name in NAMES[:2]}, tmp_path / "run")
+    assert (tmp_path / "run" / "returned" / "master.dat").read_bytes() == odd
+    (reason,) = rows(tmp_path / "run" / "returned" / "reasons.csv")
+    assert (reason["reason"], reason["deck"], reason["column"]) == (
+        "undefined-character", "master", "80",
+    )  # fmt: skip
+
+
+def test_cards_of_decks_with_and_without_holes_are_punched_together(
+    shop: Any, tmp_path: Path
+) -> None:
+    """Cards with holes keep theirs, the others are punched in the code of the new deck."""
+    cards = [("00001", "00012J", "A-B"), ("00002", "000123", "")]
+    decks = [(7, 1, cards), (3, 1, cards), (0, 1, cards)]
+    job = job_of(shop, tmp_path, decks, ordered=False, alone=False)
+    new = '\n[[stage.output]]\nfile = "all.bin"\nform = "deck"\n'
+    medium = 'medium = { kind = "column-binary", code = "ebcdic" }\n'
+    emit = job.read_text() + '\n[[stage]]\nkind = "emit"\n'
+    job.write_text(emit + new + medium)
+    for name, (place, shift, some) in zip(NAMES, decks, strict=False):
+        shop.deck(tmp_path / f"{name}.dat", written(tmp_path, MEDIA[place], shift, some))
+    run_job(job, {name: tmp_path / f"{name}.dat" for name in NAMES[:3]}, tmp_path / "run")
+    found = (tmp_path / "run" / "out" / "all.bin").read_bytes()
+    alone = written(tmp_path, MEDIA[7], 1, cards)
+    assert found == alone * 3
+
+
+def test_a_record_that_is_wider_than_the_new_ones_is_named(shop: Any, tmp_path: Path) -> None:
+    """By deck and card of the deck."""
+    job = small(shop, tmp_path)
+    text = job.read_text().replace("where = \"deck = 'movements'\"", "")
+    medium = '{ "kind" = "blocks", "code" = "ascii", "record_length" = 50 }'
+    parts = text.replace(', "where" = "deck = \'movements\'"', "").rsplit('{ "kind" = "text" }', 1)
+    job.write_text(medium.join(parts))
+    decks = {name: tmp_path / f"{name}.dat" for name in NAMES[:2]}
+    with pytest.raises(DeckwrightError, match=r"card 1 of \w+ \(card \d+ of the run\) has 80"):
+        run_job(job, decks, tmp_path / "run")
+
+
+def test_cards_of_a_run_of_several_decks_are_drawn(shop: Any, tmp_path: Path) -> None:
+    """A returned one from the run folder, another from its deck; each by its deck's layout."""
+    job = small(shop, tmp_path)
+    (tmp_path / "movements.dat").write_bytes(b" 00001000123\n XXXXX000123\n")
+    decks = {name: tmp_path / f"{name}.dat" for name in NAMES[:2]}
+    run_job(job, decks, tmp_path / "run")
+    back = shop.say("draw", tmp_path / "run", 12)
+    assert back.code == 0, back.err
+    assert "Card 2 of movements (card 12 of the run)" in back.out
+    went = shop.say("draw", tmp_path / "run", 1, "--deck", tmp_path / "master.dat")
+    assert went.code == 0, went.err
+    assert "Card 1 of master" in went.out
+    assert "(movements, card 2)" in shop.say("trace", tmp_path / "run", 12).out
+
+
+def test_completion_offers_the_decks_of_a_job(shop: Any, tmp_path: Path) -> None:
+    """As NAME=."""
+    job = small(shop, tmp_path)
+    ctx = click.Context(command)
+    ctx.params = {"job": job}
+    names = [item.value for item in complete_decks(ctx, command.params[1], "")]
+    assert names == ["master=", "movements="]
+    assert complete_decks(ctx, command.params[1], "/tm")[0].type == "file"

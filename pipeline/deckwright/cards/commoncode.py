@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import SIZE, CodeTable, alphabet_of, slots_of
+from deckwright.cards.codes import ILLEGAL, SIZE, CodeTable, alphabet_of, slots_of
 
 _CONTROLS = frozenset(map(chr, range(0x80, 0xA0)))
 _SAME = bytes(range(SIZE))
@@ -68,14 +68,15 @@ def _share(code: CodeTable, slots: dict[str, int]) -> Share:
             table[slot] = slots[char]
     undefined = np.ones(SIZE, np.bool_)
     undefined[table[table >= 0]] = False
+    others = set(slots.values())
     free = set(np.flatnonzero(undefined).tolist())
     rest = np.flatnonzero(table < 0).tolist()
-    for slot in rest:  # where it can, a byte without a character keeps its number
-        if slot in free:
+    for slot in rest:  # a byte without a character keeps its number, unless that is a character
+        if slot == ILLEGAL or (slot in free and slot not in others):
             table[slot] = slot
             free.remove(slot)
     left = [slot for slot in rest if table[slot] < 0]
-    table[left] = sorted(free)
+    table[left] = sorted(free, key=lambda slot: (slot in others, slot))
     to_own = np.zeros(SIZE, np.uint8)
     to_own[table] = np.arange(SIZE)
     return Share(code, table.astype(np.uint8).tobytes(), to_own.tobytes(), undefined)

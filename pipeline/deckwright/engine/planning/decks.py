@@ -201,9 +201,8 @@ class DeckSources(SourceStage[StageConfig]):
         """Return the cards that hold a byte which is no character, and were not named by it yet."""
         share = self.shares[place]
         none: NDArray[np.intp] = np.zeros(0, np.intp)
-        if share.is_same or (tray.holes is not None and self.decks[place].medium.has_holes()):
-            return none
-        if not share.undefined.any():
+        with_holes = self.decks[place].medium.has_holes()
+        if share.code is self.code or with_holes or not share.undefined.any():
             return none
         rows = np.flatnonzero(share.undefined[tray.text].any(axis=1))
         named = [odd.rows for odd in (book.arrival.odd if book.arrival else [])]
