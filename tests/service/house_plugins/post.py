@@ -43,7 +43,8 @@ class PostStage(TrayStage[PostConfig]):
         book = {"item": pl.String, "amount": pl.Int64}
         old = pl.read_csv(self.setting.files["stock"], schema=book)
         places = sorted(closing.bench.folder.glob("*.parquet"))
-        cards = pl.concat([old.clear(), *(pl.read_parquet(each).cast(book) for each in places)])
+        read = (pl.read_parquet(each).cast({"amount": pl.Int64}) for each in places)
+        cards = pl.concat([old.clear(), *read])
         new = pl.concat([old, cards]).unique("item", keep="last", maintain_order=True)
         new = new.drop_nulls("amount").sort("item")
         added = len(new.join(old, on="item", how="anti"))
