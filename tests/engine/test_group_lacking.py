@@ -109,6 +109,47 @@ def test_groups_by_what_a_scan_gave_are_told_by_place(shop, tmp_path) -> None:
     assert found_in(run) == dict.fromkeys(["00001", "00003", "00005"], (4, Decimal("0.05")))
 
 
+SERIAL = """
+[[field]]
+name = "serial"
+columns = "75-80"
+kind = "digits"
+"""
+BOX = """
+[[field]]
+name = "box"
+columns = "1-5"
+kind = "digits"
+[[field]]
+name = "few"
+columns = "12-13"
+kind = "whole"
+high = 50
+"""
+
+
+def test_the_layout_by_which_a_card_is_returned_tells_its_group(shop, tmp_path) -> None:
+    # boxes are read from cards that were punched anew and sorted: only their key can tell
+    chain = [
+        {"kind": "reproduce", "layout": "serial", "base": "card",
+         "fields": {"serial": {"constant": "7"}}},
+        {"kind": "sort", "keys": ["item"]},
+        {"kind": "validate", "layout": "box", "most_returned": "100 %"},
+        {"kind": "lack", "fields": ["box"]},
+    ]  # fmt: skip
+    text = LACK.replace('["amount"]', '["few"]').replace("returned_amount", "returned_few")
+    (tmp_path / "lack.py").write_text(text, encoding="utf-8")
+    layouts = {"receipts": shop.receipts, "serial": SERIAL, "box": BOX}
+    job = shop.job(tmp_path, shop.chain(*chain), layouts, plugins=["lack.py"])
+    texts = [shop.receipt(place % 3, note=f"{place * 4:02}") for place in range(20)]
+    run = shop.run(job, shop.deck(tmp_path / "d.txt", texts), sizes=Sizes(4, 2)).folder
+    rows = pl.read_csv(run / "out" / "cards.csv", infer_schema=False)
+    found = {(row["box"], row["lacks"], row["lacks_sum"]) for row in rows.to_dicts()}
+    lost = {box: [p * 4 for p in range(20) if p % 3 == box and p * 4 > 50] for box in range(3)}
+    wanted = {(f"{box:05}", str(len(few)), str(sum(few))) for box, few in lost.items()}
+    assert {(box, lacks, f"{float(total):g}") for box, lacks, total in found} == wanted
+
+
 def test_cards_can_be_sorted_by_what_their_group_lacks(shop, tmp_path) -> None:
     groups = [(place, ["good"] + ["note"] * (place * 5 % 7)) for place in range(20)]
     sort = {"kind": "sort", "keys": ["lacks", "item"]}

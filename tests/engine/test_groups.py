@@ -48,9 +48,12 @@ def deckwright_stages():
 '''
 
 
-def grouped(shop, folder, **tables):
+SORT = {"kind": "sort", "keys": ["item", "amount"]}
+
+
+def grouped(shop, folder, *before, **tables):
     (folder / "count.py").write_text(COUNT, encoding="utf-8")
-    middle = [{"kind": "sort", "keys": ["item", "amount"]}, {"kind": "count"}]
+    middle = [*(before or [SORT]), {"kind": "count"}]
     return shop.job(folder, shop.chain(*middle), plugins=["count.py"], **tables)
 
 
@@ -128,9 +131,22 @@ print(int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[
 """
 
 
-def test_a_group_larger_than_the_memory_is_refused_before_it_takes_any(shop, tmp_path) -> None:
+AS_THEY_LIE = {"kind": "validate", "layout": "receipts"}
+
+
+@pytest.mark.parametrize(
+    ("before", "label", "more"),
+    [
+        (SORT, "stage 4 (count)", "sort on more fields and group by them"),
+        (AS_THEY_LIE, "stage 4 (count)", "group by more fields"),
+    ],
+    ids=["sorted", "as they lie"],
+)
+def test_a_group_larger_than_the_memory_is_refused_before_it_takes_any(
+    before, label, more, shop, tmp_path
+) -> None:
     # held at once, these cards take some 270 MiB, the process itself included
-    job = grouped(shop, tmp_path, memory="256 MiB")
+    job = grouped(shop, tmp_path, before, memory="256 MiB")
     card = f"{shop.receipt(4711):<80}\n".encode()
     deck = shop.deck(tmp_path / "d.txt", card * 290_000)
     done = subprocess.run(  # noqa: S603 # our own code
@@ -139,9 +155,9 @@ def test_a_group_larger_than_the_memory_is_refused_before_it_takes_any(shop, tmp
     )  # fmt: skip
     said, peak = done.stdout.splitlines()
     assert said == (
-        "stage 4 (count): the group item 04711 has 290,000 cards; with memory = '256 MiB' the job "
-        "holds some 170,000 cards of one group; set memory = '384 MiB', or sort on more fields and "
-        "group by them; nothing was delivered"
+        f"{label}: the group item 04711 has 290,000 cards; with memory = '256 MiB' the job "
+        f"holds some 170,000 cards of one group; set memory = '384 MiB', or {more}; nothing was "
+        "delivered"
     )
     assert int(peak) < 200
 

@@ -148,5 +148,7 @@ def _looked_up(groups: Words, lack: Lack) -> Amounts:
 
 def with_readings_of(part: Tray, out: Tray) -> Tray:
     """Return cards that a stage returned, with the layouts that it has brought into force."""
-    brought = len(out.readings) > len(part.readings)
-    return replace(part, readings=out.readings) if brought and out.native is part.native else part
+    there = len(part.readings)
+    brought = len(out.readings) > there and out.readings[:there] == part.readings
+    punched_anew = (out.native is None) != (part.native is None)
+    return replace(part, readings=out.readings) if brought and not punched_anew else part
