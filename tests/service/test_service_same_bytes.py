@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -27,12 +29,19 @@ SETTINGS = {
 """Each differs from the usual one in many things, the place and the moment among them."""
 
 SORT = {"kind": "sort", "keys": ["amount", "item"]}
+FORMS = ("csv", "deck", "parquet", "sqlite", "json-lines")
+
+
+def every_form() -> list[Mapping[str, Any]]:
+    """Return a chain that delivers its cards in all forms that need no layout."""
+    output = [{"file": f"cards.{form}", "form": form} for form in FORMS]
+    return [*chain(SORT)[:-1], {"kind": "emit", "output": output}]
 
 
 def story(made: House, workers: int) -> None:
     """Lay decks for three jobs: done, with cards that come back, and back as a whole."""
     made.settings(made.lane(), workers=workers)
-    made.job("sorted", chain(SORT), record_log=True)
+    made.job("sorted", every_form(), record_log=True)
     for number in range(3):
         faulty = [card(n, 100 - n, "é" * (n % 20 == number)) for n in range(40)] + ["?", "", " 1"]
         made.drop(f"sorted-{number}.txt", deck(*faulty), "sorted")
