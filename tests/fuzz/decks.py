@@ -86,7 +86,7 @@ def readers(folder: Path) -> dict[str, list[Reader]]:
         for inside in _INSIDE:
             config = Wrapped.config_model(inside=inside)
             medium = Wrapped(config, load_code("ascii")).with_media(made)
-            medium.settle_in(folder)
+            medium.use_folder(folder)
             name = f"{wrapping}-{inside['kind']}"
             reader = Reader(name, medium, [good_deck(inside)], wrap, inside["kind"])
             found.setdefault("wrapped", []).append(reader)

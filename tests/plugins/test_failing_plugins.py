@@ -117,8 +117,8 @@ class Odd(TextLines):
     def with_media(self, make):
         return super().with_media(make)
 
-    def settle_in(self, folder):
-        super().settle_in(folder)
+    def use_folder(self, folder):
+        super().use_folder(folder)
 
     def record(self, record):
         return super().record(record)
@@ -195,7 +195,7 @@ OF_SHAPE = {
     "SinkStage": ["files", "write", "beside", "completes"],
     "FinishStage": [],
 }
-OF_MEDIUM = ["__init__", "survey", "read", "encode", "with_media", "settle_in", "record", "like",
+OF_MEDIUM = ["__init__", "survey", "read", "encode", "with_media", "use_folder", "record", "like",
              "original", "returned_name", "end", "finish"]  # fmt: skip
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from deckwright.cards.codes import load_code
 from deckwright.testing import MediumContract, example_deck
+from deckwright_plugins.media.text.medium import TextLines
 
 LINES = example_deck(30)
 CARDS = np.array([list(line) for line in LINES.split(b"\n")[:-1]], np.uint8)
@@ -144,3 +145,15 @@ def test_the_contract_finds_what_depends_on_the_cut(fault, tmp_path) -> None:
         return
     with pytest.raises(AssertionError, match=said):
         Contract().test_any_cut_gives_the_same_cards(tmp_path)
+
+
+def test_a_medium_with_the_old_name_of_use_folder_is_warned_of_and_given_its_folder(tmp_path):
+    with pytest.warns(DeprecationWarning, match="settle_in is called use_folder now"):
+
+        class Old(TextLines):
+            def settle_in(self, folder) -> None:
+                self.folder = folder
+
+    made = Old(Old.config_model(), load_code("latin-1"))
+    made.use_folder(tmp_path)
+    assert made.folder == tmp_path

@@ -160,7 +160,7 @@ def test_the_side_is_one_question_and_its_columns_are_the_next(tmp_path) -> None
         deck = tmp_path / "deck.zip"
         deck.write_bytes(zipped(members if answer is None else {**members, LOOK: answer}))
         made = pictures()
-        made.settle_in(tmp_path)
+        made.use_folder(tmp_path)
         (span,) = made.survey(deck, 10).spans
         (tray,) = made.read(deck, span, 10)
         packed = io.BytesIO(b"".join(made.original(deck, 1)) + made.end())

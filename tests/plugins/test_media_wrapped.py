@@ -143,7 +143,7 @@ def test_all_processes_of_a_run_share_one_expanded_file(tmp_path) -> None:
     bench.mkdir()
     for _ in range(2):
         made = wrapped()
-        made.settle_in(bench)
+        made.use_folder(bench)
         survey, _ = trays(made, tmp_path / "deck")
         assert survey.cards == 40
         assert [path.read_bytes() for path in bench.iterdir()] == [CARDS]

@@ -13,7 +13,7 @@ from deckwright.engine.closing.ending import Ending
 from deckwright.engine.closing.failedpage import write_failed_page
 from deckwright.engine.closing.folder import run_folder
 from deckwright.engine.passes.accounts import Count
-from deckwright.engine.passes.arriving import know_decks, settle_in
+from deckwright.engine.passes.arriving import know_decks, use_folder
 from deckwright.engine.passes.deckfile import (
     must_be_a_deck,
     must_be_unchanged,
@@ -206,7 +206,7 @@ class _Run:
             cards_a_task = self.sizes.cards_a_task
         folder = bench_folder(self.work, source.number)
         folder.mkdir(parents=True, exist_ok=True)
-        settle_in(self.plan, folder)
+        use_folder(self.plan, folder)
         for deck in self.decks:
             must_be_a_deck(deck.path, deck.medium)
             try:

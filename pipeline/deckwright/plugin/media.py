@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -73,7 +74,8 @@ ConfigT = TypeVar("ConfigT", bound=MediumConfig)
 
 _GUARDED = {
     "__init__": None, "survey": Survey, "read": None, "encode": bytes, "with_media": None,
-    "has_holes": bool, "settle_in": None, "record": bytes, "like": None, "original": None,
+    "has_holes": bool, "use_folder": None, "settle_in": None, "record": bytes, "like": None,
+    "original": None,
     "returned_name": str, "end": bytes, "finish": dict, "suffix": str, "card_bytes": None,
     "longest_line": None,
     "text_of": None, "holes_of": None,
@@ -105,6 +107,9 @@ class Medium(ABC, Generic[ConfigT]):
             for argument in get_args(base):
                 if isinstance(argument, type) and issubclass(argument, MediumConfig):
                     cls.config_model = argument
+        if "settle_in" in cls.__dict__:
+            msg = f"{cls.__qualname__}.settle_in is called use_folder now"
+            warnings.warn(msg, DeprecationWarning, stacklevel=2)
         guard(cls, Medium, _GUARDED)
 
     def __init__(self, config: ConfigT, code: CodeTable) -> None:
@@ -163,8 +168,11 @@ class Medium(ABC, Generic[ConfigT]):
         """Return whether it holds patterns, so that `encode` writes holes and not characters."""
         return False
 
-    def settle_in(self, folder: Path) -> None:
+    def use_folder(self, folder: Path) -> None:
         """Take a folder for work files; every process of a run is given the same one."""
+        old = getattr(self, "settle_in", None)  # what it was called up to version 0.1
+        if old is not None:
+            old(folder)
 
     def record(self, record: bytes) -> bytes:
         """Return an original record, as `OddCards.records` holds it, as it stands in a deck."""
@@ -189,7 +197,7 @@ class Medium(ABC, Generic[ConfigT]):
     def finish(self, closing: Closing) -> dict[str, int | str]:  # noqa: ARG002 # for others
         """Do what is done once a run, after the last card; return facts for the control sheet.
 
-        Work files of all processes lie in the folder that `settle_in` was given.
+        Work files of all processes lie in the folder that `use_folder` was given.
         """
         return {}
 

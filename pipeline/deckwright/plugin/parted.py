@@ -104,8 +104,8 @@ class PartedMedium(Medium[MediumConfig]):
         return self._base.has_holes()
 
     @override
-    def settle_in(self, folder: Path) -> None:
-        self._base.settle_in(folder)
+    def use_folder(self, folder: Path) -> None:
+        self._base.use_folder(folder)
 
     @override
     def record(self, record: bytes) -> bytes:

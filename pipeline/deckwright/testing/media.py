@@ -300,5 +300,5 @@ choices = { "\\u00a4" = "a sign that no card has" }
 def _settled(medium: Medium[Any], folder: Path) -> Medium[Any]:
     bench = folder / "bench"
     bench.mkdir(exist_ok=True)
-    medium.settle_in(bench)
+    medium.use_folder(bench)
     return medium

@@ -120,7 +120,7 @@ class Wrapped(Medium[WrappedConfig]):
         return self
 
     @override
-    def settle_in(self, folder: Path) -> None:
+    def use_folder(self, folder: Path) -> None:
         """Take a folder for expanded decks; all processes of a run share it."""
         self._folder = folder
 

@@ -189,7 +189,7 @@ def _of_deck(
         what = "does not exist"
         raise UnreadableDeckError(str(file), what, "correct the path")
     source = reader()
-    source.medium.settle_in(room)
+    source.medium.use_folder(room)
     must_be_a_deck(source.path, source.medium)
     if not numbers:
         count = source.medium.survey(source.path, CARDS_A_SPAN).cards
@@ -211,7 +211,7 @@ def _of_run(
 ) -> list[CardLine]:
     cards = RunCards(run, decks)
     for source in cards.sources.values():
-        source.medium.settle_in(room)
+        source.medium.use_folder(room)
     if not numbers:
         returned = cards.returned
         if not returned:

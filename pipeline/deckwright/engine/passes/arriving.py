@@ -22,9 +22,9 @@ class Arriving:
         self.decks = know_decks(plan, parts)
         self._width = max((part.width for part in parts), default=0)
 
-    def settle_in(self, folder: Path) -> None:
+    def use_folder(self, folder: Path) -> None:
         """Give each medium its folder for work files."""
-        settle_in(self._plan, folder)
+        use_folder(self._plan, folder)
 
     def tray(self, raw: RawTray, part: DeckPart) -> Tray:
         """Return what a medium delivered of a deck."""
@@ -41,11 +41,11 @@ def know_decks(plan: Plan, parts: Sequence[DeckPart]) -> Decks | None:
     return plan.configs.run_decks
 
 
-def settle_in(plan: Plan, folder: Path) -> None:
+def use_folder(plan: Plan, folder: Path) -> None:
     """Give each medium its folder for work files, below that of the stage that brings cards."""
     if not plan.named:
-        plan.source.medium.settle_in(folder)
+        plan.source.medium.use_folder(folder)
     for deck in plan.named:
         place = folder / deck.name
         place.mkdir(parents=True, exist_ok=True)
-        deck.medium.settle_in(place)
+        deck.medium.use_folder(place)

@@ -79,7 +79,7 @@ class Worker:
         self.tables = {step.number: step.stage.tables() for step in self.plan.steps}
         self._open: set[int] = set()
         self.arriving = Arriving(self.plan, recipe.decks)
-        self.arriving.settle_in(bench_folder(self.work, self.plan.steps[0].number))
+        self.arriving.use_folder(bench_folder(self.work, self.plan.steps[0].number))
         self.asking = {asking.step.number: asking for asking in self.plan.asking}
         self._lacks: dict[int, Lack] = {}
 

@@ -92,7 +92,7 @@ class Pictures(HoleMedium[PicturesConfig]):
         return self
 
     @override
-    def settle_in(self, folder: Path) -> None:
+    def use_folder(self, folder: Path) -> None:
         """Take a folder for indexes and notes; all processes of a run share it."""
         self._folder = folder
 
