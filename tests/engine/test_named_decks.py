@@ -691,3 +691,55 @@ def test_completion_offers_the_decks_of_a_job(shop: Any, tmp_path: Path) -> None
     names = [item.value for item in complete_decks(ctx, command.params[1], "")]
     assert names == ["master=", "movements="]
     assert complete_decks(ctx, command.params[1], "/tm")[0].type == "file"
+
+
+ADDED = '''"""Returns a copy of the first card of every tray, with another character in it."""
+
+import dataclasses
+
+import numpy as np
+
+from deckwright import Book, StageConfig, Tray, TrayStage, hookimpl
+
+
+class ExtraConfig(StageConfig):
+    """Return a card more."""
+
+    character: str
+    """What it begins with."""
+
+
+class ExtraStage(TrayStage[ExtraConfig]):
+    kind = "extra"
+
+    def run(self, tray: Tray, book: Book) -> Tray:
+        out = tray.take(np.concatenate([np.arange(len(tray)), [0]]))
+        out.text[-1, 0] = tray.code.alphabet.encode(self.config.character)[0]
+        out = dataclasses.replace(out, cards=np.concatenate([tray.cards, book.add_cards(1)]))
+        return book.give_back(out, [len(tray)] == np.arange(len(out)), "one-more")
+
+
+@hookimpl
+def deckwright_stages() -> list[type[ExtraStage]]:
+    return [ExtraStage]
+'''
+
+
+@pytest.mark.parametrize(("character", "said"), [("Z", ""), ("\u00e9", "holds the character")])
+def test_an_added_card_comes_back_in_the_last_deck_or_is_refused(
+    shop: Any, tmp_path: Path, character: str, said: str
+) -> None:
+    """It was in no deck; a character that the deck's code lacks is never made another."""
+    job = small(shop, tmp_path)
+    stage = f'[[stage]]\nkind = "extra"\ncharacter = "{character}"\n\n[[stage]]\nkind = "emit"'
+    text = job.read_text().replace('[[stage]]\nkind = "emit"', stage)
+    job.write_text(text.replace('title = "Decks"', 'title = "Decks"\nplugins = ["extra.py"]'))
+    (tmp_path / "extra.py").write_text(ADDED)
+    decks = {name: tmp_path / f"{name}.dat" for name in NAMES[:2]}
+    if said:
+        with pytest.raises(DeckwrightError, match=said):
+            run_job(job, decks, tmp_path / "run")
+        return
+    run_job(job, decks, tmp_path / "run")
+    back = (tmp_path / "run" / "returned" / "movements.dat").read_text().splitlines()
+    assert [line[:11] for line in back] == ["Z0000000123", "Z00000000123"[:11]]

@@ -54,6 +54,8 @@ class Gone:
     of: NDArray[np.int64]
     mask: NDArray[np.bool_]
     reason: str = ""
+    tray: Tray | None = None
+    """The tray itself, for cards that a stage has just added."""
 
 
 @dataclass(slots=True)
@@ -193,7 +195,7 @@ class Book:
         else:
             gone = is_among(tray.cards, np.concatenate([entry.cards for entry in fatal]))
         if gone.any():
-            self.returned.append(Gone(tray.cards[gone], tray.cards, gone))
+            self.returned.append(Gone(tray.cards[gone], tray.cards, gone, tray=tray))
         return np.flatnonzero(~gone)
 
     def set_aside(self, tray: Tray, mask: Mask, reason: str) -> Tray:
@@ -203,7 +205,7 @@ class Book:
             return tray
         gone = np.zeros(len(tray), np.bool_)
         gone[rows] = True
-        self.aside.append(Gone(tray.cards[rows], tray.cards, gone, reason))
+        self.aside.append(Gone(tray.cards[rows], tray.cards, gone, reason, tray))
         return tray.keep(~gone)
 
     def add_cards(self, count: int) -> NDArray[np.int64]:

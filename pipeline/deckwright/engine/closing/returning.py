@@ -161,9 +161,14 @@ class _Writer:
 
     def _pieces(self, deck: int, tray: Tray) -> Iterator[bytes]:
         """Yield cards in the bytes of the medium of their deck."""
-        medium, part = self.media[deck], self.ending.decks[deck]
-        if self.ending.plan.decks is not None:
-            tray = self.ending.plan.decks.own_cards(tray, part)
+        medium, part, decks = self.media[deck], self.ending.decks[deck], self.ending.plan.decks
+        if decks is not None:
+            came = tray.cards < part.first + part.cards
+            if not came.all():  # those that a stage has added are in the code of all decks
+                yield from self._pieces(deck, tray.keep(came))
+                yield _encoded(medium, tray.keep(~came), self.records)
+                return
+            tray = decks.own_cards(tray, part)
         if not medium.keeps_originals:
             yield _encoded(medium, tray, self.records)
             return

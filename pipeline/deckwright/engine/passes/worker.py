@@ -260,6 +260,12 @@ class _TaskRun:
         part = tray.take(rows)
         if fate == "returned" and self.plan.asking:
             self._tell_later(step, with_readings_of(part, out))
+        self._write_gone(part, fate)
+        if len(part) < len(gone.cards) and gone.tray is not None:  # a stage added them just now
+            added = gone.mask & ~is_among(gone.of, tray.cards)
+            self._write_gone(gone.tray.keep(added), fate)
+
+    def _write_gone(self, part: Tray, fate: str) -> None:
         native = Tray(part.cards, part.native_text, part.code, part.holes, part.lengths)
         mark = 1 if fate == "returned" else 2
         marks = Values("whole", np.full(len(part), mark, np.int64))
