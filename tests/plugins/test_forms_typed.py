@@ -259,6 +259,12 @@ def test_work_files_and_journals_of_the_database_are_gone(shop, tmp_path) -> Non
         ({"form": "parquet", "columns": ["itm"]}, "columns", "did you mean 'item'?"),
         ({"form": "parquet", "colums": ["item"]}, "colums", "did you mean 'columns'?"),
         ({"form": "json-lines", "table": "x"}, "table", "unknown key 'table'"),
+        ({"form": "parquet", "columns": ["item", {"feild": "last"}]}, "columns",
+         "output 'o.x': unknown key 'columns[2].feild'; did you mean 'field'?"),
+        ({"form": "parquet", "where": "itm > 1"}, "where",
+         "output 'o.x': unknown field 'itm'; did you mean 'item'?"),
+        ({"form": 5}, "form", "output 'o.x': form: 5 is no form; one of: csv, deck,"),
+        ({"form": "sqlite", "table": "a-b"}, "table", "table: should be letters, digits and '_'"),
         ({"form": "parqet"}, "form", "there is no form 'parqet'; did you mean 'parquet'?"),
         ({}, "file", "the key 'form' is missing; one of: csv, deck, fixed, json-lines"),
     ],
@@ -278,3 +284,4 @@ def test_what_a_form_cannot_hold_is_said_before_the_run_with_file_and_line(
     assert answer.code == 2
     assert f"{path}:{at}: stage 3 (emit): " in answer.err
     assert said in answer.err
+    assert "should be a valid string" not in answer.err

@@ -89,7 +89,7 @@ class ConfigFile:
             return model.model_validate(tables)
         except ValidationError as error:
             found: dict[tuple[str | int, ...], list[str]] = {}
-            for detail in error.errors(include_url=False):
+            for detail in _meant(error):
                 place = (*path, *_clean(detail["loc"], tables))
                 sentence = _sentence(detail, model, tables, repeat=repeat)
                 found.setdefault(place, []).append(sentence)
@@ -99,6 +99,19 @@ class ConfigFile:
                 for sentence in _clearest(said)
             ]
             raise ConfigError(faults) from error
+
+
+def _meant(error: ValidationError) -> list[ErrorDetails]:
+    """Return what is wrong but where a table stands in place of a text that might stand there too.
+
+    What is wrong with the table is said by itself.
+    """
+    details = error.errors(include_url=False)
+    return [
+        one
+        for one in details
+        if one["loc"][-1:] != ("str",) or not isinstance(one["input"], Mapping)
+    ] or details
 
 
 def _unread(path: Path, error: OSError) -> str:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, ClassVar, Generic, TypeVar, get_args
+from typing import Annotated, Any, ClassVar, Generic, TypeVar, get_args
 
-from pydantic import Field
+from pydantic import AfterValidator
 from typing_extensions import override
 
 from deckwright.jobs.base import ConfigModel
@@ -17,11 +18,20 @@ from deckwright.plugin.guard import UNNAMED, guard
 from deckwright.plugin.stages import Known, Setting
 from deckwright.plugin.values import Bench
 
+_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+
+
+def _is_a_file_name(name: str) -> str:
+    if not _FILE_NAME.fullmatch(name):
+        msg = "should be letters, digits, '.', '_' and '-', a letter or digit first"
+        raise ValueError(msg)
+    return name
+
 
 class FormConfig(ConfigModel):
     """Options of a form; every output has these."""
 
-    file: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")
+    file: Annotated[str, AfterValidator(_is_a_file_name)]
     """Its name in the run folder's `out`."""
     form: str
     """What is written; `deckwright stages FORM` shows the options of one."""

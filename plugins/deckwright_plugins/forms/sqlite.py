@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import polars as pl
-from pydantic import Field
+from pydantic import AfterValidator
 from typing_extensions import override
 
 from deckwright import (
@@ -45,10 +46,23 @@ _SETTINGS = (
 _SYSTEM = {sqlite3.SQLITE_FULL: errno.ENOSPC, sqlite3.SQLITE_IOERR: errno.EIO}
 
 
+_TABLE_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+
+
+def _is_a_table_name(name: str) -> str:
+    if not _TABLE_NAME.fullmatch(name):
+        msg = "should be letters, digits and '_', a letter first"
+        raise ValueError(msg)
+    if name.lower().startswith("sqlite_"):
+        msg = "should not begin with 'sqlite_', which the library keeps for itself"
+        raise ValueError(msg)
+    return name
+
+
 class SqliteConfig(TableConfig):
     """Deliver an SQLite database of one table; decimals and dates are exact texts in it."""
 
-    table: str = Field(default="cards", pattern=r"^[A-Za-z][A-Za-z0-9_]*$")
+    table: Annotated[str, AfterValidator(_is_a_table_name)] = "cards"
     """Name of the table."""
 
 
@@ -60,9 +74,6 @@ class SqliteForm(TableForm[SqliteConfig]):
     @override
     def outline(self, known: Known) -> None:
         super().outline(known)
-        if self.config.table.lower().startswith("sqlite_"):
-            what = f"{self.config.table!r} is a name that the library keeps for itself"
-            raise OptionProblem(what, "table")
         if len(self.headings) > _MOST_COLUMNS:
             what = (
                 f"a table of SQLite holds {_MOST_COLUMNS:,} columns, not {len(self.headings):,};"

@@ -61,7 +61,8 @@ class EmitStage(SinkStage[EmitConfig]):
                         known.need(field, "where")
                 form.outline(known)
             except OptionProblem as problem:
-                raise OptionProblem(problem.what, "output", index, *problem.path) from problem
+                what = f"output {name!r}: {problem.what}"
+                raise OptionProblem(what, "output", index, *problem.path) from problem
         return known
 
     @override
@@ -118,7 +119,8 @@ def _expression(form: Form[Any], index: int) -> Expression | None:
     try:
         return Expression(form.config.where)
     except ValueError as error:
-        raise OptionProblem(str(error), "output", index, "where") from error
+        what = f"output {form.config.file!r}: {error}"
+        raise OptionProblem(what, "output", index, "where") from error
 
 
 @hookimpl

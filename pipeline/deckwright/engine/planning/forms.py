@@ -63,8 +63,10 @@ def _made(
 ) -> Form[Any]:
     kind = table.get("form")
     if not isinstance(kind, str):
-        what = f"the key 'form' is missing; one of: {', '.join(registry.kinds('forms'))}"
-        raise ConfigError([file.fault(place, prefix + what)])
+        missing = "the key 'form' is missing" if kind is None else f"form: {kind!r} is no form"
+        what = f"{missing}; one of: {', '.join(registry.kinds('forms'))}"
+        where = place if kind is None else (*place, "form")
+        raise ConfigError([file.fault(where, prefix + what)])
     try:
         found = registry.form(kind)
     except UnknownKindError as error:
