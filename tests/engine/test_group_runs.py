@@ -8,7 +8,7 @@ from itertools import groupby
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import ASCII_LATIN
@@ -40,7 +40,7 @@ def grouped(shop, folder, texts, *stages, sizes=None, decks=1, **given):
     cut = -(-len(texts) // decks)
     found = [
         shop.deck(folder / f"{'ABC'[at]}.txt", texts[at * cut : (at + 1) * cut])
-        for at in range(decks)
+        for at in range(-(-len(texts) // cut))  # none is empty
     ]
     out = folder / f"run{len(list(folder.iterdir()))}"
     return shop.run(job, *found, out=out, sizes=sizes, **given).folder
@@ -75,6 +75,8 @@ def test_groups_that_lie_together_are_never_split(shop, room, groups, sizes) -> 
 
 @SOON
 @given(st.lists(st.integers(0, 5), min_size=1, max_size=40), SIZES, st.integers(1, 3))
+@example([0, 1, 0, 1], Sizes(1, 1), 3)
+@example([0, 1, 0], Sizes(1, 1), 2)
 def test_a_group_that_comes_again_is_refused_by_card(shop, room, items, sizes, decks) -> None:
     folder = room()
     texts = [shop.receipt(item) for item in items]
@@ -94,7 +96,7 @@ def test_a_group_that_comes_again_is_refused_by_card(shop, room, items, sizes, d
             grouped(shop, folder, texts, ITEM, sizes=sizes, decks=decks)
     cut = -(-len(items) // decks)
     place = f"card {(again - 1) % cut + 1} of {'ABC'[(again - 1) // cut]}.txt (card {again} of the "
-    named = f"card {again}" if decks == 1 else place
+    named = f"card {again}" if cut >= len(items) else place
     said = f"stage 3 (count): the group item {items[again - 1]:05} comes again at {named}"
     assert str(refused.value).startswith(said)
     assert not list(folder.glob("run*"))
