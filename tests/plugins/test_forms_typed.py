@@ -6,6 +6,8 @@ import datetime as dt
 import json
 import re
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from decimal import Decimal
 from pathlib import Path
@@ -285,3 +287,39 @@ def test_what_a_form_cannot_hold_is_said_before_the_run_with_file_and_line(
     assert f"{path}:{at}: stage 3 (emit): " in answer.err
     assert said in answer.err
     assert "should be a valid string" not in answer.err
+
+
+TELLS_PEAK = """
+import sys
+from pathlib import Path
+from deckwright.cli.main import main
+
+place = Path(sys.argv.pop(1))
+try:
+    main()
+finally:
+    lines = Path("/proc/self/status").read_text().splitlines()
+    place.write_text(next(line.split()[1] for line in lines if line.startswith("VmHWM")))
+"""
+
+
+def peak(shop, folder: Path, form: str, cards: int) -> int:
+    """Return the most resident memory of a run that delivers so many cards, in bytes."""
+    folder.mkdir()
+    found = many(1_000)
+    output = [{"file": "o.x", "form": form}]
+    job = shop.job(folder, chain(outputs=output), {"cards": found.layout()}, record_log=False)
+    deck = shop.deck(folder / "d.txt", shop.lines(found.images()) * (cards // 1_000))
+    run = [folder / "peak", "run", job, deck, "--out", folder / "run", "--workers", "1"]
+    command = [sys.executable, "-c", TELLS_PEAK, *map(str, run)]
+    done = subprocess.run(command, check=False, capture_output=True, text=True)  # noqa: S603 # ours
+    assert done.returncode == 0, done.stderr
+    assert shop.control(folder / "run")["outputs"][0]["rows"] == cards
+    return int((folder / "peak").read_text()) * 1024
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("form", ["parquet", "sqlite", "json-lines"])
+def test_memory_does_not_grow_with_the_deck(shop, tmp_path, form) -> None:
+    few = peak(shop, tmp_path / "few", form, 200_000)
+    assert peak(shop, tmp_path / "many", form, 1_000_000) < few + 32 * 2**20
