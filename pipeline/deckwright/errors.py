@@ -35,6 +35,7 @@ Anything else is a defect of the program and keeps its traceback.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from typing_extensions import override
@@ -297,6 +298,9 @@ class GroupReturnsError(GroupError):
         super().__init__(stage, group, what, remedy)
 
 
+_PLACE = re.compile(r"(\([^()]*:\d+\))$")
+
+
 class StageError(DeckError):
     """A stage raised; names stage, distribution, card range and cause.
 
@@ -313,6 +317,14 @@ class StageError(DeckError):
         self.stage, self.distribution, self.cause = stage, distribution, cause
         self.first, self.last, self.count, self.named = first, last, count, ""
         super().__init__(stage, distribution, cause)
+
+    def keep_back(self) -> None:
+        """Keep back all that was said by what raised but its type and place: it may be personal."""
+        kind, _, said = self.cause.partition(": ")
+        place = _PLACE.search(said)
+        self.cause = f"{kind}{f' {place[1]}' if place else ''}; its words are kept back"
+        self.args = (*self.args[:-1], self.cause)
+        self.__notes__: list[str] = []
 
     @override
     def __str__(self) -> str:

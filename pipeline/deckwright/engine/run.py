@@ -26,6 +26,7 @@ from deckwright.engine.passes.parts import Draft, Joiner
 from deckwright.engine.passes.runs import check_runs, run_files, run_tasks, tell_lacking
 from deckwright.engine.passes.sampling import Sampler
 from deckwright.engine.passes.scans import check_states, resumed_tasks
+from deckwright.engine.passes.sealed import seal_of
 from deckwright.engine.passes.signals import interruptible
 from deckwright.engine.passes.tasks import (
     CARDS_A_TRAY,
@@ -42,6 +43,7 @@ from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.given import GivenDeck, decks_given
 from deckwright.engine.planning.limits import Limits, Sizes, limits, sized
 from deckwright.engine.planning.naming import name_cards
+from deckwright.engine.planning.personal import KEY_FILE
 from deckwright.engine.planning.plan import Pass, Plan, load_plan
 from deckwright.engine.planning.written import heads_of
 from deckwright.errors import AccountError, StageError, TooManyReturnedError, UnreadableDeckError
@@ -114,6 +116,8 @@ def run_job(
             raise
         except (StageError, AccountError) as error:
             name_cards(error, run.parts)
+            if plan.personal and isinstance(error, StageError):
+                error.keep_back()
             raise
         for step in plan.steps:
             counts = dict(ending.counts[step.number].as_dict())
@@ -166,6 +170,7 @@ class _Run:
     def go(self, executor: Executor | None) -> Ending:
         stamps = [stamp_of(deck.path) for deck in self.decks]
         cards_a_task = self._survey()
+        self.plan.seal = seal_of(self.plan, self.parts)
         know_decks(self.plan, self.parts)
         told = {"decks": [part.name for part in self.parts], "cards": self.cards}
         self.plan.registry.observe("deckwright_run_started", job=self.plan.name, **told)
@@ -181,6 +186,7 @@ class _Run:
             tuple(self.parts),
             self.sizes.cards_a_tray if self.sizes else CARDS_A_TRAY,
             limit.cards_a_range,
+            self.plan.seal.key,
         )
         executor.start(recipe, self.plan)
         try:
@@ -284,7 +290,8 @@ class _Run:
 
     def _digests(self) -> Iterator[str]:
         yield from (part.path for part in self.parts)
-        yield from sorted({str(path) for path in self.plan.files.values() if path.is_file()})
+        files = (path for name, path in self.plan.files.items() if name != KEY_FILE)
+        yield from sorted({str(path) for path in files if path.is_file()})
 
     def _take(self, result: Result, task: Task) -> None:
         for stage, count in result.counts.items():

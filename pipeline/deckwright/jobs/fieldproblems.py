@@ -15,7 +15,7 @@ Problem = tuple[Path, str]
 MAX_DIGITS = 18
 """Digits of the longest number that 64 bits hold whatever its digits are."""
 
-_EVERY_KIND = "name columns kind label unit role blank severity repeat step first shares"
+_EVERY_KIND = "name columns kind label unit role blank severity repeat step first shares personal"
 _NUMBER = "code justify fill sign plus low high missing_values overpunch zone_alone check"
 _OPTIONS = {
     "text": "code justify fill missing_values check",

@@ -155,6 +155,8 @@ class FieldSpec(ColumnsModel):
     """Number of the first repeated field."""
     shares: bool = False
     """The field looks at columns that another field has too."""
+    personal: bool = False
+    """Its text goes only into deliveries that name it and into returned decks."""
 
     @field_validator("name")
     @classmethod

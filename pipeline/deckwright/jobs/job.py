@@ -60,6 +60,8 @@ class JobSpec(ConfigModel):
     """One-file plugins, paths relative to the job file."""
     files: dict[str, str] = Field(default_factory=dict)
     """Named files such as masters, relative to the job file; `--with NAME=PATH` replaces one."""
+    personal: list[str] = Field(default_factory=list)
+    """Fields that are personal, wherever in the chain they come from; see `personal` of a field."""
     deck: list[DeckSpec] = Field(default_factory=list, max_length=100)
     """Named decks that meet in this chain, in their order; in place of the first stage."""
     stage: list[dict[str, Any]] = Field(min_length=1)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from deckwright.journal.columns import span_texts
 from deckwright.journal.reader import Event, Journal, PassEntry, arrives, goes_on
+from deckwright.journal.sealing import SEALED
 
 Cards = NDArray[np.int64]
 
@@ -197,6 +198,7 @@ def _is_nothing(value: object) -> bool:
 
 
 def _name(journal: Journal, stage: int, what: str) -> str:
+    what = what.removesuffix(SEALED)
     if not _SPAN.match(what):
         return what
     names = journal.stages[stage].get("columns", {})

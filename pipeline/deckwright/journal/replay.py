@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from deckwright.cards.codes import Alphabet
 from deckwright.journal.columns import span_texts
 from deckwright.journal.reader import Journal
+from deckwright.journal.sealing import SEALED
+from deckwright.layout.personal import BEHIND, CHANGED, Seal
 
-_AFTER = re.compile(r"^s(\d+)_after_(\d+)_(\d+)$")
+_AFTER = re.compile(rf"^s(\d+)_after_(\d+)_(\d+)({SEALED})?$")
 
 
 def replay(
@@ -26,7 +28,8 @@ def replay(
         alphabet: what the internal bytes stand for.
 
     Returns:
-        Card numbers int64 (k), and text uint8 (k, L) as it is after the last stage.
+        Card numbers int64 (k), and text uint8 (k, L) as it is after the last stage. Where that is
+        personal the journal has no text: `#` stands there, and `unproved` compares the digests.
     """
     images = text.copy()
     for where, index in journal.tasks():
@@ -35,11 +38,52 @@ def replay(
         for name in sorted(rows.columns, key=_stage_of):
             match = _AFTER.match(name)
             if match:
-                images = _apply(images, rows[name], places, int(match[2]), int(match[3]), alphabet)
+                after = rows[name]
+                width = int(match[3]) - int(match[2]) + 1
+                if match[4]:
+                    there = after.is_not_null()
+                    after = pl.Series([chr(BEHIND) * width] * len(after)).set(~there, None)
+                images = _apply(images, after, places, int(match[2]), int(match[3]), alphabet)
     last = journal.passes[-1]
     pieces = [journal.left(last, index) for index in range(len(last.tasks))]
     cards = np.concatenate(pieces) if pieces else np.zeros(0, np.int64)
     return cards, images[cards - 1]
+
+
+def unproved(
+    journal: Journal,
+    cards: NDArray[np.int64],
+    images: NDArray[np.uint8],
+    alphabet: Alphabet,
+    seal: Seal,
+) -> list[int]:
+    """Return the cards whose personal text is not what the journal's digests say.
+
+    Args:
+        journal: the journal of the run.
+        cards: int64 (k), numbers of cards that were delivered.
+        images: uint8 (k, L), internal bytes of these cards as they were delivered.
+        alphabet: what the internal bytes stand for.
+        seal: that of the run, made with its key.
+    """
+    last: dict[tuple[int, int, int], str] = {}
+    for where, index in journal.tasks():
+        rows = journal.rows(where.tasks[index])
+        numbers = journal.cards(where, index).tolist()
+        for name in sorted(rows.columns, key=_stage_of):
+            match = _AFTER.match(name)
+            if match and match[4]:
+                span = int(match[2]), int(match[3])
+                said = zip(numbers, rows[name].to_list(), strict=True)
+                last |= {(card, *span): text for card, text in said if text is not None}
+    place = {card: row for row, card in enumerate(cards.tolist())}
+    wrong = set()
+    for (card, first, end), text in last.items():
+        if card in place:
+            stands = alphabet.decode(images[place[card], first - 1 : end].tobytes())
+            if seal.text(stands) != text.removesuffix(CHANGED):
+                wrong.add(card)
+    return sorted(wrong)
 
 
 def _stage_of(name: str) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from deckwright.cards.codes import Alphabet
 from deckwright.cards.values import Values
 from deckwright.journal.columns import span_column, text_column, with_gaps
+from deckwright.journal.sealing import sealed
 from deckwright.journal.tables import ENTRY_SCHEMA, FATE_SCHEMA
 from deckwright.layout.expressions import series
+from deckwright.layout.personal import Personal, Seal
 from deckwright.plugin.book import Entry
 
 RowPlaces = NDArray[np.intp]
@@ -32,10 +34,13 @@ class Segment:
     """Collects while a task runs; rows are the cards in the order in which they came.
 
     cards_known: the cards are those that the task before left, so they are not written again.
+    personal: what is personal at each stage; `seal` says what is written in its place.
     """
 
     alphabet: Alphabet
     cards_known: bool = False
+    seal: Seal = field(default_factory=Seal)
+    personal: Mapping[int, Personal] = field(default_factory=dict)
     cards: list[NDArray[np.int64]] = field(default_factory=list)
     count: int = 0
     arrived: int = 0
@@ -108,6 +113,8 @@ class Segment:
             yield "rows", rows
         entries = entry_table(self._entries, self.alphabet) if self._entries else None
         if entries is not None and entries.height:
+            if any(self.personal.values()):
+                entries = sealed(entries, self.personal, self.seal)
             yield "entries", entries
         if self._fates:
             yield "fates", pl.concat(self._fates, how="vertical").select(FATE_SCHEMA.names())

@@ -20,7 +20,8 @@ def shapes_of(layout: Layout) -> dict[str, FieldShape]:
             spec.kind == "digits" and spec.width == width and not spec.overpunch for spec in own
         )
         unit, label = (specs[0].unit, specs[0].label) if specs else ("", "")
-        shapes[name] = FieldShape(kind, width, scale, digits, unit, label)
+        personal = any(spec.personal for spec in specs)
+        shapes[name] = FieldShape(kind, width, scale, digits, unit, label, personal=personal)
     return shapes
 
 
@@ -34,7 +35,10 @@ def shapes_of_decks(layouts: DeckLayouts) -> dict[str, FieldShape]:
         for name, shape in (shapes_of(layout) if layout else {}).items():
             known = shapes.get(name, shape)
             same = known.digits and shape.digits and known.width == shape.width
-            shapes[name] = replace(known, width=max(known.width, shape.width), digits=same)
+            personal = known.personal or shape.personal
+            shapes[name] = replace(
+                known, width=max(known.width, shape.width), digits=same, personal=personal
+            )
     for name, shape in shapes.items():
         owners = layouts.decks_with(name)
         if len(owners) < len(layouts.decks):

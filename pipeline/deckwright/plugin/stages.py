@@ -46,7 +46,8 @@ class FieldShape:
     """What is known of a field before the run. digits: a text that holds digits only.
 
     values: the only texts that it can hold, in their order. decks: the decks that have it; it is
-    missing on cards of all others. Empty where all have it.
+    missing on cards of all others. Empty where all have it. personal: its text goes only into
+    deliveries that name it and into returned decks.
     """
 
     kind: ValueKind
@@ -57,6 +58,7 @@ class FieldShape:
     label: str = ""
     values: tuple[str, ...] = ()
     decks: tuple[str, ...] = ()
+    personal: bool = False
 
 
 CARD = FieldShape("whole", 18, label="Card number")
@@ -69,7 +71,9 @@ class Known:
 
     medium: how the cards are read; a layout whose fields have codes of their own hands it on with
     these. punched_anew: the cards are no longer as they were read. decks: the names of the decks in
-    a job of several; `layout` and `medium` say nothing there.
+    a job of several; `layout` and `medium` say nothing there. personal: field, first and last
+    column (from 1) of all personal text on the card images as they now are; a stage that punches
+    new images takes out what it does not keep, the engine adds what the layout says.
     """
 
     fields: Mapping[str, FieldShape] = field(default_factory=dict)
@@ -79,6 +83,7 @@ class Known:
     medium: Medium[Any] | None = None
     punched_anew: bool = False
     decks: tuple[str, ...] = ()
+    personal: tuple[tuple[str, int, int], ...] = ()
 
     def need(self, name: str, *path: str | int) -> FieldShape:
         """Return the shape of a field.
@@ -91,6 +96,23 @@ class Known:
         if name == "card":
             return CARD
         raise OptionProblem(unknown_name("field", name, self.fields), *path)
+
+    def need_named(self, named: Sequence[str], first: int, last: int, *path: str | int) -> None:
+        """Check that columns of the cards may be delivered: a personal field must be named for it.
+
+        Args:
+            named: the fields that the delivery names.
+            first: the first column, from 1.
+            last: the last column.
+            path: the option that names fields.
+
+        Raises:
+            OptionProblem: a personal field that is not named stands in these columns.
+        """
+        for name, start, end in self.personal:
+            if start <= last and first <= end and name not in named:
+                what = f"columns {start}-{end} hold the personal field {name!r}; name it here too"
+                raise OptionProblem(what, *path)
 
     def with_fields(self, fields: Mapping[str, FieldShape]) -> Known:
         """Return what is known once these fields are there too."""
@@ -111,7 +133,8 @@ class Setting:
     """What the job gives to a stage: its number, named files, layouts, codes, media, forms.
 
     forms: from a list of tables that describe deliveries, and the option that holds it.
-    decks: the layouts of all decks in a job of several.
+    decks: the layouts of all decks in a job of several. personal: fields that the job itself calls
+    personal.
     """
 
     number: int
@@ -122,6 +145,7 @@ class Setting:
     medium: Callable[[Mapping[str, object]], Medium[Any]]
     forms: Callable[[Sequence[Mapping[str, object]], str], list[Form[Any]]]
     decks: DeckLayouts | None = None
+    personal: frozenset[str] = frozenset()
 
 
 FEW = 20

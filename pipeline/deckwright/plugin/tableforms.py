@@ -33,7 +33,7 @@ class TableConfig(FormConfig):
     """Options of a form that is a table."""
 
     columns: list[str | ColumnConfig] = Field(default_factory=list)
-    """The columns; the card number and all fields when left out."""
+    """The columns; the card number and all fields but personal ones when left out."""
 
 
 ConfigT = TypeVar("ConfigT", bound=TableConfig)
@@ -50,7 +50,9 @@ class TableForm(Form[ConfigT]):
 
     @override
     def outline(self, known: Known) -> None:
-        listed = self.config.columns or ["card", *known.fields]
+        listed = self.config.columns or [
+            "card", *(name for name, shape in known.fields.items() if not shape.personal)
+        ]  # fmt: skip
         self.columns = [ColumnConfig(field=c) if isinstance(c, str) else c for c in listed]
         self.shapes = [_need(known, c.field, "columns", i) for i, c in enumerate(self.columns)]
         self.headings = [column.name or column.field for column in self.columns]

@@ -27,6 +27,7 @@ from deckwright import (
 )
 
 _COLUMNS = 80
+_WIDEST = 32_760
 _SUBSTITUTE = 0x007  # 9-8-7: the holes of the byte that stands for none
 
 
@@ -35,6 +36,8 @@ class DeckConfig(FormConfig):
 
     medium: dict[str, Any] = Field(default_factory=dict)
     """Medium of the deck; that of the one deck which came in when left out."""
+    personal: list[str] = Field(default_factory=list)
+    """The personal fields that these cards may hold; all that stand on them must be named."""
 
 
 class DeckForm(Form[DeckConfig]):
@@ -44,6 +47,9 @@ class DeckForm(Form[DeckConfig]):
 
     @override
     def outline(self, known: Known) -> None:
+        for index, name in enumerate(self.config.personal):
+            known.need(name, "personal", index)
+        known.need_named(self.config.personal, 1, known.width or _WIDEST, "personal")
         if self.config.medium:
             try:
                 self.medium: Medium[Any] = self.setting.medium(self.config.medium)

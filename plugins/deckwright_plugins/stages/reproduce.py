@@ -144,7 +144,23 @@ class ReproduceStage(ScanStage[ReproduceConfig, int]):
                 self._constant(name, source.constant)
             elif source.sequence is not None:
                 self._can_number(name, source.sequence)
-        return replace(known.with_fields(self._shapes), layout=self.layout, punched_anew=True)
+        personal = {name for name in self._made if self._is_personal(name, known)}
+        shapes = {
+            name: replace(shape, personal=shape.personal or name in personal)
+            for name, shape in self._shapes.items()
+        }
+        kept = known.personal if self.config.base == "card" else ()
+        return replace(
+            known.with_fields(shapes), layout=self.layout, punched_anew=True, personal=kept
+        )
+
+    def _is_personal(self, name: str, known: Known) -> bool:
+        """Return whether a field of the new card is made of personal ones."""
+        source = self._made[name]
+        used = {source.move} if source.move is not None else set()
+        if source.compute is not None:
+            used = set(self._expressions[name].names)
+        return any(known.need(one).personal for one in used)
 
     def _can_move(self, name: str, shape: FieldShape, where: tuple[str, ...]) -> None:
         target = self._shapes[name]

@@ -128,6 +128,8 @@ class SpreadStage(SinkStage[SpreadConfig]):
                 known.need(name, "fields", index)
         for name in self._where.names if self._where else ():
             known.need(name, "where")
+        for column in self.columns:
+            known.need_named(self.config.fields, column, column, "fields")
         if known.width and self.columns[-1] > known.width:
             what = f"column {self.columns[-1]} is beyond the {known.width} columns of a card"
             raise OptionProblem(what, "columns")

@@ -12,6 +12,7 @@ from deckwright.cli.commands.run import named_files
 from deckwright.cli.shared.paths import PATH
 from deckwright.cli.shared.terminal import width
 from deckwright.engine.closing.nextmasters import declared
+from deckwright.engine.planning.personal import KEY_FILE, personal_notes
 from deckwright.engine.planning.plan import Plan, load_plan
 from deckwright.errors import ConfigError
 from deckwright.jobs.faults import ConfigFile
@@ -56,6 +57,8 @@ def command(job: Path, replaced: tuple[str, ...]) -> None:
         brought = "" if own else f" (from {step.origin})"
         click.echo(f"  {step.number} {step.kind:<10} knows {known}{brought}")
     passes = plural(len(plan.passes), "pass", "passes")
+    for said in personal_notes(plan.steps, has_key=KEY_FILE in plan.files):
+        click.echo(textwrap.fill(f"Note: {said}", width(), subsequent_indent="  "))
     click.echo(f"OK: {plural(len(plan.steps), 'stage')}, {passes}.")
     said = f"Fields at the end: {', '.join(plan.known.fields) or 'none'}."
     click.echo(textwrap.fill(said, width(), subsequent_indent="  "))

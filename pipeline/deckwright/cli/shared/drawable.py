@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.codes import CodeTable, load_code
 from deckwright.engine.planning.configs import Configs, read_layout
+from deckwright.engine.planning.personal import columns_of
 from deckwright.errors import ConfigError, DeckError, DeckwrightError, Fault
 from deckwright.examine.count.sampling import survey, take_sample
 from deckwright.examine.guess.evidence import reading_of
@@ -55,6 +56,8 @@ class Source:
     layout: Layout | None = None
     rival: CodeTable | None = None
     keeps: object = None
+    personal: tuple[tuple[int, int], ...] = ()
+    """Columns, from 1, that are masked."""
 
 
 @dataclass(slots=True)
@@ -103,10 +106,11 @@ def sources_of_job(job: Path) -> dict[str, Source]:
     configs = Configs(job, Registry(plugins))
     if spec.deck:
         return {
-            deck.name: Source(
+            deck.name: _source(
                 configs.medium(deck.options.get("medium", {})),
                 job,
                 configs.layout(deck.layout) if deck.layout else None,
+                spec,
             )
             for deck in spec.deck
         }
@@ -115,7 +119,12 @@ def sources_of_job(job: Path) -> dict[str, Source]:
         raise ConfigError([file.fault(("stage", 0), "the first stage names no medium")])
     medium = configs.medium(options)
     name = next((one["layout"] for one in spec.stage if isinstance(one.get("layout"), str)), None)
-    return {"": Source(medium, job, configs.layout(name) if name else None)}
+    return {"": _source(medium, job, configs.layout(name) if name else None, spec)}
+
+
+def _source(medium: Medium[Any], job: Path, layout: Layout | None, spec: JobSpec) -> Source:
+    personal = columns_of(layout, spec.personal) if layout else ()
+    return Source(medium, job, layout, personal=personal)
 
 
 def _beside(job: Path, plugin: str) -> Path:

@@ -16,6 +16,8 @@ from deckwright.engine.closing.returning import deck_files
 from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.errors import DeckError
 from deckwright.journal.reader import Journal
+from deckwright.journal.tables import ENTRY_SCHEMA
+from deckwright.layout.personal import masked, out_of_place
 from deckwright.layout.reading import Layout
 from deckwright.plugin.values import DeckPart
 from deckwright.report.drawing.notes import fault_sentence
@@ -85,11 +87,15 @@ class RunCards:
             found |= {number: cards[place] for number, place in places.items()}
         many = len(self._entered) > 1
         made = []
+        slipped = set(out_of_place(self._entries(wanted)))
         for number in wanted:
             text, holes, said = found[number]
             deck, place = self.journal.deck_of(number) if many else ("", 0)
-            card = (text, holes, reasons.get(number, said))
             source = self._source(number)
+            if source.personal:
+                text, holes = masked(text, holes, None if number in slipped else source.personal)
+                said = Said()  # a medium may quote what it found
+            card = (text, holes, reasons.get(number, said))
             used = layout or source.layout
             made.append(card_line(number, card, source.medium.code, used, deck, place))
         return made
@@ -136,18 +142,20 @@ class RunCards:
         )
         raise CardNotHereError(msg)
 
-    def _reasons(self, wanted: Sequence[int]) -> dict[int, Said]:
-        """Return what stages said of cards: fatal reasons first, then queries and notes."""
+    def _entries(self, wanted: Sequence[int]) -> pl.DataFrame:
+        """Return the reasons that stages gave for cards."""
         numbers = list(dict.fromkeys(wanted))
         tables = [
             self.journal.table(where.tasks[index], "entries").filter(pl.col("card").is_in(numbers))
             for where, index in self.journal.tasks()
         ]
-        if not tables:
-            return {}
+        return pl.concat(tables) if tables else pl.DataFrame(schema=ENTRY_SCHEMA)
+
+    def _reasons(self, wanted: Sequence[int]) -> dict[int, Said]:
+        """Return what stages said of cards: fatal reasons first, then queries and notes."""
         weight = pl.col("severity").replace_strict({"fatal": 0, "query": 1, "note": 2})
         column = pl.coalesce("column", "first", pl.lit(0))
-        entries = pl.concat(tables).sort("card", weight, column, "stage", maintain_order=True)
+        entries = self._entries(wanted).sort("card", weight, column, "stage", maintain_order=True)
         said: dict[int, Said] = {}
         for row in entries.iter_rows(named=True):
             exact = row["column"]

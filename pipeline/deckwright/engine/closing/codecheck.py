@@ -16,6 +16,7 @@ from deckwright.cards.holes import PATTERNS, parse_pattern
 from deckwright.engine.closing.diagnose import share_failing
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.passes.firstcards import Cells, first_cards
+from deckwright.engine.planning.personal import columns_as_read
 from deckwright.engine.planning.plan import Plan
 from deckwright.errors import DeckwrightError
 from deckwright.identify.plausible import characters_of, quick_score
@@ -57,6 +58,7 @@ def code_reading(ending: Ending) -> CodeReading | None:
     cells, base = _in_base(kept, medium)
     if cells is None or not cells.size:
         return None
+    cells = _without_personal(cells, columns_as_read(ending.plan.steps), base)
     folders = ending.plan.configs.code_folders()
     layout = _first_layout(ending.plan)
     holes = cells.dtype == np.uint16
@@ -84,6 +86,18 @@ def code_reading(ending: Ending) -> CodeReading | None:
     found = replace(found, sure=clear and first, worse=clear and not first)
     differs = differing_cells(base, load_code(rival.name, folders), cells)
     return _with_rival(found, rival, differs, cells, ending.decks)
+
+
+def _without_personal(cells: Cells, spans: Sequence[tuple[int, int]], base: CodeTable) -> Cells:
+    """Return cells with blanks in personal columns, of which no character is listed."""
+    if not spans:
+        return cells
+    holes = cells.dtype == np.uint16
+    blank = 0 if holes or base.to_raw is None else int(base.to_raw[_BLANK])
+    cells = cells.copy()
+    for first, last in spans:
+        cells[:, first - 1 : last] = blank
+    return cells
 
 
 def _with_rival(

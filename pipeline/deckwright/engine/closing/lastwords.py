@@ -8,7 +8,7 @@ from itertools import islice
 
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.passes.parts import sha256_of
-from deckwright.engine.passes.tablerows import part_of, schema_of
+from deckwright.engine.passes.tablerows import part_of, schema_of, sealed_frame
 from deckwright.engine.planning.plan import Step
 from deckwright.errors import RefusedRunError
 from deckwright.jsontext import indented
@@ -31,7 +31,9 @@ def add_rows(ending: Ending, step: Step, table: str, columns: Mapping[str, Colum
     if table not in tables:
         msg = f"there is no table {table!r}; {nearest(table, tables)}"
         raise ValueError(msg)
-    part = part_of(table, tables[table].frame(table, columns), None, ending.decks)
+    frame = tables[table].frame(table, columns)
+    frame = sealed_frame(frame, ending.plan.personal, ending.plan.seal)
+    part = part_of(table, frame, None, ending.decks)
     path = ending.run / "out" / part.file
     with path.open("ab") as file:
         file.write(part.data)

@@ -18,8 +18,10 @@ from deckwright.engine.closing.reasoncounts import reason_counts
 from deckwright.engine.closing.returnedgroups import ReturnedGroups, numbers_said
 from deckwright.engine.closing.runfiles import RETURNED_PAGE, run_files
 from deckwright.engine.passes.tasks import added_base
+from deckwright.engine.planning.personal import columns_as_read
 from deckwright.engine.planning.plan import Pass
 from deckwright.engine.planning.written import heads_of
+from deckwright.layout.personal import masked, out_of_place
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
@@ -171,10 +173,16 @@ def _lines(
         marks.setdefault(row["card"], []).append(mark)
     fields = fields_of(layout, first.text) if layout else [()] * len(first)
     many = len(ending.decks) > 1
+    plan = ending.plan
+    slipped = set(out_of_place(fatal)) if plan.personal else set()
+    spans = columns_as_read(plan.steps)
     lines = []
     for place, card in enumerate(first.cards.tolist()):
         text = first.text[place]
         holes = None if first.holes is None else first.holes[place]
+        if plan.personal:
+            behind = None if card in slipped or not marks.get(card) else spans
+            text, holes = masked(text, holes, behind)
         deck = next((d for d in ending.decks if d.first <= card < d.first + d.cards), None)
         is_card = len(text) == COLUMNS
         lines.append(
@@ -186,10 +194,14 @@ def _lines(
                 deck.name if many and deck else "",
                 card - deck.first + 1 if many and deck else 0,
                 fields[place],
-                picture=ending.pictures.get(card, b""),
+                (KEPT_BACK_NOTE,) if plan.personal else (),
+                picture=b"" if plan.personal else ending.pictures.get(card, b""),
             ),
         )
     return lines
+
+
+KEPT_BACK_NOTE = "# stands for text that is kept back, since it is or may be personal"
 
 
 def _layout(ending: Ending) -> Layout | None:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.cards.matrix import cut, rows_of
 from deckwright.cards.values import Values
 from deckwright.engine.planning.plan import Step
+from deckwright.journal.columns import text_column
+from deckwright.journal.sealing import SEALED
 from deckwright.journal.segment import Segment
+from deckwright.layout.expressions import series
+from deckwright.layout.personal import touches
 from deckwright.layout.tray import Tray
 
 Matrix = NDArray[np.uint8]
@@ -48,9 +53,36 @@ def note_changes(
             before = before.take(np.maximum(kept, 0))
         if before is not None and _same(before, values):
             continue
+        if name in step.personal.names:
+            old, new = (_texts(each, segment) for each in (before, values))
+            _sealed(segment, (f"s{step.number}_before_{name}", f"s{step.number}_after_{name}"),
+                    rows, old, new)  # fmt: skip
+            continue
         if before is not None:
             segment.values(f"s{step.number}_before_{name}", rows, before)
         segment.values(f"s{step.number}_after_{name}", rows, values)
+
+
+def _texts(values: Values | None, segment: Segment) -> pl.Series | None:
+    if values is None:
+        return None
+    return series(values, "value", segment.alphabet).cast(pl.String)
+
+
+def _sealed(
+    segment: Segment,
+    names: tuple[str, str],
+    rows: Places,
+    before: pl.Series | None,
+    after: pl.Series | None,
+) -> None:
+    """Enter what stands for personal text before and after; before: None = there was none."""
+    assert after is not None  # noqa: S101 # what a stage leaves is there
+    if before is None:
+        segment.column(names[1], rows, segment.seal.texts(after))
+        return
+    segment.column(names[0], rows, segment.seal.texts(before))
+    segment.column(names[1], rows, segment.seal.changed(before, after))
 
 
 def _same(before: Values, after: Values) -> bool:
@@ -79,9 +111,15 @@ def _text(
     for first, last in _spans(out, after.shape[1]):
         if touched[first - 1 : last].any():
             span = f"{first}_{last}"
-            for word, matrix in (("before", before), ("after", after)):
-                name = f"s{step.number}_{word}_{span}"
-                segment.column(name, rows[where], cut(matrix, first, last)[where])
+            names = f"s{step.number}_before_{span}", f"s{step.number}_after_{span}"
+            cells = [cut(matrix, first, last)[where] for matrix in (before, after)]
+            if touches(first, last, step.personal.spans):
+                texts = (text_column(each, segment.alphabet) for each in cells)
+                ends = names[0] + SEALED, names[1] + SEALED
+                _sealed(segment, ends, rows[where], *texts)
+                continue
+            for name, matrix in zip(names, cells, strict=True):
+                segment.column(name, rows[where], matrix)
 
 
 def _same_width(before: Matrix, after: Matrix) -> tuple[Matrix, Matrix]:

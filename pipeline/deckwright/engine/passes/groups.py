@@ -9,11 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
 from deckwright.engine.passes.partition import Cuts, group_by_route
 from deckwright.engine.passes.spill import Block, Gatherer, SpillWriter
 from deckwright.engine.passes.tasks import RangeTasks
-from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.limits import Limits, memory_for_group
 from deckwright.engine.planning.plan import Pass, Plan
 from deckwright.engine.planning.sortkeys import KeyPlan, Words
@@ -29,8 +27,10 @@ class Groups:
     """Reads cards of a range block by block, never more than one tray at a time."""
 
     keys: KeyPlan
-    code: CodeTable
-    configs: Configs
+    plan: Plan
+
+    def _gatherer(self) -> Gatherer:
+        return Gatherer(self.plan.code, self.plan.configs)
 
     def counted(self, blocks: Sequence[Block]) -> tuple[Words, Counts]:
         """Return the keys of the groups, uint64 (words, k) in their order, and the cards of each.
@@ -40,7 +40,7 @@ class Groups:
         """
         words: Words = np.zeros((len(self.keys.words), 0), np.uint64)
         counts: Counts = np.zeros(0, np.int64)
-        with Gatherer(self.code, self.configs) as gatherer:
+        with self._gatherer() as gatherer:
             for block in blocks:
                 here = self.keys.encode(gatherer.range([block]))
                 amounts = np.concatenate([counts, np.ones(here.shape[1], np.int64)])
@@ -50,7 +50,7 @@ class Groups:
 
     def named(self, blocks: Sequence[Block], key: NDArray[np.uint64]) -> str:
         """Return what the key fields of a group hold, as people read it."""
-        with Gatherer(self.code, self.configs) as gatherer:
+        with self._gatherer() as gatherer:
             for block in blocks:
                 tray = gatherer.range([block])
                 rows = np.flatnonzero((self.keys.encode(tray) == key[:, None]).all(axis=0))
@@ -60,14 +60,14 @@ class Groups:
 
     def key(self, block: Block) -> NDArray[np.uint64]:
         """Return the key of the first card of a block."""
-        with Gatherer(self.code, self.configs) as gatherer:
+        with self._gatherer() as gatherer:
             return self.keys.encode(gatherer.range([block]))[:, 0]
 
     def named_by_card(self, blocks: Sequence[Block], card: int) -> str:
         """Return what the key fields of the group of a card hold."""
         for block in blocks:
             if block.first_card <= card <= block.last_card:
-                with Gatherer(self.code, self.configs) as gatherer:
+                with self._gatherer() as gatherer:
                     tray = gatherer.whole(block)
                 rows = np.flatnonzero(tray.cards == card)
                 if rows.size:
@@ -75,7 +75,11 @@ class Groups:
         return "without a key"
 
     def _told(self, tray: Tray, row: int) -> str:
-        return ", ".join(f"{name} {tray[name][row]}" for name in self.keys.fields)
+        return ", ".join(f"{name} {self._shown(name, tray, row)}" for name in self.keys.fields)
+
+    def _shown(self, name: str, tray: Tray, row: int) -> str:
+        said = str(tray[name][row])
+        return self.plan.seal.text(said) if name in self.plan.personal else said
 
     def parted(self, blocks: Sequence[Block], cards: int, path: Path) -> list[list[Block]]:
         """Write the cards of a range anew, in parts of about so many cards; groups stay whole.
@@ -91,7 +95,7 @@ class Groups:
         words, counts = self.counted(blocks)
         cuts = Cuts(np.ascontiguousarray(words[:, np.array(_starts(counts, cards), np.intp)]))
         writer = SpillWriter(path)
-        with Gatherer(self.code, self.configs) as gatherer:
+        with self._gatherer() as gatherer:
             for block in blocks:
                 tray = gatherer.range([block])
                 order, sizes = group_by_route(
@@ -122,7 +126,7 @@ def large_groups(plan: Plan, todo: Pass, tasks: RangeTasks, limit: Limits) -> fr
     """
     if todo.groups is None:
         return frozenset()
-    groups = Groups(todo.groups, plan.code, plan.configs)
+    groups = Groups(todo.groups, plan)
     alone = set()
     for index in tasks.larger_than(limit.cards_a_range):
         blocks = tasks[index].blocks

@@ -159,7 +159,7 @@ class _Sizes:
         """End the open run."""
         if self._first is not None and self._size > self._limit.cards_a_group:
             assert self._todo.runs is not None  # noqa: S101 # as the caller knows
-            groups = Groups(self._todo.runs, self._plan.code, self._plan.configs)
+            groups = Groups(self._todo.runs, self._plan)
             key = groups.key(self._first)
             raise too_large(
                 self._plan, self._todo, groups.named([self._first], key), self._size, self._first,
@@ -202,7 +202,7 @@ def check_runs(
     place, card = _returning(files, width)
     if place is None:
         return
-    groups = Groups(todo.runs, plan.code, plan.configs)
+    groups = Groups(todo.runs, plan)
     all_blocks = [block for result in before for block in result.blocks]
     group = groups.named_by_card(all_blocks, card)
     step = todo.steps[0]

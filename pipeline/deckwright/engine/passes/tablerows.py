@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from deckwright.layout.personal import Seal
 from deckwright.plugin.tables import CARD_COLUMNS, Table, TableRows, file_of
 from deckwright.plugin.values import DeckPart, Part
 
@@ -36,6 +38,29 @@ def parts_of(entered: Sequence[TableRows], decks: Sequence[DeckPart]) -> list[Pa
         frame = pl.concat([rows.frame for rows in mine])[order]
         parts.append(part_of(name, frame, cards, decks))
     return parts
+
+
+def sealed_rows(
+    entered: Sequence[TableRows], personal: frozenset[str], seal: Seal
+) -> Sequence[TableRows]:
+    """Return rows with digests in the columns that are called as personal fields are.
+
+    A column that is no text cannot hold one: its values are then missing.
+    """
+    if not personal:
+        return entered
+    return [replace(rows, frame=sealed_frame(rows.frame, personal, seal)) for rows in entered]
+
+
+def sealed_frame(frame: pl.DataFrame, personal: frozenset[str], seal: Seal) -> pl.DataFrame:
+    """Return a table as `sealed_rows` says."""
+    hidden = [column for column in frame.get_columns() if column.name in personal]
+    return frame.with_columns(
+        seal.texts(column)
+        if column.dtype == pl.String
+        else pl.Series(column.name, [None] * len(column), dtype=column.dtype)
+        for column in hidden
+    )
 
 
 def part_of(

@@ -33,6 +33,8 @@ class Recipe:
     cards_a_tray: int = CARDS_A_TRAY
     cards_a_range: int = 2**62
     """Most cards of a range that are gathered at once where groups stay whole."""
+    key: bytes = field(default=b"", repr=False)
+    """The key by which personal text is sealed; empty where nothing is."""
 
     @property
     def added_base(self) -> int:

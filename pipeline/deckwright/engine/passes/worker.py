@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ from deckwright.engine.passes.parts import PartWriter
 from deckwright.engine.passes.runs import RunNotes, whole_runs
 from deckwright.engine.passes.scans import fold, join, must_be_small
 from deckwright.engine.passes.spill import Block, Gatherer, SpillWriter
-from deckwright.engine.passes.tablerows import parts_of
+from deckwright.engine.passes.tablerows import parts_of, sealed_rows
 from deckwright.engine.passes.tasks import (
     Recipe,
     Result,
@@ -46,7 +47,9 @@ from deckwright.engine.planning.cutting import scan_of
 from deckwright.engine.planning.plan import Pass, Plan, Step, load_plan
 from deckwright.engine.planning.sortkeys import KeyPlan, Words, order_of
 from deckwright.journal.reader import PASS_SHIFT, TASK_SHIFT
+from deckwright.journal.sealing import unquoted
 from deckwright.journal.segment import Segment
+from deckwright.layout.personal import Seal
 from deckwright.layout.tray import Tray, is_among
 from deckwright.plugin.book import Book, Gone
 from deckwright.plugin.scans import ScanStage
@@ -76,6 +79,8 @@ class Worker:
         self.keeps_parts = keeps_parts
         self.work = Path(recipe.work)
         self.plan = plan or load_plan(Path(recipe.job), recipe.replaced)
+        self.plan.seal = Seal(recipe.key)
+        self.personal = {step.number: step.personal for step in self.plan.steps if step.personal}
         self.tables = {step.number: step.stage.tables() for step in self.plan.steps}
         self._open: set[int] = set()
         self.arriving = Arriving(self.plan, recipe.decks)
@@ -130,7 +135,9 @@ class _TaskRun:
         self.plan = worker.plan
         self.code = self.plan.code
         self.result = Result(task.index)
-        self.segment = Segment(self.code.alphabet, cards_known=task.cards_known)
+        self.segment = Segment(
+            self.code.alphabet, task.cards_known, self.plan.seal, worker.personal
+        )
         self.name = f"p{todo.number}-{task.index:05}"
         self.before = task.before
         self.lacking: dict[int, list[Returned]] = {}
@@ -222,7 +229,8 @@ class _TaskRun:
             self.result.deck_counts.setdefault((step.number, deck), Count()).add(count)
         self._enter(step, book)
         if book.table_rows:
-            self.parts.add(parts_of(book.table_rows, self.worker.recipe.decks))
+            entered = sealed_rows(book.table_rows, self.plan.personal, self.plan.seal)
+            self.parts.add(parts_of(entered, self.worker.recipe.decks))
         kept = rows if settled.kept is None else np.where(settled.kept < 0, -1, rows[settled.kept])
         if book.added:
             kept = self.segment.insert(step.number, out.cards, kept)
@@ -243,7 +251,10 @@ class _TaskRun:
         return _run(step, tray, book, self.before, self.task.total)
 
     def _enter(self, step: Step, book: Book) -> None:
-        for entry in book.entries:
+        for each in book.entries:
+            entry = each
+            if step.number == 1 and step.personal:
+                entry = replace(each, detail=unquoted(each.detail))
             self.segment.entry(step.number, entry)
             key = (step.number, entry.severity, entry.reason, entry.field, entry.detail)
             self.result.reasons[key] = self.result.reasons.get(key, 0) + len(entry.cards)
@@ -341,7 +352,7 @@ class _TaskRun:
                 yield from self._sorted(blocks)
             return
         again = spill_folder(self.worker.work) / f"{self.name}.parted"
-        groups = Groups(self.todo.groups, self.code, self.plan.configs)
+        groups = Groups(self.todo.groups, self.plan)
         for part in groups.parted(blocks, most, again):
             yield from self._sorted(part)
         again.unlink()

@@ -6,19 +6,25 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from deckwright.engine.planning.sortkeys import KeyPlan
+from deckwright.layout.personal import Personal
 from deckwright.plugin.scans import ScanStage
 from deckwright.plugin.stages import FinishStage, GroupStage, Known, SortKey, SortStage, Stage
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One stage of a chain in its place. number: from 1; before: what is known of its cards."""
+    """One stage of a chain in its place. number: from 1; before, after: what is known of its cards.
+
+    personal: what of it may be seen in deliveries that name it only.
+    """
 
     number: int
     kind: str
     stage: Stage[Any]
     origin: str
     before: Known
+    after: Known = field(default_factory=Known)
+    personal: Personal = field(default_factory=Personal)
 
     @property
     def label(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
@@ -13,6 +14,7 @@ from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.cutting import Step
 from deckwright.engine.planning.decks import DeckSources, NamedDeck, layouts_of
 from deckwright.engine.planning.forms import Place, make_forms
+from deckwright.engine.planning.personal import marked, personal_at
 from deckwright.errors import ConfigError, Fault, PluginError, UnknownKindError
 from deckwright.jobs.faults import ConfigFile, sentences
 from deckwright.jobs.job import DeckSpec, JobSpec
@@ -41,9 +43,11 @@ class Maker:
         self._sound = True
         self._first = 1
         self._decks: DeckLayouts | None = None
+        self._personal: frozenset[str] = frozenset()
 
     def steps(self, spec: JobSpec) -> list[Step]:
         """Return the steps of a chain without those that have faults."""
+        self._personal = frozenset(spec.personal)
         first = self._from_decks(spec.deck) if spec.deck else None
         made = [self.step(index, table) for index, table in enumerate(spec.stage)]
         return [step for step in (first, *made) if step]
@@ -91,9 +95,10 @@ class Maker:
             self._sound = False
             return None
         self.configs.deck_layouts = self._decks
-        self.known = stage.outline(Known())
         origin = self.configs.registry.origin("stages", specs[0].kind)
-        return Step(1, stage.kind, stage, origin, Known())
+        step = self.outlined(Step(1, stage.kind, stage, origin, Known()))
+        self.known = step.after
+        return step
 
     def _deck(self, place: int, spec: DeckSpec) -> NamedDeck:
         where, prefix = ("deck", place), f"deck {spec.name!r}: "
@@ -127,17 +132,29 @@ class Maker:
         if self._decks is not None and isinstance(stage, SourceStage):
             what = f"{prefix}the decks of the job bring its cards; take this stage out"
             raise ConfigError([self.file.fault(where, what)])
+        origin = self.configs.registry.origin("stages", kind)
+        step = Step(number, kind, stage, origin, before)
         try:
             if self._sound:
-                self.known = stage.outline(before)
+                step = self.outlined(step)
+                self.known = step.after
         except OptionProblem as problem:
             raise ConfigError(
                 [self.file.fault((*where, *problem.path), prefix + problem.what)]
             ) from problem
         except ValidationError as error:
             raise self._bad_medium(error, where, prefix) from error
-        origin = self.configs.registry.origin("stages", kind)
-        return Step(number, kind, stage, origin, before)
+        return step
+
+    def outlined(self, step: Step) -> Step:
+        """Return a step with what is known after it.
+
+        Raises:
+            OptionProblem: its options do not fit what is known before it.
+        """
+        said = step.stage.outline(step.before)
+        after = marked(said, step.before, self._personal, self._decks)
+        return replace(step, after=after, personal=personal_at(step.before, after))
 
     def _stage(
         self,
@@ -174,6 +191,7 @@ class Maker:
             configs.medium,
             partial(self._forms, number, where, prefix),
             self._decks,
+            self._personal,
         )
 
     def _forms(

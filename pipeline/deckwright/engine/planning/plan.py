@@ -13,10 +13,12 @@ from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.cutting import Pass, Step, cut_into_passes, group_fault
 from deckwright.engine.planning.decks import DeckSources, NamedDeck
 from deckwright.engine.planning.maker import Maker
+from deckwright.engine.planning.personal import on_cards_as_read, personal_faults
 from deckwright.engine.planning.written import heads_of
 from deckwright.errors import ConfigError, Fault
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.job import JobSpec, parse_size
+from deckwright.layout.personal import Seal
 from deckwright.layout.reading import Layout
 from deckwright.plugin.media import Medium
 from deckwright.plugin.registry import Registry
@@ -45,6 +47,15 @@ class Plan:
     configs: Configs
     known: Known
     replaced: dict[str, str] = field(default_factory=dict)
+    seal: Seal = field(default_factory=Seal)
+    """What stands for personal text in the run that is under way."""
+
+    @property
+    def personal(self) -> frozenset[str]:
+        """Return the personal fields of the whole chain."""
+        names: frozenset[str] = frozenset()
+        return names.union(*(step.personal.names for step in self.steps))
+
     asking: tuple[Asking, ...] = ()
 
     @property
@@ -125,9 +136,10 @@ def load_plan(
     faults.extend(maker.faults)
     if not faults:
         faults.extend(_chain_faults(file, steps))
+        faults.extend(personal_faults(file, spec, steps, files))
     if faults:
         raise ConfigError(faults)
-    steps = _in_codes(steps, maker.known)
+    steps = on_cards_as_read(_in_codes(maker, steps))
     return Plan(
         job.stem,
         job,
@@ -143,20 +155,20 @@ def load_plan(
     )
 
 
-def _in_codes(steps: list[Step], known: Known) -> list[Step]:
+def _in_codes(maker: Maker, steps: list[Step]) -> list[Step]:
     """Return the steps once cards are read, from the first on, in the codes that layouts brought.
 
     A layout names codes of fields after the medium was made, so the chain is outlined again.
     """
-    source = steps[0].stage
+    source, known = steps[0].stage, maker.known
     assert isinstance(source, SourceStage)  # noqa: S101 # as checked
     if isinstance(source, DeckSources) or known.medium is None or known.medium is source.medium:
         return steps
     source.medium = known.medium
-    again, now = [], Known()
+    again: list[Step] = []
     for step in steps:
-        again.append(replace(step, before=now))
-        now = step.stage.outline(now)
+        before = again[-1].after if again else Known()
+        again.append(maker.outlined(replace(step, before=before)))
     return again
 
 

@@ -78,6 +78,8 @@ class MasterFile:
             what = f"master {self.name!r}: fixed-width records need a 'layout'"
             raise OptionProblem(what, "master")
         self.shapes = self._shapes()
+        self.personal: frozenset[str] = frozenset()
+        """Columns whose text no message may hold, nor a delivery that does not name it."""
 
     def batches(self, columns: list[str]) -> Iterator[pl.DataFrame]:
         """Yield the named columns in batches, in the order of the file.
@@ -95,6 +97,9 @@ class MasterFile:
         try:
             yield from readers[self.kind](columns)
         except (pl.exceptions.PolarsError, sqlite3.Error, OSError) as error:
+            if self.personal:  # a library's message may repeat what it stumbled on
+                what = f"cannot be read ({type(error).__name__})"
+                raise MasterError(self.name, what) from None
             what = f"cannot be read: {str(error).splitlines()[0]}"
             raise MasterError(self.name, what) from error
 
@@ -175,7 +180,8 @@ class MasterFile:
             for raw in medium.read(self.path, span, RECORDS_A_BATCH):
                 for odd in raw.odd:
                     if odd.severity == "fatal":
-                        what = f"record {raw.first_card + int(odd.rows[0])}: {odd.detail}"
+                        said = odd.reason if self.personal else odd.detail
+                        what = f"record {raw.first_card + int(odd.rows[0])}: {said}"
                         raise MasterError(self.name, what)
                 cards = pl.arange(len(raw.text), eager=True).to_numpy()
                 yield Tray(cards, raw.text, medium.code).with_reading(layout).frame(columns)

@@ -110,7 +110,9 @@ class IndexBuilder:
         self.__exit__()
         if self.unusable == self._count:
             shape = ", ".join(f"{s.kind} of {s.width} columns" for s in self.shapes)
-            what = f"has no key of the cards' form ({shape}); its first key is {self._sample!r}"
+            what = f"has no key of the cards' form ({shape})"
+            if not any(each.personal for each in self.shapes):
+                what += f"; its first key is {self._sample!r}"
             raise MasterError(self.name, what)
         for shard in range(len(self._raw)):
             path = self.folder / f"{shard}.raw"

@@ -56,8 +56,9 @@ class TakenWriter:
         values, misfit = values_of(column, shape.kind, shape.scale, self._width, alphabet)
         if misfit.any():
             row = int(np.flatnonzero(misfit)[0])
+            said = "a personal text" if shape.personal else repr(column[row])
             what = (
-                f"record {start + row + 1}: {column[row]!r} holds a character that the deck's "
+                f"record {start + row + 1}: {said} holds a character that the deck's "
                 f"code {self._code.name!r} lacks"
             )
             raise MasterError(self._master, what)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from typing import Any, Literal
 
 import numpy as np
@@ -86,7 +87,20 @@ class MergeStage(TrayStage[MergeConfig]):
                 raise OptionProblem(what, "take", name)
             shapes[name] = self._column(column, "take", name)
         self._known = known
+        self.file.personal = self._personal_columns(known)
+        shapes = {
+            name: replace(shape, personal=self.config.take[name] in self.file.personal)
+            for name, shape in shapes.items()
+        }
         return known.with_fields(shapes)
+
+    def _personal_columns(self, known: Known) -> frozenset[str]:
+        """Return the columns of the master that are personal, or must equal a personal field."""
+        columns = self.file.shapes
+        named = {name for name, one in columns.items() if one.personal} | self.setting.personal
+        named |= {c for name, c in self.config.match.items() if known.need(name).personal}
+        named |= {c for name, c in self.config.take.items() if name in self.setting.personal}
+        return frozenset(named & columns.keys())
 
     def _column(self, column: str, *path: str) -> FieldShape:
         if column not in self.file.shapes:
@@ -105,7 +119,10 @@ class MergeStage(TrayStage[MergeConfig]):
         folder = bench.folder / "index"
         folder.mkdir()
         self._records, widths = self._survey()
-        shapes = [self._known.need(name) for name in self.config.match]
+        shapes = [
+            replace(self._known.need(name), personal=column in self.file.personal)
+            for name, column in self.config.match.items()
+        ]
         builder = IndexBuilder(folder, self.file.name, shapes, self._known.code, self._records)
         keys = [pl.col(c).alias(str(i)) for i, c in enumerate(self.config.match.values())]
         with ExitStack() as stack:
@@ -149,6 +166,7 @@ class MergeStage(TrayStage[MergeConfig]):
     ) -> TakenWriter:
         assert self._known.code is not None  # noqa: S101 # every chain begins with a code
         shape = self.file.shapes[column]
+        shape = replace(shape, personal=column in self.file.personal)
         width = widths.get(column, 0)
         place = bench.folder / f"take{number}"
         return TakenWriter(place, shape, width, self._records, self._known.code, self.file.name)
@@ -236,9 +254,10 @@ class MergeStage(TrayStage[MergeConfig]):
             met: bool (n), by record.
         """
         start = 0
-        for batch in self.file.batches(list(self.file.shapes)):
+        columns = [name for name in self.file.shapes if name not in self.file.personal]
+        for batch in self.file.batches(columns or self._columns):
             alone = np.flatnonzero(~met[start : start + len(batch)])
-            frame = batch[alone].insert_column(0, pl.Series("record", alone + start + 1))
+            frame = batch[alone].select(pl.Series("record", alone + start + 1), *columns)
             yield frame.write_csv(include_header=start == 0, line_terminator="\r\n").encode()
             start += len(batch)
 
