@@ -55,6 +55,16 @@ def unknown_code(name: str, names: Iterable[str]) -> str:
     return f"unknown code {name!r}; {said}" + (f" All codes: {every}" if said.endswith("?") else "")
 
 
+def found_value(value: object) -> str:
+    """Return a value of a card before or after a change, as people read it.
+
+    The journal fills columns that a card had not yet, or has no more, with zero bytes.
+    """
+    if isinstance(value, str) and value.endswith("\0"):
+        return repr(value.rstrip("\0")) if value.strip("\0") else "no such columns"
+    return repr(value)
+
+
 def hyphened(name: str) -> str:
     """Return a name of several words as the command line takes it."""
     return name.replace(" ", "-")

@@ -7,7 +7,7 @@ import re
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.wording import nearest, percent, plural
+from deckwright.wording import found_value, nearest, percent, plural
 
 quick = settings(max_examples=60, deadline=None)
 
@@ -75,3 +75,11 @@ def test_what_there_is_is_said_where_nothing_comes_near():
     assert nearest("zzz", ["sort", "merge"]) == "there are: sort, merge"
     assert nearest("zzz", ["sort"], all_of_them="deckwright stages") == "see deckwright stages"
     assert nearest("zzz", []) == "there are none"
+
+
+def test_columns_that_a_card_has_not_are_told_in_words() -> None:
+    assert found_value("AB ") == "'AB '"
+    assert found_value("AB\0\0") == "'AB'"
+    assert found_value("\0\0") == "no such columns"
+    assert found_value(None) == "None"
+    assert found_value(7) == "7"

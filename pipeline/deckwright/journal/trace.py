@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from deckwright.journal.events import events
 from deckwright.journal.reader import Event, Journal
+from deckwright.wording import found_value
 
 
 def trace(journal: Journal, card: int) -> list[str]:
@@ -52,5 +53,6 @@ def _say(event: Event) -> str:
 def _change(name: str, change: object) -> str:
     assert isinstance(change, dict)  # noqa: S101 # as events makes it
     if "before" in change:
-        return f"{name} {change['before']!r} -> {change['after']!r}"
-    return f"{name} added {change['after']!r}"
+        before, after = found_value(change["before"]), found_value(change["after"])
+        return f"{name} {before} -> {after}"
+    return f"{name} added {found_value(change['after'])}"

@@ -60,6 +60,19 @@ class DeckForm(Form[DeckConfig]):
         elif known.decks:
             what = f"say the key 'medium': cards of {' and '.join(known.decks)} come here"
             raise OptionProblem(what)
+        columns = self._columns()
+        if columns is not None and known.width > columns and not known.decks:
+            what = (
+                f"cards have {known.width} columns here, the records of this medium {columns};"
+                f" say record_length = {known.width}"
+            )
+            raise OptionProblem(what, "medium")
+
+    def _columns(self) -> int | None:
+        """Return how many columns every record of the medium has; None where that differs."""
+        if self.medium.card_bytes() is None:
+            return None
+        return int(getattr(self.medium.config, "record_length", _COLUMNS))
 
     @override
     def body(self, tray: Tray) -> bytes:
@@ -67,6 +80,9 @@ class DeckForm(Form[DeckConfig]):
         try:
             if tray.decks is not None:
                 text, holes, lengths = self._of_several(tray, tray.decks)
+            elif (columns := self._columns()) is not None and text.shape[1] < columns:
+                text = _fitted(text, columns, BLANK)
+                holes = None if holes is None else _fitted(holes, columns, 0)
             return self.medium.encode(text, holes, lengths, tray.code.alphabet)
         except UnwritableError as error:
             error.args = (f"output {self.config.file!r}: {tray.named(error.row)}, {error}",)
@@ -82,8 +98,7 @@ class DeckForm(Form[DeckConfig]):
         if tray.native is not None:  # a stage may have punched more columns than there were
             beyond = (text != BLANK) & (np.arange(width) >= lengths[:, None])
             lengths = np.where(beyond.any(axis=1), width, lengths).astype(np.uint16)
-        if self.medium.card_bytes() is not None:  # all records are alike
-            columns = int(getattr(self.medium.config, "record_length", _COLUMNS))
+        if (columns := self._columns()) is not None:
             if (rows := np.flatnonzero(lengths > columns)).size:
                 card = tray.named(int(rows[0]))
                 msg = f"{card} has {lengths[rows[0]]} columns, the medium's records {columns}"

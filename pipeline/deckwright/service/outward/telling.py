@@ -8,6 +8,7 @@ from typing import Any
 
 from deckwright.service.store.holds import held_because
 from deckwright.service.system.places import shown
+from deckwright.wording import found_value, plural
 
 Event = Mapping[str, Any]
 
@@ -104,6 +105,14 @@ def _card(verb: str) -> Callable[[Event], str]:
     return say
 
 
+def _run_started(event: Event) -> str:
+    """Return what a service tells of a try, or a run of its decks."""
+    if "number" in event:
+        return f"try {event['number']:,} begins"
+    decks = [f"{deck['name']} ({plural(deck['cards'], 'card')})" for deck in event["decks"]]
+    return f"begins: {', '.join(decks)}"
+
+
 def _stage_finished(event: Event) -> str:
     counts = [f"{event[key]:,} {word}" for key, word in _COUNTS if event.get(key)]
     return f"finished: {', '.join(counts) or 'no cards'}"
@@ -111,7 +120,10 @@ def _stage_finished(event: Event) -> str:
 
 def _changed(event: Event) -> str:
     fields = event["fields"].items()
-    parts = [f"{name} {v.get('before')!r} -> {v.get('after')!r}" for name, v in fields]
+    parts = [
+        f"{name} {found_value(v.get('before'))} -> {found_value(v.get('after'))}"
+        for name, v in fields
+    ]
     return f"changed: {', '.join(parts)}"
 
 
@@ -126,7 +138,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "recovered": lambda e: f"started: {e['waiting']:,} decks wait from before",
     "health": _health,
     "deck_taken": _taken,
-    "run_started": lambda e: f"try {e['number']:,} begins",
+    "run_started": _run_started,
     "run_done": _done,
     "run_failed": _failed,
     "deck_returned": _returned,
