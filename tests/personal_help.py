@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from deckwright.cards.codes import load_code
@@ -145,10 +146,23 @@ def seen(data: bytes) -> Iterator[str]:
         for column in frame.get_columns():
             yield column.name
             yield "\n".join(map(str, column.to_list()))
+    if b"<svg" in data or b"<html" in data:
+        yield "".join(re.sub(r"<[^>]*>", "", data.decode()).split())
     for svg in re.findall(rb"<svg.*?</svg>", data, re.DOTALL):
         text = svg.decode()
         yield from ("".join(said.split()) for said in texts(text))
-        yield punched(holes_of(text))
+        yield punched(holes_drawn(text))
+
+
+def holes_drawn(svg: str) -> np.ndarray:
+    """Return the holes of a card, large or small, as patterns."""
+    small = re.search(r'<path d="([^"]*)" transform="matrix\(87 0 0 250 ', svg)
+    if small is None:
+        return holes_of(svg)
+    found = np.zeros(80, np.uint16)
+    for column, row in re.findall(r"M([\d.]+) ([\d.]+)h", small[1]):
+        found[int(float(column))] |= 0x800 >> int(float(row))
+    return found
 
 
 def punched(holes: object) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -18,15 +19,18 @@ from deckwright.engine.planning.plan import load_plan
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay, unproved
-from deckwright.layout.personal import BEHIND, KEPT_BACK, Seal, masked, out_of_place
+from deckwright.layout.personal import BEHIND, KEPT_BACK, Seal, masked, out_of_place, over
 from deckwright.plugin.values import DeckPart
+from drawing_help import holes_of
 from personal_help import (
     CARDS,
     NUMBER,
     PEOPLE,
     WORD,
+    holes_drawn,
     make,
     person,
+    punched,
     showing,
     stages,
     written,
@@ -42,6 +46,10 @@ NAMED = {
 }  # fmt: skip
 UNNAMED = {f"plain.{end}": {"form": form} for end, form in
            {"parquet": "parquet", "db": "sqlite", "jsonl": "json-lines"}.items()}  # fmt: skip
+
+
+PERSONAL = slice(1, 22)
+"""Columns of the cards, from 0."""
 
 
 def outputs(*some: dict[str, dict[str, object]]) -> list[dict[str, object]]:
@@ -61,6 +69,15 @@ def test_the_word_shows_in_named_deliveries_and_returned_decks_alone(done, shop)
     files = shop.files(done[0])
     meant = {f"out/{name}" for name in NAMED} | {"returned/deck.txt"}
     assert showing(files) == meant
+
+
+def test_drawn_cards_have_no_holes_where_personal_text_stands(done) -> None:
+    for page in ("returned.html", "control.html"):
+        drawn = re.findall(r"<svg.*?</svg>", (done[0] / page).read_text(), re.DOTALL)
+        cards = [holes for svg in drawn if (holes := holes_drawn(svg)).any()]
+        assert cards, page
+        for holes in cards:
+            assert not holes[PERSONAL].any()
 
 
 def test_all_kinds_of_faults_are_there(done, shop) -> None:
@@ -104,14 +121,22 @@ def test_what_is_printed_shows_nothing(done, shop, tmp_path) -> None:
         shop.say("run", job, deck, "--out", tmp_path / "again"),
         shop.say("journal", run),
         shop.say("trace", run, "3"),
-        shop.say("draw", run, "--out", tmp_path / "drawn.html"),
+        shop.say("draw", run, "--out", tmp_path / "drawn.svg"),
     ]
+    assert [one.code for one in said] == [0, 0, 0, 0, 0]
     for one in said:
         assert not showing({"printed": (one.out + one.err).encode()})
     assert "personal" in said[0].out
-    drawings = shop.files(tmp_path / "drawn") if (tmp_path / "drawn").is_dir() else {}
-    drawings |= {p.name: p.read_bytes() for p in tmp_path.iterdir() if p.is_file()}
-    assert not showing(drawings)
+    drawings = [path.read_bytes() for path in tmp_path.glob("drawn*.svg")]
+    assert len(drawings) == len(pl.read_csv(run / "returned" / "reasons.csv")["card"].unique())
+    for svg in drawings:
+        assert not holes_of(svg.decode())[PERSONAL].any()
+        assert not showing({"drawn": svg})
+    drawn = shop.say("draw", run, 1, "--deck", deck, "--out", tmp_path / "one.svg")
+    assert drawn.code == 0
+    holes = holes_of((tmp_path / "one.svg").read_text())
+    assert not holes[PERSONAL].any()
+    assert holes[23:34].all()
 
 
 def test_a_repeated_run_gives_the_same_bytes_and_its_folder_no_key(done, shop, tmp_path) -> None:
@@ -328,13 +353,18 @@ def test_pictures_are_refused_beside_personal_fields(shop, tmp_path) -> None:
     assert "cannot be masked" in said.err
 
 
-def test_a_stage_without_a_mark_is_journaled_as_ever(shop, tmp_path) -> None:
+def test_without_the_mark_the_text_shows_wherever_it_is_looked_for(shop, tmp_path) -> None:
     chain = stages()
     plain = PEOPLE.replace("personal = true\n", "")
     job, deck = make(shop, tmp_path, stages=chain, personal=[])
     (tmp_path / "people.toml").write_text(plain)
     run = shop.run(job, deck).folder
-    assert WORD in (run / "journal" / "journal.json").parent.joinpath("../log.jsonl").read_text()
+    pages = {"control.html", "returned.html"}
+    lists = {"returned/reasons.csv", "queries.csv", "log.jsonl", "out/items-without-card.csv"}
+    journal = {"journal/p1-00000.entries.parquet", "journal/p2-00000.rows.parquet"}
+    assert showing(shop.files(run)) >= pages | lists | journal | {"out/plain.csv"}
+    drawn = re.findall(r"<svg.*?</svg>", (run / "returned.html").read_text(), re.DOTALL)
+    assert any(WORD in punched(holes_drawn(svg)) for svg in drawn)
     assert not load_plan(job).personal
 
 
@@ -358,12 +388,17 @@ def test_digests_tell_texts_apart_as_they_are_but_for_blanks(one, other, key) ->
 def test_masks_cover_their_columns_and_no_other(first, more, width) -> None:
     text = np.full(width, ord("A"), np.uint8)
     holes = np.full(width, 0x900, np.uint16)
-    shown, punched = masked(text, holes, [(first, first + more)])
+    shown, punched, behind = masked(text, holes, [(first, first + more)])
     inside = np.zeros(width, bool)
     inside[first - 1 : first + more] = True
-    assert ((shown == BEHIND) == inside).all()
+    assert (behind == inside).all()
+    assert ((shown == ord(" ")) == inside).all()
     assert ((punched == 0) == inside).all()
-    assert (masked(text, holes, None)[0] == BEHIND).all()
+    assert masked(text, holes, None)[2].all()
+    assert over("A" * width, behind).count("#") == inside.sum()
+    blank = np.full(width, ord(" "), np.uint8)
+    assert not masked(blank, None, None)[2].any()
+    assert masked(blank, holes, None)[2].all()
 
 
 PLACES = st.lists(

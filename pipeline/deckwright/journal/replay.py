@@ -39,10 +39,11 @@ def replay(
             match = _AFTER.match(name)
             if match:
                 after = rows[name]
-                width = int(match[3]) - int(match[2]) + 1
                 if match[4]:
-                    there = after.is_not_null()
-                    after = pl.Series([chr(BEHIND) * width] * len(after)).set(~there, None)
+                    images = _wide(images, int(match[3]))
+                    changed = np.flatnonzero(after.is_not_null().to_numpy())
+                    images[places[changed], int(match[2]) - 1 : int(match[3])] = BEHIND
+                    continue
                 images = _apply(images, after, places, int(match[2]), int(match[3]), alphabet)
     last = journal.passes[-1]
     pieces = [journal.left(last, index) for index in range(len(last.tasks))]
@@ -100,13 +101,19 @@ def _apply(
     alphabet: Alphabet,
 ) -> NDArray[np.uint8]:
     changed = np.flatnonzero(after.is_not_null().to_numpy())
-    if images.shape[1] < last:
-        wide = np.full((len(images), last), 32, np.uint8)
-        wide[:, : images.shape[1]] = images
-        images = wide
+    images = _wide(images, last)
     texts = span_texts(after.gather(changed), last - first + 1)
     data = alphabet.encode("".join(texts.to_list()))
     images[places[changed], first - 1 : last] = np.frombuffer(data, np.uint8).reshape(
         len(changed), -1
     )
     return images
+
+
+def _wide(images: NDArray[np.uint8], columns: int) -> NDArray[np.uint8]:
+    """Return images with blanks up to so many columns."""
+    if images.shape[1] >= columns:
+        return images
+    wide = np.full((len(images), columns), 32, np.uint8)
+    wide[:, : images.shape[1]] = images
+    return wide

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 KEPT_BACK = "#kept-back"
 """Stands for personal text in a run without a key."""
 
+KEPT_BACK_NOTE = "# stands for text that is kept back, since it is or may be personal"
+
 CHANGED = " (changed)"
 """Follows what stands for a text that was changed where that cannot be seen by itself."""
 
@@ -23,6 +25,8 @@ runs, and a clerk can still compare it by eye."""
 
 BEHIND = ord("#")
 """Stands in each masked column of a card that is shown."""
+
+_BLANK = ord(" ")
 
 Spans = Sequence[tuple[int, int]]
 """First and last columns, from 1."""
@@ -108,16 +112,27 @@ def out_of_place(entries: pl.DataFrame) -> pl.Series:
 
 def masked(
     text: NDArray[np.uint8], holes: NDArray[np.uint16] | None, spans: Spans | None
-) -> tuple[NDArray[np.uint8], NDArray[np.uint16] | None]:
-    """Return one card, (L), with personal columns masked and without holes there.
+) -> tuple[NDArray[np.uint8], NDArray[np.uint16] | None, NDArray[np.bool_]]:
+    """Return one card, (L), with blanks and no holes in personal columns, and which these are.
+
+    Columns that are blank all together stay as they are, so that a missing text can be seen; of any
+    other not even the length shows.
 
     Args:
-        text: internal bytes; blanks stay.
+        text: internal bytes.
         holes: patterns, where the medium has them.
         spans: the columns; None = all.
     """
     behind = np.zeros(len(text), np.bool_)
     for first, last in [(1, len(text))] if spans is None else spans:
-        behind[first - 1 : last] = True
-    text = np.where(behind & (text != ord(" ")), BEHIND, text).astype(np.uint8)
-    return text, None if holes is None else np.where(behind, 0, holes).astype(np.uint16)
+        place = slice(first - 1, last)
+        bare = (text[place] == _BLANK).all() and (holes is None or not holes[place].any())
+        behind[place] |= not bare
+    text = np.where(behind, _BLANK, text).astype(np.uint8)
+    return text, None if holes is None else np.where(behind, 0, holes).astype(np.uint16), behind
+
+
+def over(printed: str, behind: NDArray[np.bool_]) -> str:
+    """Return the printed line of a card with `#` over each column, bool (L), that is masked."""
+    signs = zip(printed, behind.tolist(), strict=False)  # cards are drawn to column 80
+    return "".join(chr(BEHIND) if hidden else sign for sign, hidden in signs)

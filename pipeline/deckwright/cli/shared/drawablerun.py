@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from deckwright.engine.passes.deckfile import fingerprint
 from deckwright.errors import DeckError
 from deckwright.journal.reader import Journal
 from deckwright.journal.tables import ENTRY_SCHEMA
-from deckwright.layout.personal import masked, out_of_place
+from deckwright.layout.personal import KEPT_BACK_NOTE, masked, out_of_place, over
 from deckwright.layout.reading import Layout
 from deckwright.plugin.values import DeckPart
 from deckwright.report.drawing.notes import fault_sentence
@@ -92,12 +92,15 @@ class RunCards:
             text, holes, said = found[number]
             deck, place = self.journal.deck_of(number) if many else ("", 0)
             source = self._source(number)
+            behind = None
             if source.personal:
-                text, holes = masked(text, holes, None if number in slipped else source.personal)
+                columns = None if number in slipped else source.personal
+                text, holes, behind = masked(text, holes, columns)
                 said = Said()  # a medium may quote what it found
             card = (text, holes, reasons.get(number, said))
             used = layout or source.layout
-            made.append(card_line(number, card, source.medium.code, used, deck, place))
+            line = card_line(number, card, source.medium.code, used, deck, place)
+            made.append(line if behind is None else _kept_back(line, behind))
         return made
 
     def _source(self, number: int) -> Source:
@@ -162,6 +165,10 @@ class RunCards:
             mark = (exact or row["first"] or 0, exact or row["last"] or 0, fault_sentence(row))
             said.setdefault(row["card"], Said()).add(mark, row["severity"])
         return said
+
+
+def _kept_back(line: CardLine, behind: NDArray[np.bool_]) -> CardLine:
+    return replace(line, text=over(line.text, behind), notes=(*line.notes, KEPT_BACK_NOTE))
 
 
 def _named(deck: Mapping[str, Any]) -> tuple[str, str]:

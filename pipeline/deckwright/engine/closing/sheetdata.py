@@ -21,7 +21,7 @@ from deckwright.engine.passes.tasks import added_base
 from deckwright.engine.planning.personal import columns_as_read
 from deckwright.engine.planning.plan import Pass
 from deckwright.engine.planning.written import heads_of
-from deckwright.layout.personal import masked, out_of_place
+from deckwright.layout.personal import KEPT_BACK_NOTE, masked, out_of_place, over
 from deckwright.layout.reading import Layout
 from deckwright.layout.tray import Tray
 from deckwright.plugin.stages import SinkStage
@@ -180,16 +180,17 @@ def _lines(
     for place, card in enumerate(first.cards.tolist()):
         text = first.text[place]
         holes = None if first.holes is None else first.holes[place]
+        behind = np.zeros(len(text), np.bool_)
         if plan.personal:
-            behind = None if card in slipped or not marks.get(card) else spans
-            text, holes = masked(text, holes, behind)
+            columns = None if card in slipped or not marks.get(card) else spans
+            text, holes, behind = masked(text, holes, columns)
         deck = next((d for d in ending.decks if d.first <= card < d.first + d.cards), None)
         is_card = len(text) == COLUMNS
         lines.append(
             CardLine(
                 card,
                 patterns_of(text, holes, first.code) if is_card else None,
-                printed_of(text, first.code),
+                over(printed_of(text, first.code), behind),
                 sorted(marks.get(card, []), key=lambda mark: mark[:2]),
                 deck.name if many and deck else "",
                 card - deck.first + 1 if many and deck else 0,
@@ -199,9 +200,6 @@ def _lines(
             ),
         )
     return lines
-
-
-KEPT_BACK_NOTE = "# stands for text that is kept back, since it is or may be personal"
 
 
 def _layout(ending: Ending) -> Layout | None:
