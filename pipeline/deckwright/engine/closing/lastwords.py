@@ -17,8 +17,10 @@ from deckwright.plugin.values import RunSeverity
 from deckwright.report.model import TableLine
 from deckwright.wording import nearest
 
-ROWS_ON_SHEET = 25
+ROWS_ON_SHEET = 12
 """Rows of a table that the control sheet shows."""
+
+_HEADS = {"card": "Card of the run", "deck": "Deck", "card_in_deck": "Card of the deck"}
 
 
 def add_rows(ending: Ending, step: Step, table: str, columns: Mapping[str, Column]) -> None:
@@ -90,5 +92,6 @@ def table_lines(ending: Ending) -> list[TableLine]:
                     if table.columns.get(head, "whole") in {"whole", "decimal"} and head != "deck"
                 ]
                 total = ending.outputs[file][0]
-                found.append(TableLine(table.title or name, file, heads, rows, numbers, total))
+                shown = [_HEADS.get(head, head) for head in heads]
+                found.append(TableLine(table.title or name, file, shown, rows, numbers, total))
     return found

@@ -61,7 +61,7 @@ def _cut(event: Event) -> str:
 
 
 def _done(event: Event) -> str:
-    counts = [f"{event['in']:,} cards in", f"{event['out']:,} delivered"]
+    counts = [f"{plural(event['in'], 'card')} in", f"{event['out']:,} delivered"]
     counts += [f"{event['returned']:,} came back"] if event.get("returned") else []
     counts += [f"{event['set_aside']:,} left out"] if event.get("set_aside") else []
     again = f"; repairs {event['follows']}" if event.get("follows") else ""
@@ -135,7 +135,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "service_ready": lambda e: f"the service is ready; jobs: {_value(e['jobs'])}",
     "service_stopping": lambda e: f"the service stops; {len(e['running']):,} running",
     "service_ended": lambda _: "the service has ended",
-    "recovered": lambda e: f"started: {e['waiting']:,} decks wait from before",
+    "recovered": lambda e: f"started: {plural(e['waiting'], 'deck')} from before",
     "health": _health,
     "deck_taken": _taken,
     "run_started": _run_started,
@@ -150,7 +150,7 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "deck_back_in_inbox": lambda _: "bytes came after it was taken; it is back in the inbox",
     "deck_unsettled": lambda e: f"inbox/{e['place']} {e['why']}",
     "stray_seen": lambda e: f"not taken: inbox/{e['place']} {e['why']}",
-    "delivered": lambda e: f"{e['files']:,} copies delivered to {e['to']}",
+    "delivered": lambda e: f"{plural(e['files'], 'copy', 'copies')} delivered to {e['to']}",
     "delivery_failed": lambda e: f"copies not made: {e['why']}",
     "delivery_waits": lambda e: f"copies wait: {e['why']}",
     "job_held": lambda e: held_because(str(e["why"])),
@@ -159,10 +159,10 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "no_room": lambda e: f"no room: {e['error']}",
     "intake_paused": lambda e: f"no decks are taken: {e['why']}",
     "intake_resumed": lambda _: "decks are taken again",
-    "log_lines_lost": lambda e: f"{e['count']:,} lines of this log were lost",
+    "log_lines_lost": lambda e: f"lost of this log: {plural(e['count'], 'line')}",
     # a run
     "stage_finished": _stage_finished,
-    "reason_counted": lambda e: f"{e['cards']:,} cards: {e.get('detail') or e['reason']}",
+    "reason_counted": lambda e: f"{plural(e['cards'], 'card')}: {e.get('detail') or e['reason']}",
     "run_faulted": lambda e: f"the run as a whole: {e['detail']}",
     "card_failed": _card("failed"),
     "card_queried": _card("query"),
@@ -173,9 +173,9 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "card_moved": lambda e: f"moved to place {e['place']:,}",
     "card_matched": lambda e: f"met master record {e['record']}",
     "card_changed": _changed,
-    "output_written": lambda e: f"wrote {e['file']}: {e['rows']:,} lines",
+    "output_written": lambda e: f"wrote {e['file']}: {plural(e['rows'], 'row')}",
     "run_finished": lambda e: (
-        f"{e['in']:,} cards in, {e['out']:,} delivered, {e['returned']:,} "
+        f"{plural(e['in'], 'card')} in, {e['out']:,} delivered, {e['returned']:,} "
         f"came back, {e['set_aside']:,} left out"
     ),
 }

@@ -209,6 +209,24 @@ def block_main(context, missing=missing, environment=environment):
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'The run as a whole', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
     yield '\n'
+    if ((not environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned')) and (not (undefined(name='fatal') if l_0_fatal is missing else l_0_fatal))):
+        pass
+        yield '<section><h2>Returned cards</h2><p>No card was returned.</p></section>\n'
+    else:
+        pass
+        yield '<section><h2>Why cards came back</h2>\n<p>'
+        yield escape(environment.finalize(t_6(environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned'), 'card')))
+        yield ' came back. A card may have more than one reason.</p>\n'
+        yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'reasons'), (undefined(name='fatal') if l_0_fatal is missing else l_0_fatal), 'Why cards came back', (environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned') or 1), _block_vars=_block_vars)))
+        yield '\n'
+        if (undefined(name='columns') if l_0_columns is missing else l_0_columns):
+            pass
+            yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'plot'), (undefined(name='columns') if l_0_columns is missing else l_0_columns), 'Where on the card faults gather', 'columns', _block_vars=_block_vars)))
+        if (undefined(name='order') if l_0_order is missing else l_0_order):
+            pass
+            yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'plot'), (undefined(name='order') if l_0_order is missing else l_0_order), 'Where in the run cards came back', 'order', _block_vars=_block_vars)))
+        yield '</section>\n'
+    yield '\n'
     l_1_loop = missing
     for l_1_table, l_1_loop in LoopContext(environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'tables'), undefined):
         _loop_vars = {}
@@ -277,24 +295,6 @@ def block_main(context, missing=missing, environment=environment):
             yield '<p>No rows.</p>'
         yield '</section>\n'
     l_1_loop = l_1_table = missing
-    yield '\n'
-    if ((not environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned')) and (not (undefined(name='fatal') if l_0_fatal is missing else l_0_fatal))):
-        pass
-        yield '<section><h2>Returned cards</h2><p>No card was returned.</p></section>\n'
-    else:
-        pass
-        yield '<section><h2>Why cards came back</h2>\n<p>'
-        yield escape(environment.finalize(t_6(environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned'), 'card')))
-        yield ' came back. A card may have more than one reason.</p>\n'
-        yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'reasons'), (undefined(name='fatal') if l_0_fatal is missing else l_0_fatal), 'Why cards came back', (environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'returned') or 1), _block_vars=_block_vars)))
-        yield '\n'
-        if (undefined(name='columns') if l_0_columns is missing else l_0_columns):
-            pass
-            yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'plot'), (undefined(name='columns') if l_0_columns is missing else l_0_columns), 'Where on the card faults gather', 'columns', _block_vars=_block_vars)))
-        if (undefined(name='order') if l_0_order is missing else l_0_order):
-            pass
-            yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'plot'), (undefined(name='order') if l_0_order is missing else l_0_order), 'Where in the run cards came back', 'order', _block_vars=_block_vars)))
-        yield '</section>\n'
     yield '\n'
     if (not environment.getattr((undefined(name='control') if l_0_control is missing else l_0_control), 'outputs')):
         pass
@@ -691,4 +691,4 @@ def block_main(context, missing=missing, environment=environment):
         yield '</section>\n'
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=13&2=16&6=18&7=31&4=51&9=92&10=146&14=148&15=152&20=169&23=171&25=180&27=183&28=188&30=191&31=196&27=209&36=213&37=217&38=219&39=226&41=230&42=237&38=263&45=264&50=281&54=287&55=289&56=291&57=294&61=299&65=305&66=310&68=313&69=319&65=337&74=340&76=343&77=348&79=351&80=356&76=369&86=372&87=377&89=380&90=386&86=399&94=401&96=404&97=409&99=412&100=417&96=431&106=434&107=440&109=443&110=449&113=477&114=481&106=506&118=508&120=511&121=516&123=519&124=524&120=539&129=542&131=545&132=553&131=569&136=572&139=581&140=585&141=594&142=605&143=618&149=634&150=637&153=643&155=646&156=648&157=656&161=663&163=666&164=674&163=690'
+debug_info = '1=13&2=16&6=18&7=31&4=51&9=92&10=146&14=148&15=152&20=169&23=171&25=180&27=183&28=188&30=191&31=196&27=209&36=212&40=218&41=220&42=222&43=225&47=231&48=235&49=237&50=244&52=248&53=255&49=281&56=282&61=299&65=305&66=310&68=313&69=319&65=337&74=340&76=343&77=348&79=351&80=356&76=369&86=372&87=377&89=380&90=386&86=399&94=401&96=404&97=409&99=412&100=417&96=431&106=434&107=440&109=443&110=449&113=477&114=481&106=506&118=508&120=511&121=516&123=519&124=524&120=539&129=542&131=545&132=553&131=569&136=572&139=581&140=585&141=594&142=605&143=618&149=634&150=637&153=643&155=646&156=648&157=656&161=663&163=666&164=674&163=690'
