@@ -160,6 +160,7 @@ def test_cards_can_be_sorted_by_what_their_group_lacks(shop, tmp_path) -> None:
     assert rows["item"].cast(int).to_list() == [place for _, place in wanted]
 
 
+@pytest.mark.slow
 def test_whoever_runs_the_tasks_a_group_is_told_the_same(shop, tmp_path) -> None:
     states = ["good", "amount", "note", "item", "good"]
     groups = [(place, states[place % 3 :]) for place in range(12)]

@@ -167,6 +167,7 @@ def test_the_journal_follows_cards_that_move_on_with_their_group(sizes, shop, tm
     assert not [e for e in events(journal) if e["event"] == "card_moved"]
 
 
+@pytest.mark.slow
 @SOON
 @given(st.integers(9, 30), st.integers(1, 4))
 def test_a_run_beyond_the_limit_is_refused_and_one_at_the_limit_is_not(

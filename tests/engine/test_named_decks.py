@@ -148,6 +148,7 @@ def rows(path: Path, less: int = 0, without: tuple[str, ...] = ()) -> list[dict[
     return found
 
 
+@pytest.mark.slow
 @settings(max_examples=20, deadline=None)
 @given(decks=DECKS, ordered=st.booleans(), cut=st.integers(2, 9))
 def test_decks_in_one_chain_are_as_each_alone(

@@ -428,6 +428,7 @@ def test_wherever_a_good_card_is_overpunched_no_personal_text_shows(shop, room, 
     assert not showing({"said": (said.out + said.err).encode()})
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.integers(-20, 40), st.sampled_from(CARDS))
 def test_cards_moved_by_any_columns_show_nothing_whole(shop, room, by, card) -> None:

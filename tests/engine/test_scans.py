@@ -91,6 +91,7 @@ def test_after_a_sort_neighbours_are_those_of_the_new_order(shop, room, cards, s
     assert found == windows(reach)
 
 
+@pytest.mark.slow
 @SOON
 @given(CARDS.filter(lambda cards: any(not card.bad for card in cards)), SIZES)
 def test_scans_in_a_row_and_sorts_on_what_they_give(shop, room, cards, sizes) -> None:

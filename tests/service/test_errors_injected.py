@@ -115,6 +115,7 @@ def once_and_for_long(story: str, codes: int = 1) -> list[str]:
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("story", first_line(SOME_STORIES, "plain"))
 def test_whichever_step_fails_all_ends_well_when_it_fails_no_more(story, counts):
     faults = once_and_for_long(story)

@@ -170,6 +170,7 @@ def rows_of(made: House, section: str) -> str:
     return page.partition(f"<h2>{section} (")[2].partition("</section>")[0]
 
 
+@pytest.mark.slow
 def test_the_page_lists_what_lies_in_the_inbox_and_why_it_waits() -> None:
     with house() as made:
         made.job("marked")

@@ -54,6 +54,7 @@ WRONG = {
     "limits": ["5", "[]"],
     "retry": ["5"],
     "jobs": ["5", '["first"]'],
+    "plugins": ['"bell.py"', "[5]", '["/bell.py"]', '["../bell.py"]', '["bell.txt"]'],
     "notice": ["5", "{}"],
     "memory": ['"2 GX"', "0"],
     "file": ['""'],

@@ -194,6 +194,7 @@ def test_decks_repaired_or_requeued_since_are_not_run_again_in_bulk_unless_named
         assert f"{named} is run again as" in made.say("requeue", made.root, named)[1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ledger", first_line(["kept", "removed"], "kept"))
 def test_a_returned_run_whose_claim_was_edited_is_listed_whatever_the_ledger_knows(ledger) -> None:
     with house() as made:

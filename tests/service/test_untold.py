@@ -48,6 +48,7 @@ def serve_until_heard(made: House, ends: int) -> None:
         made.wait(lambda: len(heard(made)) >= ends, f"{ends} ends told")
 
 
+@pytest.mark.slow
 def test_an_end_that_the_history_lacks_is_told_once_more_to_log_and_notices() -> None:
     with house() as made:
         made.settings(NOTICE)

@@ -106,7 +106,10 @@ class Kept:
         self.column(name, rows, values.data)
 
 
-STEP = SimpleNamespace(number=5, stage=SimpleNamespace(derived=frozenset()))
+_NOTHING_PERSONAL = SimpleNamespace(names=frozenset(), spans=())
+STEP = SimpleNamespace(
+    number=5, stage=SimpleNamespace(derived=frozenset()), personal=_NOTHING_PERSONAL
+)
 
 
 @given(st.integers(2, 12), st.data())

@@ -60,6 +60,8 @@ class DeckForm(Form[DeckConfig]):
         elif known.decks:
             what = f"say the key 'medium': cards of {' and '.join(known.decks)} come here"
             raise OptionProblem(what)
+        else:
+            return  # nothing has read cards, as the chain will be told
         columns = self._columns()
         if columns is not None and known.width > columns and not known.decks:
             what = (
