@@ -6,12 +6,24 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-CODES = {"blocks": "cp037", "column-binary": "ebcdic"}
+KINDS = {
+    "blocks": {"kind": "blocks", "code": "cp037"},
+    "column-binary": {"kind": "column-binary", "code": "ebcdic"},
+    "transcript": {"kind": "transcript", "code": "ebcdic", "between": "count"},
+    "records": {"kind": "records", "code": "cp037", "form": "fixed-blocked"},
+}
 
 
-def job_of(shop, folder, kind, came, goes, **more):
-    emit = {"file": "d.out", "form": "deck", "medium": {"kind": kind, "code": CODES[kind], **goes}}
-    back = {"kind": "decode", "medium": {"kind": kind, "code": CODES[kind], **goes}}
+def medium_of(kind, wrapped, goes):
+    inside = {**KINDS[kind], **goes}
+    if kind == "records":
+        inside["block_length"] = inside["record_length"]
+    return {"kind": "wrapped", "inside": inside, "wrapped": wrapped} if wrapped else inside
+
+
+def job_of(shop, folder, kind, wrapped, came, goes, **more):
+    emit = {"file": "d.out", "form": "deck", "medium": medium_of(kind, wrapped, goes)}
+    back = {"kind": "decode", "medium": medium_of(kind, wrapped, goes)}
     text = {"kind": "emit", "output": [{"file": "d.txt", "form": "deck", "medium": {
         "kind": "text", "record_length": "longest"}}]}  # fmt: skip
     decode = {"kind": "decode", "medium": {"kind": "text", "record_length": came}}
@@ -21,14 +33,19 @@ def job_of(shop, folder, kind, came, goes, **more):
 
 @settings(max_examples=25, deadline=None)
 @given(
-    st.sampled_from(sorted(CODES)), st.integers(1, 90), st.integers(0, 30),
+    st.sampled_from(sorted(KINDS)),
+    st.sampled_from(["", "gzip"]),
+    st.integers(1, 90),
+    st.integers(0, 30),
     st.lists(st.text("AZ059 -", max_size=90), min_size=1, max_size=9),
-)  # fmt: skip
-def test_narrower_cards_are_filled_with_blank_columns(shop, room, kind, came, more, texts) -> None:
+)
+def test_narrower_cards_are_filled_with_blank_columns(
+    shop, room, kind, wrapped, came, more, texts
+) -> None:
     folder = room()
     cards = [f"A{text}"[:came].rstrip() for text in texts]  # blank cards are left out
     deck = shop.deck(folder / "d.in", "".join(f"{card:<{came}}\n" for card in cards).encode())
-    there, back = job_of(shop, folder, kind, came, {"record_length": came + more})
+    there, back = job_of(shop, folder, kind, wrapped, came, {"record_length": came + more})
     made = shop.run(there, deck, out=folder / "there").folder / "out" / "d.out"
     again = shop.run(back, made, out=folder / "again").folder / "out" / "d.txt"
     lines = again.read_text("latin-1").splitlines()
@@ -36,9 +53,10 @@ def test_narrower_cards_are_filled_with_blank_columns(shop, room, kind, came, mo
     assert {len(line) for line in lines} == {came + more}
 
 
-@pytest.mark.parametrize("kind", CODES)
-def test_wider_cards_are_refused_before_the_run(shop, tmp_path, kind) -> None:
-    there, _ = job_of(shop, tmp_path, kind, 80, {"record_length": 40})
+@pytest.mark.parametrize("wrapped", ["", "gzip"])
+@pytest.mark.parametrize("kind", KINDS)
+def test_wider_cards_are_refused_before_the_run(shop, tmp_path, kind, wrapped) -> None:
+    there, _ = job_of(shop, tmp_path, kind, wrapped, 80, {"record_length": 40})
     said = shop.say("check", there)
     assert said.code == 2
     assert "cards have 80 columns here, the records of this medium 40; say record_length = 80" in (

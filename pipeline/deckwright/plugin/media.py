@@ -24,6 +24,8 @@ from deckwright.plugin.values import Closing, RawTray, Span, Survey
 WIDEST = 32_760
 """The most columns that a record may have."""
 
+_COLUMNS = 80
+
 BLANK = 32
 """The internal byte of a blank."""
 
@@ -77,7 +79,7 @@ _GUARDED = {
     "has_holes": bool, "use_folder": None, "settle_in": None, "record": bytes, "like": None,
     "original": None,
     "returned_name": str, "end": bytes, "finish": dict, "suffix": str, "card_bytes": None,
-    "longest_line": None,
+    "card_columns": None, "longest_line": None,
     "text_of": None, "holes_of": None,
 }  # fmt: skip
 
@@ -208,6 +210,15 @@ class Medium(ABC, Generic[ConfigT]):
     def card_bytes(self) -> int | None:
         """Return how many bytes every card has in a deck; None where that differs."""
         return None
+
+    def card_columns(self) -> int | None:
+        """Return how many columns every card of a written deck has; None where that differs.
+
+        Cards are filled up to that, and wider ones refused, before `encode` is given them.
+        """
+        if self.card_bytes() is None:
+            return None
+        return int(getattr(self.config, "record_length", _COLUMNS))
 
     def longest_line(self) -> int | None:
         """Return how many bytes a card has at most, before its line end, where each is a line.

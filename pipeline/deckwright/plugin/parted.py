@@ -140,6 +140,10 @@ class PartedMedium(Medium[MediumConfig]):
         return self._base.card_bytes()
 
     @override
+    def card_columns(self) -> int | None:
+        return self._base.card_columns()
+
+    @override
     def longest_line(self) -> int | None:
         return self._base.longest_line()
 

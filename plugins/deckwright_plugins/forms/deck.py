@@ -26,7 +26,6 @@ from deckwright import (
     unknown_name,
 )
 
-_COLUMNS = 80
 _WIDEST = 32_760
 _SUBSTITUTE = 0x007  # 9-8-7: the holes of the byte that stands for none
 
@@ -62,7 +61,7 @@ class DeckForm(Form[DeckConfig]):
             raise OptionProblem(what)
         else:
             return  # nothing has read cards, as the chain will be told
-        columns = self._columns()
+        columns = self.medium.card_columns()
         if columns is not None and known.width > columns and not known.decks:
             what = (
                 f"cards have {known.width} columns here, the records of this medium {columns};"
@@ -70,19 +69,13 @@ class DeckForm(Form[DeckConfig]):
             )
             raise OptionProblem(what, "medium")
 
-    def _columns(self) -> int | None:
-        """Return how many columns every record of the medium has; None where that differs."""
-        if self.medium.card_bytes() is None:
-            return None
-        return int(getattr(self.medium.config, "record_length", _COLUMNS))
-
     @override
     def body(self, tray: Tray) -> bytes:
         text, holes, lengths = tray.text, holes_now(tray), None
         try:
             if tray.decks is not None:
                 text, holes, lengths = self._of_several(tray, tray.decks)
-            elif (columns := self._columns()) is not None and text.shape[1] < columns:
+            elif (columns := self.medium.card_columns()) is not None and text.shape[1] < columns:
                 text = _fitted(text, columns, BLANK)
                 holes = None if holes is None else _fitted(holes, columns, 0)
             return self.medium.encode(text, holes, lengths, tray.code.alphabet)
@@ -100,7 +93,7 @@ class DeckForm(Form[DeckConfig]):
         if tray.native is not None:  # a stage may have punched more columns than there were
             beyond = (text != BLANK) & (np.arange(width) >= lengths[:, None])
             lengths = np.where(beyond.any(axis=1), width, lengths).astype(np.uint16)
-        if (columns := self._columns()) is not None:
+        if (columns := self.medium.card_columns()) is not None:
             if (rows := np.flatnonzero(lengths > columns)).size:
                 card = tray.named(int(rows[0]))
                 msg = f"{card} has {lengths[rows[0]]} columns, the medium's records {columns}"

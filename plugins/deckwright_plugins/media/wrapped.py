@@ -187,6 +187,10 @@ class Wrapped(Medium[WrappedConfig]):
         return self.inside.card_bytes() if self.config.wrapped == "none" else None
 
     @override
+    def card_columns(self) -> int | None:
+        return self.inside.card_columns()
+
+    @override
     def longest_line(self) -> int | None:
         return self.inside.longest_line() if self.config.wrapped == "none" else None
 

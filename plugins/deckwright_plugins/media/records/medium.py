@@ -170,6 +170,11 @@ class Records(Medium[RecordsConfig]):
         return self._form.written(np.frombuffer(raw, np.uint8).reshape(text.shape), sizes)
 
     @override
+    def card_columns(self) -> int | None:
+        length = self.config.record_length
+        return length if self._form is None and isinstance(length, int) else None
+
+    @override
     def record(self, record: bytes) -> bytes:
         if self._form is None:
             return record

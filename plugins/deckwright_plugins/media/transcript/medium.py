@@ -165,6 +165,11 @@ class Transcript(HoleMedium[TranscriptConfig]):
         return self._ended(data)
 
     @override
+    def card_columns(self) -> int | None:
+        counted = self.config.form == "columns" and self.config.between == "count"
+        return self.config.record_length if counted else None
+
+    @override
     def record(self, record: bytes) -> bytes:
         return self._ended(record + (b"\n\n" if self.config.between == "empty-line" else b"\n"))
 
