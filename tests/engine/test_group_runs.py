@@ -20,6 +20,7 @@ from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 from deckwright.testing import Backwards, told
 from engine.scan_plugins import COUNT, ORDINAL
+from gathering import sizes_gathered
 
 SOON = settings(max_examples=15, deadline=None)
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
@@ -223,19 +224,9 @@ def deckwright_stages():
     assert shop.say("trace", run, numbers[-1]).code == 0
 
 
-def test_the_memory_of_a_group_that_is_left_is_given_back(shop, tmp_path, monkeypatch) -> None:
-    from deckwright.engine.passes.spill import Gatherer  # noqa: PLC0415 # only here
-
-    held: list[int] = []
-    gather = Gatherer.range
-
-    def noted(self, blocks):
-        tray = gather(self, blocks)
-        held.append(len(tray))
-        return tray
-
-    monkeypatch.setattr(Gatherer, "range", noted)
+def test_the_memory_of_a_group_that_is_left_is_given_back(shop, tmp_path) -> None:
     texts = [shop.receipt(place // 4) for place in range(400)]
-    grouped(shop, tmp_path, texts, ITEM, sizes=Sizes(100, 10))
+    with sizes_gathered() as held:
+        grouped(shop, tmp_path, texts, ITEM, sizes=Sizes(100, 10))
     assert max(held) <= 2 * 10
     assert [len(list(cards)) for _, cards in groupby(texts)] == [4] * 100

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright.engine.passes.groups import stretches
-from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.planning.limits import Sizes, limits, memory_for_group
 from deckwright.errors import GroupTooLargeError
+from gathering import sizes_gathered
 
 COUNT = '''"""Counts the cards of each item; needs them together."""
 
@@ -67,16 +67,7 @@ def test_groups_stay_whole_and_no_more_is_held_than_must_be(
 ) -> None:
     folder = room()
     deck = shop.deck(folder / "d.txt", [shop.receipt(item) for item in items])
-    held: list[int] = []
-    gather = Gatherer.range
-
-    def noted(self, blocks):
-        tray = gather(self, blocks)
-        held.append(len(tray))
-        return tray
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Gatherer, "range", noted)
+    with sizes_gathered() as held:
         run = shop.run(grouped(shop, folder), deck, sizes=Sizes(cards_a_task, cards_a_tray)).folder
     rows = pl.read_csv(run / "out" / "cards.csv", infer_schema=False)
     counts = Counter(f"{item:05}" for item in items)

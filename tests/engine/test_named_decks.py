@@ -32,6 +32,7 @@ from deckwright.journal.replay import replay
 from deckwright.journal.trace import trace
 from deckwright.plugin.registry import Registry
 from guide_plugins import guide_plugin
+from stock_card import STOCK
 
 MEDIA = (
     {"kind": "text"},
@@ -473,22 +474,6 @@ def test_a_job_with_bad_decks_says_nothing_of_what_follows(shop: Any, tmp_path: 
     assert len(told.value.faults) == 1
 
 
-STOCK = """
-title = "Stock card of an invented depot"
-record_length = 40
-
-[[field]]
-name = "item"
-columns = "1-5"
-kind = "digits"
-blank = "error"
-
-[[field]]
-name = "amount"
-columns = "6-11"
-kind = "whole"
-fill = "0"
-"""
 MOVEMENT = """
 title = "Movement card of an invented depot"
 

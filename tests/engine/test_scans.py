@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from deckwright import LastCards, Tray, Values
 from deckwright.cards.codes import ASCII_LATIN, load_code
 from deckwright.engine.passes.scans import same_state
-from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.planning.plan import load_plan
 from deckwright.journal.events import events
@@ -23,6 +22,7 @@ from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 from deckwright.testing import Backwards, told
 from engine.scan_plugins import ORDINAL, WINDOW, faulty
+from gathering import sizes_gathered
 
 SOON = settings(max_examples=15, deadline=None)
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
@@ -160,16 +160,7 @@ def test_the_journal_tells_and_replays_what_a_scan_did(shop, tmp_path) -> None:
 def test_a_sort_on_what_a_scan_gives_cuts_ranges_of_like_size(shop, tmp_path) -> None:
     # samples of the deck alone would put every batch but the first ones into one range
     cards = [Card(place % 5, "head", bad=False) for place in range(4_000)]
-    held: list[int] = []
-    gather = Gatherer.range
-
-    def noted(self, blocks):
-        tray = gather(self, blocks)
-        held.append(len(tray))
-        return tray
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(Gatherer, "range", noted)
+    with sizes_gathered() as held:
         chain = [{"kind": "batch"}, {"kind": "sort", "keys": ["batch"]}]
         run = scanned(shop, tmp_path, cards, *chain, sizes=Sizes(400, 100))
     assert [int(row["batch"]) for row in rows(run)] == list(range(1, 4_001))

@@ -11,23 +11,8 @@ import pytest
 from guide_plugins import guide_plugin
 from service.house import House, house
 from sets import sizes
+from stock_card import STOCK
 
-STOCK = """
-title = "Stock card of an invented depot"
-record_length = 40
-
-[[field]]
-name = "item"
-columns = "1-5"
-kind = "digits"
-blank = "error"
-
-[[field]]
-name = "amount"
-columns = "6-11"
-kind = "whole"
-fill = "0"
-"""
 MOVEMENT = """
 title = "Movement card of an invented depot"
 

@@ -14,9 +14,8 @@ from deckwright.cards.codes import ILLEGAL
 from deckwright.cards.matrix import cut, rows_of
 from deckwright.layout.foundtext import spelled_out
 from deckwright.layout.tray import Tray, as_mask, is_among
-from deckwright.plugin.tables import Column, Table, TableRows
+from deckwright.plugin.tables import Column, Table, TableRows, table_named
 from deckwright.plugin.values import RawTray
-from deckwright.wording import nearest
 
 Severity = Literal["fatal", "query", "note"]
 """fatal: the card is returned; query: kept and listed for a person; note: kept and counted."""
@@ -169,11 +168,8 @@ class Book:
         Raises:
             ValueError: the table is not declared so.
         """
-        if table not in self.tables:
-            msg = f"there is no table {table!r}; {nearest(table, self.tables)}"
-            raise ValueError(msg)
+        frame = table_named(self.tables, table).frame(table, columns)
         places = _rows(mask).astype(np.intp, copy=False)
-        frame = self.tables[table].frame(table, columns)
         if frame.height != len(places):
             msg = f"table {table!r}: {frame.height} rows for {len(places)} cards"
             raise ValueError(msg)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
@@ -16,6 +15,7 @@ from deckwright.jobs.base import ConfigModel
 from deckwright.layout.tray import Tray
 from deckwright.plugin.guard import UNNAMED, guard
 from deckwright.plugin.stages import Known, Setting
+from deckwright.plugin.tables import schema_beside
 from deckwright.plugin.values import Bench
 
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
@@ -100,8 +100,7 @@ class Form(ABC, Generic[ConfigT]):
         schema = self.schema()
         if not schema:
             return {}
-        text = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-        return {f"{self.config.file}.schema.json": text.encode()}
+        return schema_beside(self.config.file, schema)
 
     def complete(self, pieces: Iterator[bytes], place: Path, bench: Bench) -> None:
         """Make the file at `place`, once a run, after the last card, in the main process.

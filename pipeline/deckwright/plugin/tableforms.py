@@ -13,9 +13,7 @@ from deckwright.layout.tray import Tray
 from deckwright.plugin.forms import Form, FormConfig
 from deckwright.plugin.guard import OptionProblem
 from deckwright.plugin.stages import FieldShape, Known
-
-PRECISION = 38
-"""Digits of a decimal column."""
+from deckwright.plugin.tables import PRECISION, SCHEMA_TYPES
 
 
 class ColumnConfig(ConfigModel):
@@ -126,14 +124,7 @@ def _type(column: ColumnConfig, shape: FieldShape) -> pl.DataType:
 
 
 def _schema_field(heading: str, column: ColumnConfig, shape: FieldShape) -> dict[str, object]:
-    kinds = {
-        "text": "string",
-        "whole": "integer",
-        "decimal": "number",
-        "date": "date",
-        "holes": "string",
-    }
-    kind = "number" if column.decimals else kinds[shape.kind]
+    kind = "number" if column.decimals else SCHEMA_TYPES[shape.kind]
     field: dict[str, object] = {"name": heading, "type": kind}
     if shape.label:
         field["title"] = shape.label

@@ -13,12 +13,26 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.cards.values import ValueKind
+from deckwright.jsontext import indented
+from deckwright.wording import nearest
 
 CARD_COLUMNS = ("card", "deck", "card_in_deck")
 """The columns that every table begins with."""
 
 Column = Sequence[Any] | NDArray[Any] | pl.Series
 """Values of one column (k); missing ones are None, or null."""
+
+PRECISION = 38
+"""Digits of a decimal column."""
+
+SCHEMA_TYPES: Mapping[ValueKind, str] = {
+    "text": "string",
+    "whole": "integer",
+    "decimal": "number",
+    "date": "date",
+    "holes": "string",
+}
+"""What a table schema calls the values of a column."""
 
 _NAME = re.compile(r"[a-z][a-z0-9_-]*")
 _TYPES = {"text": pl.String, "whole": pl.Int64, "date": pl.Date}
@@ -54,12 +68,11 @@ class Table:
     def schema(self) -> pl.Schema:
         """The types of the columns that the stage fills."""
         places = self.decimals or {}
-        return pl.Schema(
-            {
-                name: pl.Decimal(38, places.get(name, 2)) if kind == "decimal" else _TYPES[kind]
-                for name, kind in self.columns.items()
-            }
-        )
+        types: dict[str, pl.DataType] = {}
+        for name, kind in self.columns.items():
+            decimal = pl.Decimal(PRECISION, places.get(name, 2))
+            types[name] = decimal if kind == "decimal" else _TYPES[kind]()
+        return pl.Schema(types)
 
     def frame(self, name: str, columns: Mapping[str, Column]) -> pl.DataFrame:
         """Return rows in the declared types and order.
@@ -105,6 +118,23 @@ def _exactly(series: pl.Series, wanted: pl.DataType) -> pl.Series:
             msg = f"a value has more than {wanted.scale} decimals"
             raise ValueError(msg)
     return made
+
+
+def table_named(tables: Mapping[str, Table], name: str) -> Table:
+    """Return one of the tables that a stage declares.
+
+    Raises:
+        ValueError: it declares none of this name; says which come near.
+    """
+    if name not in tables:
+        msg = f"there is no table {name!r}; {nearest(name, tables)}"
+        raise ValueError(msg)
+    return tables[name]
+
+
+def schema_beside(file: str, schema: Mapping[str, object]) -> dict[str, bytes]:
+    """Return the file with the table schema of a delivery, which goes beside it."""
+    return {f"{file}.schema.json": (indented(schema) + "\n").encode()}
 
 
 @dataclass(frozen=True, slots=True)

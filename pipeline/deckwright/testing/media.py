@@ -14,7 +14,6 @@ In a test module of a plugin:
 
 from __future__ import annotations
 
-import inspect
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,10 +25,10 @@ from numpy.typing import NDArray
 from deckwright.engine.passes.parts import sha256_of
 from deckwright.engine.planning.plan import load_plan
 from deckwright.engine.run import run_job
-from deckwright.errors import ConfigError, UnreadableDeckError
+from deckwright.errors import UnreadableDeckError
 from deckwright.plugin.media import Medium
 from deckwright.plugin.values import RawTray
-from deckwright.testing.stages import CUTS, difference, inline_toml, told
+from deckwright.testing.stages import CUTS, difference, must_be_refused, told, write_job
 
 
 @dataclass(slots=True)
@@ -163,15 +162,7 @@ class MediumContract:
         emit = {"kind": "emit", "output": [{"file": "cards.deck", "form": "deck"}]}
         stages = [decode, check, emit] if check else [decode, emit]
         tables: dict[str, Any] = {"title": "Contract", "stage": stages}
-        if self.plugins:
-            beside = Path(inspect.getfile(type(self))).parent
-            tables["plugins"] = [
-                str(beside / name) if (beside / name).is_file() else name for name in self.plugins
-            ]
-        path = folder / "job.toml"
-        lines = [f"{name} = {inline_toml(value)}" for name, value in tables.items()]
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        return path
+        return write_job(folder, tables, type(self), self.plugins)
 
     def medium(self, folder: Path) -> Medium[Any]:
         """Return the medium, made as a run makes it."""
@@ -276,14 +267,7 @@ class MediumContract:
     def test_an_unknown_option_is_named_with_file_and_line(self, tmp_path: Path) -> None:
         """A misspelt option is refused before the run."""
         path = self.job(tmp_path, {"no_such_option_of_this_medium": 1})
-        try:
-            load_plan(path)
-        except ConfigError as error:
-            named = str(error)
-        else:
-            named = "nothing was refused"
-        assert "no_such_option_of_this_medium" in named
-        assert f"{path}:" in named
+        must_be_refused(path, "no_such_option_of_this_medium")
 
 
 _FEWEST = 10

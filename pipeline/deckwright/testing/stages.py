@@ -32,7 +32,7 @@ from deckwright.engine.passes.spill import Gatherer
 from deckwright.engine.passes.tasks import Recipe, Result, Task
 from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.limits import Sizes
-from deckwright.engine.planning.plan import Plan, Step
+from deckwright.engine.planning.plan import Plan, Step, load_plan
 from deckwright.engine.run import Outcome, run_job
 from deckwright.errors import ConfigError
 from deckwright.journal.reader import Journal
@@ -103,19 +103,9 @@ class StageContract:
             {"kind": "emit", "output": [{"file": "cards.csv", "form": "csv"}, _DECK]},
         ]
         tables: dict[str, Any] = {"title": "Contract", "stage": stages}
-        if self.plugins:
-            tables["plugins"] = [self._plugin(plugin) for plugin in self.plugins]
         if self.files:
             tables["files"] = dict(self.files)
-        path = folder / "job.toml"
-        lines = [f"{name} = {inline_toml(value)}" for name, value in tables.items()]
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        return path
-
-    def _plugin(self, name: str) -> str:
-        """Return a one-file plugin: the one beside the test module, else beside the job."""
-        beside = Path(inspect.getfile(type(self))).parent / name
-        return str(beside) if beside.is_file() else name
+        return write_job(folder, tables, type(self), self.plugins)
 
     def run_stage(
         self,
@@ -194,14 +184,40 @@ class StageContract:
     def test_an_unknown_option_is_named_with_file_and_line(self, tmp_path: Path) -> None:
         """A misspelt option is refused before the run."""
         path = self.job(tmp_path, {"no_such_option_of_this_stage": 1})
-        try:
-            run_job(path, [tmp_path / "none"], tmp_path / "run")
-        except ConfigError as error:
-            named = str(error)
-        else:
-            named = "nothing was refused"
-        assert "no_such_option_of_this_stage" in named
-        assert f"{path}:" in named
+        must_be_refused(path, "no_such_option_of_this_stage")
+
+
+def write_job(
+    folder: Path, tables: Mapping[str, Any], test: type[Any], plugins: Sequence[str]
+) -> Path:
+    """Write a job into a folder; return its path.
+
+    Args:
+        folder: where.
+        tables: what stands in it.
+        test: the test class; one-file plugins lie beside its module, else beside the job.
+        plugins: their names.
+    """
+    if plugins:
+        beside = Path(inspect.getfile(test)).parent
+        paths = [str(beside / name) if (beside / name).is_file() else name for name in plugins]
+        tables = {**tables, "plugins": paths}
+    path = folder / "job.toml"
+    lines = [f"{name} = {inline_toml(value)}" for name, value in tables.items()]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def must_be_refused(job: Path, option: str) -> None:
+    """Check that a misspelt option is refused before the run, with file and line."""
+    try:
+        load_plan(job)
+    except ConfigError as error:
+        named = str(error)
+    else:
+        named = "nothing was refused"
+    assert option in named
+    assert f"{job}:" in named
 
 
 _DECK = {"file": "cards.deck", "form": "deck", "medium": {"kind": "text", "code": "latin-1"}}

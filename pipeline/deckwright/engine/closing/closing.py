@@ -21,6 +21,7 @@ from deckwright.engine.closing.lastwords import (
     add_rows,
     table_entries,
     table_schemas,
+    write_rows,
 )
 from deckwright.engine.closing.nextmasters import deliver, enter_next_masters
 from deckwright.engine.closing.outfiles import complete, deliveries, files_below, write_beside
@@ -125,6 +126,7 @@ def _finish_stages(ending: Ending) -> None:
         )
         with plugin_that_writes():
             ending.facts[step.number] = step.stage.finish(closing)
+        write_rows(ending)
         beside = step.stage.beside() if isinstance(step.stage, SinkStage) else {}
         for name, data in (beside | table_schemas(step)).items():
             write_beside(ending, step, name, [data])

@@ -11,7 +11,7 @@ from deckwright.engine.passes.accounts import Count
 from deckwright.engine.passes.parts import Draft
 from deckwright.engine.passes.tasks import ReasonKey, Result
 from deckwright.engine.planning.plan import Plan
-from deckwright.plugin.values import DeckPart
+from deckwright.plugin.values import DeckPart, Part
 
 
 @dataclass(slots=True)
@@ -43,6 +43,8 @@ class Ending:
     pictures: dict[int, bytes] = field(default_factory=dict)
     """Small pictures of cards that were not read as a whole, by number in the run."""
     next_masters: list[dict[str, int | str]] = field(default_factory=list)
+    late_rows: list[Part] = field(default_factory=list)
+    """Rows of no card that a stage enters while it finishes."""
     run_faults: list[dict[str, int | str]] = field(default_factory=list)
     """Faults of the run as a whole: stage, severity, reason, detail."""
 

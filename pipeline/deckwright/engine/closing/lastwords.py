@@ -11,11 +11,9 @@ from deckwright.engine.passes.parts import sha256_of
 from deckwright.engine.passes.tablerows import part_of, schema_of, sealed_frame
 from deckwright.engine.planning.plan import Step
 from deckwright.errors import RefusedRunError
-from deckwright.jsontext import indented
-from deckwright.plugin.tables import Column, file_of
+from deckwright.plugin.tables import Column, file_of, schema_beside, table_named
 from deckwright.plugin.values import RunSeverity
 from deckwright.report.model import TableLine
-from deckwright.wording import nearest
 
 ROWS_ON_SHEET = 12
 """Rows of a table that the control sheet shows."""
@@ -24,24 +22,29 @@ _HEADS = {"card": "Card of the run", "deck": "Deck", "card_in_deck": "Card of th
 
 
 def add_rows(ending: Ending, step: Step, table: str, columns: Mapping[str, Column]) -> None:
-    """Append rows that belong to no card to a table of a stage.
+    """Enter rows that belong to no card into a table of a stage; `write_rows` appends them.
 
     Raises:
         ValueError: the table is not declared so.
     """
-    tables = step.stage.tables()
-    if table not in tables:
-        msg = f"there is no table {table!r}; {nearest(table, tables)}"
-        raise ValueError(msg)
-    frame = tables[table].frame(table, columns)
+    frame = table_named(step.stage.tables(), table).frame(table, columns)
     frame = sealed_frame(frame, ending.plan.personal, ending.plan.seal)
-    part = part_of(table, frame, None, ending.decks)
-    path = ending.run / "out" / part.file
-    with path.open("ab") as file:
-        file.write(part.data)
-    rows, _, _ = ending.outputs[part.file]
-    # made anew, since the file was closed; a table is small beside the deliveries
-    ending.outputs[part.file] = (rows + part.rows, path.stat().st_size, sha256_of(path))
+    ending.late_rows.append(part_of(table, frame, None, ending.decks))
+
+
+def write_rows(ending: Ending) -> None:
+    """Append the rows that a stage entered after the last card to its tables."""
+    late, ending.late_rows = ending.late_rows, []
+    for name in dict.fromkeys(part.file for part in late):
+        path = ending.run / "out" / name
+        rows, _, _ = ending.outputs[name]
+        with path.open("ab") as file:
+            for part in late:
+                if part.file == name:
+                    file.write(part.data)
+                    rows += part.rows
+        # hashed anew, since the file was closed; a table is small beside the deliveries
+        ending.outputs[name] = (rows, path.stat().st_size, sha256_of(path))
 
 
 def add_fault(
@@ -61,10 +64,10 @@ def add_fault(
 
 def table_schemas(step: Step) -> dict[str, bytes]:
     """Return the files that go beside the tables of a stage."""
-    return {
-        f"{file_of(name)}.schema.json": (indented(schema_of(table)) + "\n").encode()
-        for name, table in step.stage.tables().items()
-    }
+    found: dict[str, bytes] = {}
+    for name, table in step.stage.tables().items():
+        found |= schema_beside(file_of(name), schema_of(table))
+    return found
 
 
 def table_entries(ending: Ending) -> list[dict[str, object]]:

@@ -11,15 +11,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright.layout.personal import Seal
-from deckwright.plugin.tables import CARD_COLUMNS, Table, TableRows, file_of
+from deckwright.plugin.tables import CARD_COLUMNS, SCHEMA_TYPES, Table, TableRows, file_of
 from deckwright.plugin.values import DeckPart, Part
 
 
 def schema_of(table: Table) -> dict[str, object]:
     """Return the table schema of a table's file."""
-    kinds = {"text": "string", "whole": "integer", "decimal": "number", "date": "date"}
     first = dict(zip(CARD_COLUMNS, ("integer", "string", "integer"), strict=True))
-    every = first | {name: kinds[kind] for name, kind in table.columns.items()}
+    every = first | {name: SCHEMA_TYPES[kind] for name, kind in table.columns.items()}
     fields = [{"name": name, "type": kind} for name, kind in every.items()]
     return {"fields": fields, "missingValues": [""]}
 

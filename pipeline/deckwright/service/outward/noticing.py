@@ -41,16 +41,14 @@ def notice_faults(file: ConfigFile, spec: ServiceSpec) -> list[Fault]:
         file: the service file.
         spec: what was read from it.
     """
-    faults, registry = [], Registry()
+    faults = []
     try:
         registry = Registry(plugin_files(spec, file.path.parent))
     except DeckwrightError as error:
-        faults.append(file.fault(("plugins",), str(error)))
-        return faults
+        return [file.fault(("plugins",), str(error))]
     except BaseException as error:  # noqa: BLE001 # as below
         what = f"a plugin that it names raised {type(error).__name__} while it was loaded"
-        faults.append(file.fault(("plugins",), what))
-        return faults
+        return [file.fault(("plugins",), what)]
     for index, each in enumerate(spec.notice):
         prefix = f"notice {index + 1} ({each.kind}): "
         place = ("notice", index, "options")
@@ -107,13 +105,9 @@ def _answer(answers: int, number: int, notice: int, problem: str) -> None:
 
 def _loaded(files: list[str]) -> tuple[Registry, str]:
     """Return the plugins, and why the files that the service names cannot be loaded, if so."""
-    made = [Registry()]
-
-    def load() -> None:
-        made.append(Registry([Path(file) for file in files]))
-
-    problem = _problem_of(load) if files else ""
-    return made[-1], problem
+    made: list[Registry] = []
+    problem = _problem_of(lambda: made.append(Registry([Path(file) for file in files])))
+    return (made[0] if made else Registry()), problem
 
 
 def _made(
