@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -134,16 +135,10 @@ class Maker:
             raise ConfigError([self.file.fault(where, what)])
         origin = self.configs.registry.origin("stages", kind)
         step = Step(number, kind, stage, origin, before)
-        try:
+        with self._option_faults(where, prefix):
             if self._sound:
                 step = self.outlined(step)
                 self.known = step.after
-        except OptionProblem as problem:
-            raise ConfigError(
-                [self.file.fault((*where, *problem.path), prefix + problem.what)]
-            ) from problem
-        except ValidationError as error:
-            raise self._bad_medium(error, where, prefix) from error
         return step
 
     def outlined(self, step: Step) -> Step:
@@ -166,19 +161,21 @@ class Maker:
     ) -> Stage[Any]:
         stage_class = self.configs.registry.stage(kind)
         config = self.file.validate(stage_class.config_model, options, where, prefix)
-        try:
+        with self._option_faults(where, prefix):
             return stage_class(config, self._setting(number, where, prefix))
-        except OptionProblem as problem:
-            raise ConfigError(
-                [self.file.fault((*where, *problem.path), prefix + problem.what)]
-            ) from problem
-        except ValidationError as error:
-            raise self._bad_medium(error, where, prefix) from error
 
-    def _bad_medium(self, error: ValidationError, where: Place, prefix: str) -> ConfigError:
-        said = sentences(error, self.configs.registry.model_named(error.title))
-        what = f"{prefix}medium: {'; '.join(said)}"
-        return ConfigError([self.file.fault((*where, "medium"), what)])
+    @contextmanager
+    def _option_faults(self, where: Place, prefix: str) -> Iterator[None]:
+        """Tell what does not fit of an option, or of the medium in one, with file and line."""
+        try:
+            yield
+        except OptionProblem as problem:
+            fault = self.file.fault((*where, *problem.path), prefix + problem.what)
+            raise ConfigError([fault]) from problem
+        except ValidationError as error:
+            said = sentences(error, self.configs.registry.model_named(error.title))
+            what = f"{prefix}medium: {'; '.join(said)}"
+            raise ConfigError([self.file.fault((*where, "medium"), what)]) from error
 
     def _setting(self, number: int, where: Place, prefix: str) -> Setting:
         configs = self.configs
