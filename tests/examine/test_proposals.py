@@ -109,3 +109,18 @@ def test_names_and_texts_that_toml_must_escape_stay_whole(write, planted, tmp_pa
     deck = write(text_deck(cards), 'odd "name" \u00e9.dck')
     outcome, _ = ran(deck, tmp_path)
     assert outcome.delivered == 60
+
+
+@pytest.mark.parametrize(
+    ("deck", "job"),
+    [
+        ("SW-All.dat", "SW-All"),
+        ("x_33.txt", "x_33"),
+        ("Box 7 (top).dck", "Box-7-top"),
+        (".x", "deck"),
+    ],
+)
+def test_a_job_is_called_as_its_deck_where_that_is_a_name(write, planted, tmp_path, deck, job):
+    found = examine([write(text_deck(planted(60)), deck)])
+    made = propose(found, tmp_path / "here", found.own_codes)
+    assert (made.job.name, made.layout.name) == (f"{job}.toml", f"{job}-cards.toml")

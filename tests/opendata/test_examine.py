@@ -98,9 +98,9 @@ def test_a_deck_of_geometry_proves_its_sections_and_sequence(data_file) -> None:
     assert cards_of_types(found) == {"D": 9_230, "P": 39_952, "": 7}
     (numbers,) = found.sequences
     assert (numbers.last, numbers.step, numbers.gaps) == (80, 1, 0)
-    # G, D, P and T begin with 1 again; from S to G and from P to T it goes 1, 1 and down
-    assert numbers.step_downs + numbers.doubles == 4
-    assert numbers.restarts
+    # G, D, P and T begin with 1 again, as the letter of the section changes
+    assert (numbers.sections, numbers.again) == ((73,), 4)
+    assert numbers.step_downs + numbers.doubles == 0
     assert fields(found, ["D"])["73"].what == "constant"
 
 

@@ -17,13 +17,14 @@ from deckwright.examine.count.counting import Counts
 from deckwright.examine.count.running import Running, numbers_of
 from deckwright.examine.count.sampling import Sample, Source, count_all, survey, take_sample
 from deckwright.examine.count.typecounting import TypeCount
+from deckwright.examine.fields.found import find_fields
 from deckwright.examine.guess.columns import Look, look_at
 from deckwright.examine.guess.dividing import Division, divide, rows_of_types
 from deckwright.examine.guess.evidence import reading_of
-from deckwright.examine.guess.guessing import guess_fields
-from deckwright.examine.guess.measuring import shown
+from deckwright.examine.guess.guessing import MOST_COLUMNS, guess_fields, tells_no_type
+from deckwright.examine.guess.measuring import ranges, shown
 from deckwright.examine.guess.pictured import look_at_pictures, pictures_in
-from deckwright.examine.guess.pointfinding import find_decimals
+from deckwright.examine.guess.sections import by_section
 from deckwright.examine.guess.sequencefinding import counting_said, find_sequences, find_shuffled
 from deckwright.examine.model import (
     CLASSES,
@@ -39,7 +40,6 @@ from deckwright.examine.model import (
 from deckwright.examine.opening.cutoff import of_whole_cards
 from deckwright.examine.opening.opening import Media, OpenDeck, open_deck
 from deckwright.examine.show.drawncards import drawn_cards
-from deckwright.examine.show.sentences import ranges
 from deckwright.plugin.stages import OptionProblem
 from deckwright.plugin.values import RawTray
 from deckwright.report.drawing.cards import COLUMNS
@@ -47,6 +47,8 @@ from deckwright.report.drawing.cards import COLUMNS
 MOST_SEQUENCES = 3
 
 _FEWEST = 12
+_SURE = 0.9
+_TWICE = 2_000
 _CARD = 80
 
 
@@ -209,7 +211,10 @@ def _examined(
 ) -> Examination:
     kinds = byte_classes(code)
     spans = _running_spans(sample, kinds)
-    division = divide(sample, kinds, [*spans, *_decimal_spans(sample, kinds, spans)])
+    division = divide(sample, kinds, spans)
+    if division.first >= 0:
+        # no column of a date or of a number with a point tells types, however well it seems to
+        division = divide(sample, kinds, [*spans, *_number_spans(sample, kinds, spans)])
     types = TypeCount(division.first, division.last, division.values)
     if sample.whole or not sources:
         counts.running = [_followed(sample, span) for span in spans]
@@ -219,6 +224,7 @@ def _examined(
         counts = count_all(sources, counts.cells, spans, types)
     sequences = [running.facts() for running in counts.running]
     sequences = [facts for facts in sequences if facts.numbers > 1 and facts.step > 0]
+    sequences = [by_section(sample, facts) for facts in sequences]
     if not sequences and sample.whole and len(sample.text) >= _FEWEST:
         sequences = _shuffled(sample, kinds)
     looks = _looks(sample, division, kinds)
@@ -230,7 +236,8 @@ def _examined(
         lengths=dict(sorted(counts.lengths.items())),
         odd=tuple(
             Odd(reason, odd.sentence, odd.count, tuple(odd.cards))
-            for reason, odd in sorted(counts.odd.items(), key=lambda one: -one[1].count)
+            # what is rare is odd: it comes first
+            for reason, odd in sorted(counts.odd.items(), key=lambda one: one[1].count)
         ),
         columns=_columns(counts),
         types=_types(division, sample, looks, counts, sequences),
@@ -245,17 +252,30 @@ def _running_spans(sample: Sample, kinds: NDArray[np.uint8]) -> list[tuple[int, 
     return find_sequences(look_at(sample, kinds))[:MOST_SEQUENCES]
 
 
-def _decimal_spans(
+def _number_spans(
     sample: Sample, kinds: NDArray[np.uint8], running: Sequence[tuple[int, int]]
 ) -> list[tuple[int, int]]:
-    """Return columns (from 1) of numbers with a decimal point, of which no digit is a code."""
+    """Return columns (from 1) of dates and of numbers with sign, point or exponent.
+
+    None of their columns is a code that tells types of cards.
+    """
     if len(sample.text) < _FEWEST:
         return []
-    look = look_at(sample, kinds)
-    taken = np.zeros(look.width, np.bool_)
-    for first, last in running:
-        taken[first - 1 : last] = True
-    return [(guess.first, guess.last) for guess in find_decimals(look, taken)]
+    look = look_at(sample.rows(_some(len(sample.text))), kinds)
+    known = [(first - 1, last - 1) for first, last in running]
+    spans = find_fields(sample.text[:, :MOST_COLUMNS], kinds, known)
+    return [
+        (span.first + 1, span.last + 1)
+        for span in spans
+        if span.sure >= _SURE and span.width > 1 and tells_no_type(look, span)
+    ]
+
+
+def _some(count: int) -> NDArray[np.bool_]:
+    """Return bool (count): rows from all across, few enough to look at twice."""
+    which = np.zeros(count, np.bool_)
+    which[np.linspace(0, count - 1, min(count, _TWICE)).astype(int)] = True
+    return which
 
 
 def _followed(sample: Sample, span: tuple[int, int]) -> Running:
@@ -322,15 +342,16 @@ def _types(
         return Types(0, said, (TypeFacts("card", (), counts.data_cards, tuple(guesses)),))
     inside = [[shown(value) for value in group] for group in division.groups]
     found: list[TypeFacts] = []
+    code = division.first + 1, division.last + 1
     total = 0
     for values, group, (look, _) in zip(inside, division.groups, looks, strict=False):
         cards = counts.types.cards(group) if counts.types else 0
         total += cards
-        name, guesses = type_name(values, len(found) + 1), guess_fields(look, sequences)
+        name, guesses = type_name(values, len(found) + 1), guess_fields(look, sequences, code)
         found.append(TypeFacts(name, values, cards, tuple(guesses)))
     others = counts.data_cards - total
     if others:
-        guesses = guess_fields(looks[-1][0], ())
+        guesses = guess_fields(looks[-1][0], (), code)
         found.append(TypeFacts("other", (), others, tuple(guesses)))
     one = division.first == division.last
     counts_up = counting_said(sample, division.first) if one else ""

@@ -89,7 +89,9 @@ class SequenceFacts:
     """A field of running numbers, over every data card.
 
     shuffled: the numbers run on, but the cards do not lie in their order; then gaps, step-downs
-    and doubles are those of the sorted numbers. The examples are card numbers, at most a few.
+    and doubles are those of the sorted numbers. sections: columns (from 1) with whose change the
+    numbers begin anew, again: how often they do; these are no step-downs, gaps or doubles. The
+    examples are card numbers, at most a few.
     """
 
     first: int
@@ -106,6 +108,8 @@ class SequenceFacts:
     unread: int
     shuffled: bool = False
     restarts: bool = False
+    sections: Sequence[int] = ()
+    again: int = 0
     gap_cards: Sequence[int] = ()
     step_down_cards: Sequence[int] = ()
     double_cards: Sequence[int] = ()
@@ -119,7 +123,8 @@ class Guess:
     columns count from 1. what: the type in words. share: of the cards that bear it out. chance:
     share that would bear it out anyway. failing: share of the cards that the field, as it would
     stand in a layout, finds fault with. options: its table in a layout; empty for unused columns.
-    other: further readings that fit, with their shares.
+    other: further readings that fit, with their shares. sure: how likely a field begins and ends
+    just there, 0 to 1.
     """
 
     first: int
@@ -133,6 +138,7 @@ class Guess:
     options: Mapping[str, object] = field(default_factory=dict)
     failing: float = 0.0
     other: Sequence[tuple[str, float]] = ()
+    sure: float = 0.0
 
     @property
     def width(self) -> int:

@@ -8,34 +8,36 @@ Strength = Literal["holds", "strong", "likely", "possible"]
 """The words, the strongest first."""
 
 MEANINGS: dict[Strength, str] = {
-    "holds": "on every card that was looked at, 1,000 of them or more, and hardly by chance",
-    "strong": "at least 98 % better than chance",
-    "likely": "at least 90 % better than chance",
-    "possible": "less than that, or too few different values to tell",
+    "holds": "counted on every card of the deck; nothing in it is a guess",
+    "strong": "a guess; of such guesses on invented decks fewer than 1 in 100 were wrong",
+    "likely": "a guess; of such guesses fewer than 1 in 10 were wrong",
+    "possible": "a guess that is often wrong, or on too few cards to tell",
 }
 """What each word says of a guess; the legend of page and terminal."""
 
 WORDS: tuple[Strength, ...] = tuple(MEANINGS)
 
-_STEPS: tuple[tuple[float, Strength], ...] = ((1.0, "holds"), (0.98, "strong"), (0.9, "likely"))
-_CARDS_FOR_HOLDS = 1_000
+_STEPS: tuple[tuple[float, Strength], ...] = ((0.995, "strong"), (0.93, "likely"))
 _FEWEST_CARDS = 30
-_HARDLY = 0.5  # what holds by chance on more cards than this is not called proved
+_CARDS_FOR_STRONG = 100
 
 
-def strength_of(share: float, chance: float, cards: int, most: Strength = "holds") -> Strength:
-    """Return the word for a guess.
+def strength_of(sure: float, cards: int, most: Strength = "strong") -> Strength:
+    """Return the word for a guess; never `holds`, which is counted.
 
     Args:
-        share: of the cards on which it holds, 0 to 1.
-        chance: share on which it would hold if it were not so.
-        cards: how many cards, or different values, bear it out.
+        sure: how likely it is right, 0 to 1.
+        cards: how many cards bear it out.
         most: the strongest word that may be said.
     """
-    above = (share - chance) / (1 - chance) if chance < 1 else 0.0
     if cards < _FEWEST_CARDS:
         return "possible"
-    word: Strength = next((word for least, word in _STEPS if above >= least), "possible")
-    if word == "holds" and (cards < _CARDS_FOR_HOLDS or chance > _HARDLY):
-        word = "strong"
-    return max(word, most, key=WORDS.index)
+    word: Strength = next((word for least, word in _STEPS if sure >= least), "possible")
+    if cards < _CARDS_FOR_STRONG:
+        word = weaker(word, "likely")
+    return weaker(word, most)
+
+
+def weaker(one: Strength, other: Strength) -> Strength:
+    """Return the weaker of two words."""
+    return max(one, other, key=WORDS.index)

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from deckwright.examine.count.sampling import Sample
 from deckwright.examine.model import DIGIT as DIGIT_CLASS
 from deckwright.examine.model import ILLEGAL, LETTER, MULTI
-from deckwright.layout.overpunch import ZONES
 
 BLANK = 32
 ZERO = 48
@@ -25,8 +24,8 @@ class Look:
     text: uint8 (n, L). columns: uint8 (L, n), the same. values: int64 (L, 256). follows: bool
     (n - 1), true where the next card of the sample is the next one of the deck's data cards.
     blank: share of the cards; digit, letter: shares of the filled cells. strange: share of cards
-    with holes that are no character. bits: entropy of the filled cells. zoned: bool (L), see
-    `zone_columns`.
+    with holes that are no character. bits: entropy of the filled cells. kinds: uint8 (256), class
+    of each internal byte. whole: whether these are all cards of the type that the deck has.
     """
 
     text: NDArray[np.uint8]
@@ -39,7 +38,8 @@ class Look:
     letter: NDArray[np.float64]
     strange: NDArray[np.float64]
     bits: NDArray[np.float64]
-    zoned: NDArray[np.bool_]
+    kinds: NDArray[np.uint8]
+    whole: bool
 
     @property
     def count(self) -> int:
@@ -87,7 +87,6 @@ def look_at(sample: Sample, kinds: NDArray[np.uint8]) -> Look:
     if sample.holes is not None:
         blank = (sample.holes == 0).sum(axis=0) / count
     digit = filled[:, kinds == DIGIT_CLASS].sum(axis=1) / sums
-    zones = _zoned(filled, sums, digit)
     return Look(
         text=text,
         columns=columns,
@@ -99,31 +98,12 @@ def look_at(sample: Sample, kinds: NDArray[np.uint8]) -> Look:
         letter=filled[:, kinds == LETTER].sum(axis=1) / sums,
         strange=strange,
         bits=-(shares * logs).sum(axis=1),
-        zoned=zones,
+        kinds=kinds,
+        whole=sample.whole,
     )
 
 
 _NEAR = 4  # cards of other kinds that may stand between
-_MOSTLY = 0.9
-_ALMOST = 0.97
-_SOME = 0.003
-_ZONE = ZONES < 0x80  # noqa: PLR2004 # NO_DIGIT
-
-
-def _zoned(
-    filled: NDArray[np.int64], sums: NDArray[np.int64], digit: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    """Return bool (L): columns of digits with zones behind a column of digits.
-
-    The letters must be many: by chance, a column of names is never made of A to R alone.
-    """
-    either = filled[:, _ZONE].sum(axis=1) / sums
-    before = np.concatenate([[0.0], digit[:-1]])
-    zoned: NDArray[np.bool_] = (before >= _MOSTLY) & (either >= _ALMOST) & (either - digit >= _SOME)
-    # one letter alone is a code, not a sign
-    letters = (filled[:, _ZONE] > 0).sum(axis=1) > 1
-    found: NDArray[np.bool_] = zoned & letters & (sums > 1)
-    return found
 
 
 def _strange(text: NDArray[np.uint8], holes: NDArray[np.uint16]) -> NDArray[np.float64]:

@@ -34,6 +34,9 @@ _A_TYPE = 0.15  # what one type more must tell
 _MORE = 0.25  # and what one column more
 _BLANKS = 0.5  # and what a column must tell that is blank on some cards
 _ALWAYS = 0.995
+_PURE = 0.95  # of the cards of a type, for a column to be one thing
+_PLENTY = 6.0  # columns that types explain, from which no more is asked
+_LEAST_CHANGES = 3  # columns that are another thing in another type
 POINT = ord(".")
 
 
@@ -100,7 +103,31 @@ def divide(
                 best = replace(found, told=found.told - more)
     if best.told < _LEAST_TOLD:
         return NOTHING_DIVIDES
-    return _whole_code(text, classes, best, full)
+    whole = _whole_code(text, classes, best, full)
+    return whole if _pays(text, classes, whole) else NOTHING_DIVIDES
+
+
+def _pays(text: NDArray[np.uint8], classes: NDArray[np.uint8], division: Division) -> bool:
+    """Return whether the types differ in what whole fields are, and in more than one of them.
+
+    A flag goes with one value that is blank, a sign with one number: these are no types.
+    """
+    if division.told >= _PLENTY:
+        return True
+    natures = []
+    for rows in rows_of_types(text, division)[:-1]:
+        shares = np.stack([(classes[rows] == one).mean(axis=0) for one in range(_CLASSES)])
+        nature = shares.argmax(axis=0)
+        natures.append(np.where(shares.max(axis=0) >= _PURE, nature, -1))
+    changes = np.zeros(text.shape[1], np.bool_)
+    for place, one in enumerate(natures):
+        for other in natures[:place]:
+            changes |= (one != other) & (one >= 0) & (other >= 0)
+    changes[division.first : division.last + 1] = False
+    columns = np.flatnonzero(changes)
+    blocks = int((np.diff(columns) > 1).sum()) + (len(columns) > 0)
+    used = int((classes != BLANK_CLASS).any(axis=0).sum())
+    return bool(len(columns) >= _LEAST_CHANGES and (blocks > 1 or len(columns) >= used / 4))
 
 
 def rows_of_types(text: NDArray[np.uint8], division: Division) -> list[NDArray[np.bool_]]:
@@ -225,7 +252,7 @@ def _division(
     away = np.abs(means - overall).sum(axis=2) / 2
     away[:, same] = 0
     told = float((away * weights[:, None]).sum()) - _A_TYPE * len(groups)
-    strength = strength_of(float(apart.max()), 0.0, len(key), "strong")
+    strength = strength_of(float(apart.max()), len(key), "likely")
     named = tuple(tuple(values[place] for place in group) for group in groups)
     return Division(*span, named, tuple(differ.tolist()), told, strength)
 

@@ -2,60 +2,80 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 
 import numpy as np
 
-from deckwright.examine.guess.borders import Segment, segments
-from deckwright.examine.guess.checkfinding import CheckGuess, find_checks, name_of
+from deckwright.examine.fields.datespans import SURE_DATE
+from deckwright.examine.fields.found import FieldSpan, find_fields
+from deckwright.examine.guess.checkfinding import CheckGuess, find_checks
 from deckwright.examine.guess.columns import Look
-from deckwright.examine.guess.datefinding import DateGuess, find_dates
-from deckwright.examine.guess.measuring import cards_said, failing_of
+from deckwright.examine.guess.counted import check_guess, date_guess, sequence_guess
 from deckwright.examine.guess.naming import blank_guess, code_guess, holes_guess, text_guess
 from deckwright.examine.guess.numbering import number_guess
-from deckwright.examine.guess.pointfinding import find_decimals
-from deckwright.examine.guess.sequencewords import sequence_sentence
 from deckwright.examine.model import Guess, SequenceFacts
-from deckwright.examine.strengths import strength_of
-from deckwright.wording import percent
 
 MOST_COLUMNS = 400
 """Columns in which fields are guessed; the rest of longer records is shown by column alone."""
 
 _ENOUGH = 12  # cards, below which nothing is guessed
+_STRANGE = 0.02  # of the cards, whose holes are no character
+_NEARLY_BLANK = 0.995
+_CODE_WIDTH = 6
+_FEW_DIGITS = 6
+_NO_CODES = ("signed number", "signed or flagged number", "decimal number", "number with exponent")
 
 
-def guess_fields(look: Look, sequences: Sequence[SequenceFacts]) -> list[Guess]:
+def guess_fields(
+    look: Look, sequences: Sequence[SequenceFacts], code: tuple[int, int] | None = None
+) -> list[Guess]:
     """Return the fields of the cards of one type, by column.
 
     Args:
         look: the cards.
         sequences: fields of running numbers that were found in the whole deck.
+        code: columns (from 1) that tell the types of cards.
     """
     if look.count < _ENOUGH:
         return []
+    here = {(one.first, one.last): one for one in sequences if _is_here(look, one)}
     taken = np.zeros(look.width, np.bool_)
     taken[MOST_COLUMNS:] = True
-    guesses: list[Guess] = []
-    for sequence in sequences:
-        if not _is_here(look, sequence):
+    for first, last in here:
+        taken[first - 1 : last] = True
+    if code is not None:
+        taken[code[0] - 1 : code[1]] = True
+        here = {span: one for span, one in here.items() if span[1] < code[0] or code[1] < span[0]}
+    checks = {(one.first, one.last): one for one in find_checks(look, taken)}
+    apart = [] if code is None else [code]
+    known = [(first - 1, last - 1) for first, last in (*here, *checks, *apart)]
+    text = look.text[:, :MOST_COLUMNS]
+    found = find_fields(text, look.kinds, known)
+    spans = _whole(look, found)
+    return [
+        _guess(look, span, here, checks, [one for one in spans if one.width == span.width])
+        for span in spans
+    ]
+
+
+def _whole(look: Look, found: Sequence[FieldSpan]) -> list[FieldSpan]:
+    """Return the spans, columns whose holes are no characters each by itself."""
+    spans: list[FieldSpan] = []
+    for span in found:
+        strange = look.strange[span.first : span.last + 1] > _STRANGE
+        if not strange.any():
+            spans.append(span)
             continue
-        guesses.append(_sequence_guess(look, sequence))
-        taken[sequence.first - 1 : sequence.last] = True
-    for date in find_dates(look, taken):
-        guesses.append(_date_guess(look, date))
-        taken[date.first - 1 : date.last] = True
-    for decimal in find_decimals(look, taken):
-        guesses.append(decimal)
-        taken[decimal.first - 1 : decimal.last] = True
-    checks = find_checks(look, taken)
-    for check in checks:
-        guesses.append(_check_guess(look, check))
-        taken[check.first - 1 : check.last] = True
-    for segment in segments(look, taken):
-        guesses += _segment_guesses(look, segment)
-    return sorted(guesses, key=lambda guess: guess.first)
+        start = span.first
+        for column in range(span.first, span.last + 1):
+            if strange[column - span.first]:
+                if start < column:
+                    spans.append(FieldSpan(start, column - 1, 0.0))
+                spans.append(FieldSpan(column, column, 0.95))
+                start = column + 1
+        if start <= span.last:
+            spans.append(FieldSpan(start, span.last, 0.0))
+    return spans
 
 
 def _is_here(look: Look, sequence: SequenceFacts) -> bool:
@@ -63,106 +83,36 @@ def _is_here(look: Look, sequence: SequenceFacts) -> bool:
     return bool(look.digit[columns].min() > 0.5 and look.blank[sequence.last - 1] < 0.5)  # noqa: PLR2004
 
 
-def _segment_guesses(look: Look, segment: Segment) -> Iterator[Guess]:
-    if segment.nature == "blank":
-        yield from blank_guess(look, segment)
-    elif segment.nature == "holes":
-        yield holes_guess(look, segment)
-    elif segment.nature in ("code", "constant"):
-        yield code_guess(look, segment)
-    elif segment.nature == "number":
-        yield number_guess(look, segment)
-    else:
-        yield text_guess(look, segment)
+def _guess(
+    look: Look,
+    span: FieldSpan,
+    sequences: dict[tuple[int, int], SequenceFacts],
+    checks: dict[tuple[int, int], CheckGuess],
+    alike: Sequence[FieldSpan],
+) -> Guess:
+    """Return what the columns of a span are: the first kind, of those that fit, that says most."""
+    columns = span.first + 1, span.last + 1
+    if look.blank[span.first : span.last + 1].min() >= _NEARLY_BLANK:
+        return blank_guess(look, span)
+    if look.strange[span.first] > _STRANGE:
+        return holes_guess(look, span)
+    if columns in sequences:
+        return sequence_guess(look, span, sequences[columns])
+    if columns in checks:
+        return check_guess(look, span, checks[columns])
+    if span.date is not None and span.date.sure >= SURE_DATE:
+        return date_guess(look, span, span.date)
+    guess = number_guess(look, span, alike)
+    few = span.width <= _CODE_WIDTH
+    one = span.width == 1 and look.distinct(span.first) <= _FEW_DIGITS
+    if one or (few and (guess is None or guess.what == "number or name in digits")):
+        guess = code_guess(look, span) or guess
+    return guess or text_guess(look, span)
 
 
-def _sequence_guess(look: Look, facts: SequenceFacts) -> Guess:
-    share = facts.follow / max(1, facts.numbers - 1)
-    options: dict[str, object] = {"kind": "digits", "role": "sequence"}
-    if (look.columns[facts.first - 1] == 32).any():  # noqa: PLR2004 # blank
-        options = {"kind": "whole", "role": "sequence", "fill": " "}
-    first, last = facts.first, facts.last
-    before = _before_counter(look, first - 2)
-    return Guess(
-        first=first,
-        last=last,
-        what="running number",
-        strength=strength_of(share, 0.1, facts.numbers),
-        share=share,
-        chance=0.1,
-        sentence=sequence_sentence(facts),
-        reasons=("counts up from card to card", *before),
-        options=options,
-        failing=failing_of(look, first, last, options),
-    )
-
-
-def _before_counter(look: Look, column: int) -> tuple[str, ...]:
-    """Say that the column (from 0) before a counter holds one digit, which may belong to it."""
-    if column < 0 or look.digit[column] < 1 or look.blank[column]:
-        return ()
-    value, share = look.top(column)
-    if share < 1:
-        return ()
-    return (f"column {column + 1} before it always holds {chr(value)}, and may be part of it",)
-
-
-def _date_guess(look: Look, date: DateGuess) -> Guess:
-    options: dict[str, object] = {"kind": "date", "form": date.form}
-    years = f"{date.years[0]} to {date.years[1]}"
-    if date.years[0] == date.years[1]:
-        years = f"all in {date.years[0]}"
-    sentence = (
-        f"{_valid(date.share)} of {cards_said(look, date.first, date.last)} are valid "
-        f"{_dates(date.form)} ({date.form}), {years}; {percent(date.chance)} would pass by chance"
-    )
-    reasons = ["the form fits"]
-    if not date.varied:
-        reasons = ["the form fits, but days and months hardly differ, so that proves little"]
-    reasons += [f"the form {form} fits on {percent(share)}" for form, share in date.other[:2]]
-    return Guess(
-        first=date.first,
-        last=date.last,
-        what=f"date {date.form}",
-        strength=date.strength,
-        share=date.share,
-        chance=date.chance,
-        sentence=sentence,
-        reasons=tuple(reasons),
-        options=options,
-        failing=failing_of(look, date.first, date.last, options),
-        other=date.other,
-    )
-
-
-def _valid(share: float) -> str:
-    return "all" if share == 1 else percent(share)
-
-
-def _dates(form: str) -> str:
-    return "dates" if "D" in form else "months"
-
-
-def _check_guess(look: Look, check: CheckGuess) -> Guess:
-    segment = Segment(check.first - 1, check.last - 1, "number", "the check digit holds from here")
-    plain = number_guess(look, segment)
-    options: dict[str, object] = {"kind": "digits", "check": check.table()}
-    sentence = (
-        f"the last of its {check.last - check.first + 1} digits is a check digit by "
-        f"{name_of(check.scheme)} on {percent(check.share)} of "
-        f"{cards_said(look, check.first, check.last)} ({check.numbers:,} different numbers looked "
-        f"at); {percent(check.chance)} would pass by chance"
-    )
-    reasons = tuple(f"{name} holds on {percent(share)} too" for name, share in check.other[:2])
-    return replace(
-        plain,
-        what="number with check digit",
-        strength=strength_of(check.share, check.chance, check.numbers),
-        share=check.share,
-        chance=check.chance,
-        sentence=sentence,
-        reasons=("a check digit holds", *reasons),
-        options=options,
-        failing=failing_of(look, check.first, check.last, options),
-        other=check.other,
-    )
+def tells_no_type(look: Look, span: FieldSpan) -> bool:
+    """Return whether columns hold a date, or a number with sign, point or exponent."""
+    if span.date is not None and span.date.sure >= SURE_DATE:
+        return True
+    guess = number_guess(look, span)
+    return guess is not None and guess.what in _NO_CODES

@@ -57,6 +57,11 @@ def shown(cells: bytes) -> str:
     return "".join(c if c.isprintable() else "\u25af" for c in text)
 
 
+def ranges(columns: Sequence[int]) -> str:
+    """Return columns as ranges: `3, 7-9`."""
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans_of(columns))
+
+
 def spans_of(columns: Sequence[int]) -> list[list[int]]:
     """Return rising columns as spans: the first and the last of each stretch without a gap."""
     spans: list[list[int]] = []

@@ -1,107 +1,198 @@
-"""Guesses of numbers: width, sign, leading zeros or blanks."""
+"""Guesses of numbers: shape, width, sign, leading zeros or blanks, point, exponent."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from deckwright.examine.guess.borders import ANOTHER_FIELD, FIRST, NO_DIGITS, Segment
+from deckwright.examine.fields.found import FieldSpan
+from deckwright.examine.fields.signs import SIGNS, shares_of, sign_table
 from deckwright.examine.guess.columns import BLANK, ZERO, Look
 from deckwright.examine.guess.measuring import cards_said, failing_of
 from deckwright.examine.model import Guess
 from deckwright.examine.strengths import Strength, strength_of
-from deckwright.layout.overpunch import MINUS, NO_DIGIT, PLUS, ZONES
+from deckwright.layout.overpunch import DIGIT, MINUS, NO_DIGIT, PLUS, ZONES
 from deckwright.wording import percent
 
 _MOST_DIGITS = 18
+_FITS = 0.95
 _FAILS = 0.05
 _SOME = 0.005
 _UNEVEN = 1.6  # a number's first column holds zero so many times oftener than one in ten
+_UNDER_ZONES = 3  # different digits, that must stand under zones for these to be signs
+_CARDS = 4_000
+_HALF = 0.5
+_POINT, _EXPONENT = SIGNS.index("point"), SIGNS.index("exponent")
+_PLUS, _MINUS = SIGNS.index("plus"), SIGNS.index("minus")
+_NINE = ord("9")
 
 
 @dataclass(frozen=True, slots=True)
-class _Figures:
-    """Shares of the filled cards."""
+class _Cells:
+    """Filled texts of a span: cells and signs uint8 (w, n), and shares of them by shape.
 
+    nines: share that are nines all through, and more of them than chance would have.
+    """
+
+    cells: NDArray[np.uint8]
+    signs: NDArray[np.uint8]
+    shares: dict[str, float]
     filled: int
-    leading_zero: float
-    leading_blank: float
-    minus: float
-    plus: float
-    good: float
+    nines: float
+
+    def with_sign(self, *signs: int) -> float:
+        """Return the share of texts that hold one of some signs."""
+        return float(np.isin(self.signs, signs).any(axis=0).mean())
 
 
-def number_guess(look: Look, segment: Segment) -> Guess:
-    """Return a number in these columns."""
-    first, last = segment.first + 1, segment.last + 1
-    figures = _figures(look, segment)
-    width = last - first + 1
-    what, options = _kind(figures, width)
-    failing = failing_of(look, first, last, options)
-    if failing >= _FAILS:
-        options, failing = {"kind": "text"}, 0.0
-    most: Strength = "holds" if segment.why in {NO_DIGITS, FIRST, ANOTHER_FIELD} else "strong"
-    most = "likely" if "a new number" in segment.why else most
-    most = "possible" if "few digits and never zero" in segment.why else most
-    reasons = [f"begins in column {first}: {segment.why}"] if segment.why else []
-    reasons = [] if segment.why == FIRST else reasons
-    return Guess(
-        first=first,
-        last=last,
-        what=what,
-        strength=strength_of(figures.good, 0.1, figures.filled, most),
-        share=figures.good,
-        chance=0.1,
-        sentence=_sentence(look, first, last, figures),
-        reasons=tuple(reasons),
-        options=options,
-        failing=failing,
-    )
+def number_guess(look: Look, span: FieldSpan, alike: Sequence[FieldSpan] = ()) -> Guess | None:
+    """Return a number in these columns; None where hardly all of them are numbers.
+
+    Args:
+        look: the cards.
+        span: the columns.
+        alike: further fields of the same width: a zone over digits means there what it means here.
+    """
+    held = _held(look, span)
+    if not held.filled:
+        return None
+    for what, options, most in _readings(held, span.width, _ends(look, alike)):
+        first, last = span.first + 1, span.last + 1
+        if held.nines:
+            options["missing_values"] = ["9" * span.width]
+        failing = failing_of(look, first, last, options)
+        if failing >= _FAILS:
+            continue
+        return Guess(
+            first=first,
+            last=last,
+            what=what,
+            strength=strength_of(span.sure, held.filled, most),
+            share=1 - failing,
+            chance=0.1,
+            sentence=_sentence(look, span, held),
+            options=options,
+            failing=failing,
+            sure=span.sure,
+        )
+    return None
 
 
-def _figures(look: Look, segment: Segment) -> _Figures:
-    cells = look.columns[segment.first : segment.last + 1]
-    filled = (cells != BLANK).any(axis=0)
-    total = max(1, int(filled.sum()))
-    zones = ZONES[cells[-1]]
-    digits = (cells[:-1] >= ZERO) & (cells[:-1] < ZERO + 10)
-    begun = np.logical_or.accumulate(cells[:-1] != BLANK, axis=0)
-    good = (digits | ~begun).all(axis=0) & (zones != NO_DIGIT) & filled
-    return _Figures(
-        filled=total,
-        leading_zero=float(((cells[0] == ZERO) & filled).sum() / total),
-        leading_blank=float(((cells[0] == BLANK) & filled).sum() / total),
-        minus=float(((zones != NO_DIGIT) & (zones & MINUS > 0) & filled).sum() / total),
-        plus=float(((zones != NO_DIGIT) & (zones & PLUS > 0) & filled).sum() / total),
-        good=float(good.sum() / total),
-    )
+def _texts(look: Look, span: FieldSpan) -> NDArray[np.uint8]:
+    """Return the filled texts of a span, uint8 (w, n), of some cards from all across."""
+    cells = look.columns[span.first : span.last + 1]
+    if cells.shape[1] > _CARDS:
+        cells = cells[:, np.linspace(0, cells.shape[1] - 1, _CARDS).astype(int)]
+    return cells[:, (cells != BLANK).any(axis=0)]
 
 
-def _kind(figures: _Figures, width: int) -> tuple[str, dict[str, object]]:
-    signed = figures.minus + figures.plus > _SOME
-    options: dict[str, object] = {"kind": "whole"}
-    what = "whole number"
-    if signed:
-        what = "signed or flagged number"
-        options["sign"] = "overpunch-right"
-    if figures.leading_blank > _SOME:
-        options["fill"] = " "
-        return what, options
-    even = figures.leading_zero < _UNEVEN / 10
-    if not signed and (width > _MOST_DIGITS or (even and width > 2)):  # noqa: PLR2004
-        return "number or name in digits", {"kind": "digits"}
-    return what, options if width <= _MOST_DIGITS else {"kind": "text"}
+def _held(look: Look, span: FieldSpan) -> _Cells:
+    cells = _texts(look, span)
+    nines = (cells == _NINE).all(axis=0)
+    share = float(nines.mean()) if nines.size else 0.0
+    chance = float(np.prod((cells == _NINE).mean(axis=1))) if nines.size else 0.0
+    marked = span.width > 1 and share > max(2 * chance, _SOME)
+    if marked:
+        cells = cells[:, ~nines]
+    signs = sign_table(look.kinds)[cells]
+    return _Cells(cells, signs, shares_of(signs), cells.shape[1], share if marked else 0.0)
 
 
-def _sentence(look: Look, first: int, last: int, figures: _Figures) -> str:
-    parts = [f"{percent(figures.good)} of {cards_said(look, first, last)} hold digits only"]
-    if figures.minus + figures.plus > _SOME:
-        parts[0] += " (the last may have a zone over it)"
-        over = f"row 11 over {percent(figures.minus)}, row 12 over {percent(figures.plus)}"
-        parts.append(f"the zone is a sign, row 11 being minus, or a flag: {over}")
-    if figures.leading_blank > _SOME:
-        parts.append(f"{percent(figures.leading_blank)} begin with blanks")
-    if last > first:
-        parts.append(f"{percent(figures.leading_zero)} begin with 0")
+def _ends(look: Look, spans: Sequence[FieldSpan]) -> NDArray[np.uint8]:
+    """Return what stands at both ends of fields, uint8 (2, k), of those that are mostly digits."""
+    found = [np.zeros((2, 0), np.uint8)]
+    for span in spans:
+        cells = _texts(look, span)
+        digits = (cells >= ZERO) & (cells <= _NINE)
+        if cells.size and digits.mean() >= _HALF:
+            found.append(cells[[0, -1]])
+    return np.concatenate(found, axis=1)
+
+
+def _readings(
+    held: _Cells, width: int, ends: NDArray[np.uint8]
+) -> list[tuple[str, dict[str, object], Strength]]:
+    """Return what the texts may be: words, options of a layout, and the strongest word for it."""
+    found: list[tuple[str, dict[str, object], Strength]] = []
+    leading_blank = float((held.cells[0] == BLANK).mean())
+    fill: dict[str, object] = {"fill": " "} if leading_blank > 0 else {}
+    both = held.with_sign(_PLUS, _MINUS)
+    sign: dict[str, object] = {"sign": "leading"} if both else {}
+    if held.shares["whole"] >= _FITS and width <= _MOST_DIGITS:
+        if sign:
+            found.append(("signed number", {"kind": "whole", **sign, **fill}, "strong"))
+        elif fill:
+            found.append(("whole number", {"kind": "whole", **fill}, "strong"))
+        else:
+            found.append(_digits(held, width))
+    elif held.shares["whole"] >= _FITS and not sign:
+        found.append(("number or name in digits", {"kind": "digits", **fill}, "strong"))
+    if held.shares["point"] >= _FITS and held.with_sign(_POINT) > _FITS:
+        options = {"kind": "decimal", "decimals": _behind(held), "point": "punched"}
+        found.append(("decimal number", {**options, **sign, **fill}, "strong"))
+    if held.shares["exponent"] >= _FITS:
+        found.append(("number with exponent", {"kind": "text"}, "strong"))
+    found += _zoned(held, width, fill, ends)
+    if held.shares["left"] >= _FITS and held.shares["whole"] < _FITS and not sign:
+        options = {"kind": "digits", "justify": "left", "fill": " "}
+        found.append(("number or name in digits", options, "likely"))
+    return found
+
+
+def _digits(held: _Cells, width: int) -> tuple[str, dict[str, object], Strength]:
+    leading_zero = float((held.cells[0] == ZERO).mean())
+    if leading_zero < _UNEVEN / 10 and width > 2:  # noqa: PLR2004
+        return "number or name in digits", {"kind": "digits"}, "strong"
+    return "whole number", {"kind": "whole"}, "strong"
+
+
+def _behind(held: _Cells) -> int:
+    """Return the most digits that stand behind a point."""
+    points = held.signs == _POINT
+    behind = np.logical_or.accumulate(points, axis=0) & ~points & (held.cells != BLANK)
+    return int(np.percentile(behind.sum(axis=0), 99.5, method="higher"))
+
+
+def _zoned(
+    held: _Cells, width: int, fill: dict[str, object], ends: NDArray[np.uint8]
+) -> list[tuple[str, dict[str, object], Strength]]:
+    """Return signed numbers, where zones stand over several digits and plain digits there too."""
+    found: list[tuple[str, dict[str, object], Strength]] = []
+    if width < 2 or width > _MOST_DIGITS:  # noqa: PLR2004 # letters may be a code
+        return found
+    for shape, place, side in (("zone behind", -1, "right"), ("zone before", 0, "left")):
+        zones = ZONES[np.concatenate([held.cells[place], ends[place]])]
+        zones = zones[zones != NO_DIGIT]
+        over = (zones & (PLUS | MINUS)) > 0
+        under = len(np.unique(zones[over] & DIGIT))
+        both = bool((zones & PLUS).any() and (zones & MINUS).any())
+        plain = len(np.unique(zones[~over]))
+        # letters alone are letters, unless both zones stand over the digits evenly
+        signs = under >= _UNDER_ZONES and (plain >= _UNDER_ZONES or (both and under == 10))  # noqa: PLR2004
+        if held.shares[shape] >= _FITS and signs:
+            options: dict[str, object] = {"kind": "whole", "sign": f"overpunch-{side}", **fill}
+            found.append(("signed or flagged number", options, "likely"))
+    return found
+
+
+def _sentence(look: Look, span: FieldSpan, held: _Cells) -> str:
+    cards = cards_said(look, span.first + 1, span.last + 1)
+    parts = [f"numbers on {percent(max(held.shares.values()))} of {cards}"]
+    minus, plus = held.with_sign(_MINUS), held.with_sign(_PLUS)
+    if minus or plus:
+        parts.append(f"a minus on {percent(minus)}, a plus on {percent(plus)}")
+    zones = ZONES[held.cells[[0, -1]]]
+    over = (zones != NO_DIGIT) & ((zones & (PLUS | MINUS)) > 0)
+    if over.any():
+        parts.append(f"a zone over a digit on {percent(float(over.any(axis=0).mean()))}")
+    if held.nines:
+        parts.append(f"{percent(held.nines)} hold nines all through, as where there is no value")
+    blank = float((held.cells[0] == BLANK).mean())
+    if blank:
+        parts.append(f"{percent(blank)} begin with blanks")
+    if span.width > 1:
+        parts.append(f"{percent(float((held.cells[0] == ZERO).mean()))} begin with 0")
     return "; ".join(parts)

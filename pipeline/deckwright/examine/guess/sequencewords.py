@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from deckwright.examine.guess.measuring import ranges
 from deckwright.examine.model import SequenceFacts
 from deckwright.wording import percent
 
@@ -28,6 +29,11 @@ def sequence_sentence(facts: SequenceFacts) -> str:
         _counted(facts.doubles, "double", facts.double_cards),
         _counted(facts.unread, "card without a number", facts.unread_cards, "cards without"),
     ]
+    if facts.sections:
+        held = f"column{'' if len(facts.sections) == 1 else 's'} {ranges(facts.sections)}"
+        parts.insert(0, f"begins anew {facts.again:,} times, whenever {held} changes")
+        if len(facts.sections) > 1:
+            parts[0] = parts[0].removesuffix("s")
     if facts.restarts:
         parts.append("every step-down begins with the same number again")
     return "; ".join([said, *(part for part in parts if part)])

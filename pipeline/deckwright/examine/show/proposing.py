@@ -16,11 +16,14 @@ MOST_RETURNED = 0.03
 """Share of the cards that guessed checks may return together; the others only list them."""
 
 _WRAP = 96
+_LONGEST = 56  # characters, so that a name with `-cards` behind is still one of a job
 _WORDS = {
     "running number": "serial",
     "number with check digit": "number",
     "whole number": "number",
     "signed or flagged number": "signed",
+    "signed number": "signed",
+    "number with exponent": "exponent",
     "number or name in digits": "digits",
     "not used": "unused",
     "multi-punch": "holes",
@@ -211,8 +214,9 @@ def _medium_reason(found: Examination) -> str:
 
 
 def _stem(name: str) -> str:
-    words = re.sub(r"[^a-z0-9]+", "-", name.lower().rsplit(".", 1)[0]).strip("-")
-    return words or "deck"
+    """Return the deck's own name as far as a job may be called so."""
+    words = re.sub(r"[^A-Za-z0-9_.-]+", "-", name.rsplit(".", 1)[0]).strip("-.")
+    return words[:_LONGEST] or "deck"
 
 
 def _comment(text: str) -> list[str]:

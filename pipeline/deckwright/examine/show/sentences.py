@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from deckwright.examine.guess.measuring import spans_of
 from deckwright.examine.model import Examination, Guess, PictureFacts
 from deckwright.examine.show.proposing import toml
-from deckwright.wording import plural
+from deckwright.wording import percent, plural
 
 CAUTION = (
     "This page repeats what is punched on cards. Where that may be about persons, treat it like "
@@ -71,6 +70,21 @@ def basis(found: Examination) -> str:
     )
 
 
+def fields_said(found: Examination) -> str:
+    """Return how much of what is punched lies in fields that are likely or better."""
+    guesses = [(one, guess) for one in found.types.types for guess in one.guesses]
+    fields = [(one, guess) for one, guess in guesses if guess.what != "not used"]
+    if not fields:
+        return "Fields were not guessed: there are too few cards"
+    cells = {id(guess): one.cards * guess.width for one, guess in fields}
+    likely = [guess for _, guess in fields if guess.strength != "possible"]
+    share = sum(cells[id(guess)] for guess in likely) / max(1, sum(cells.values()))
+    return (
+        f"Fields are guesses: {len(likely):,} of {plural(len(fields), 'field')}, with "
+        f"{percent(share)} of the columns that are used, are likely or better"
+    )
+
+
 def pictures_read(facts: PictureFacts) -> str:
     """Return how well pictures of cards can be read, by the few looked at."""
     said = f"{facts.good:,} of {plural(facts.looked_at, 'picture')} looked at"
@@ -118,11 +132,6 @@ def differing_said(found: Examination) -> str:
         f"The next code, {reading.runner_up}, would change {plural(cells, 'character')} of the "
         f"cards looked at, in columns {columns}{more}."
     )
-
-
-def ranges(columns: Sequence[int]) -> str:
-    """Return columns as ranges: `3, 7-9`."""
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans_of(columns))
 
 
 def grouped(guesses: Sequence[Guess]) -> list[tuple[Guess, int]]:

@@ -16,6 +16,7 @@ from deckwright.examine.show.picture import ACROSS, class_letters
 from deckwright.examine.show.sentences import (
     basis,
     differing_said,
+    fields_said,
     grouped,
     headline,
     options_toml,
@@ -94,7 +95,7 @@ def _pieces(found: Examination, margin: str, *, brief: bool) -> Iterator[_Piece]
     if not found.counted:
         yield from _candidates(found)
         return
-    yield _Paragraph("", f"{verdict(found)}.", "strong", 0)
+    yield _Paragraph("", f"{verdict(found)}. {fields_said(found)}.", "strong", 0)
     if found.reading.runner_up:
         yield _Paragraph("  ", differing_said(found), "")
         for held, ours, theirs, number in found.reading.examples[:3]:
