@@ -19,7 +19,7 @@ COMPOSED = {"remove_tree", "sync_tree"}
 """Methods of `Fs` that change nothing, and those that consist of counted ones."""
 
 STEPS = ("make_folder", "write_new", "write_hint", "copy_new", "flush", "sync_file", "sync_folder",
-         "rename_new", "replace", "symlink", "unlink", "remove_folder")  # fmt: skip
+         "rename_new", "replace", "link", "symlink", "unlink", "remove_folder")  # fmt: skip
 """Methods of `Fs` that are one step each."""
 
 

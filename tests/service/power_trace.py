@@ -82,6 +82,8 @@ class Recorder(FaultFs):
             self._make(given[0], None)
         elif name in {"rename_new", "replace"}:
             self._change({given[0]: None, given[1]: self._node(given[0])})
+        elif name == "link":
+            self._change({given[1]: self._node(given[0])})
         elif name in {"unlink", "remove_folder"}:
             self._change({given[0]: None})
         return result

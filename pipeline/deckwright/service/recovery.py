@@ -14,7 +14,8 @@ from pathlib import Path
 from deckwright.service.operate.archive import ArchiveError, archives, ends_in
 from deckwright.service.runs.ends import SERVICE_ENDED, Ends
 from deckwright.service.store.checking import deck_state
-from deckwright.service.store.masters import Lanes, LaneStoppedError
+from deckwright.service.store.generations import LaneStoppedError
+from deckwright.service.store.masters import Lanes
 from deckwright.service.store.records import (
     BadRecordError,
     Claim,

@@ -21,18 +21,23 @@ from pydantic import ValidationError
 from deckwright.errors import DeckwrightError
 from deckwright.service.runs.runs import Runs
 from deckwright.service.store.amending import acknowledge, renew
+from deckwright.service.store.generations import LaneStoppedError
 from deckwright.service.store.records import BadRecordError, Record, load
 from deckwright.service.store.spool import Spool, Taking
 from deckwright.service.system.fs import Fs, names_in
 from deckwright.service.system.places import RUN_NAME, Workspace
 
-Wish = Literal["hold", "resume", "requeue", "acknowledge"]
+Wish = Literal["hold", "resume", "requeue", "acknowledge", "restore"]
 _REQUEST = re.compile(r"^([0-9a-f]{16})\.request$")
+_LANE = re.compile(r"^[A-Za-z0-9_][A-Za-z0-9._-]{0,63}$")
 _MOST = 16_384
 
 
 class Request(Record):
-    """A wish about a run or a job. by, why: of `acknowledge`, who asks and for what reason."""
+    """A wish about a run or a job, or about a generation of a master, `NAME/7`.
+
+    by, why: of `acknowledge` and `restore`, who asks and for what reason.
+    """
 
     wish: Wish
     what: str
@@ -128,6 +133,8 @@ class Operator:
     def do(self, request: Request) -> Answer:
         """Do a wish. OSError passes: it is tried again later."""
         what = request.what
+        if request.wish == "restore":
+            return self._restore(request)
         if not RUN_NAME.match(what):
             return self._job(request)
         if request.wish == "requeue":
@@ -220,6 +227,29 @@ class Operator:
         return Answer(
             done=True, said=f"the deck of {run} as it is now is acknowledged by {last.by}"
         )
+
+    def _restore(self, request: Request) -> Answer:
+        lane, _, number = request.what.rpartition("/")
+        if not (_LANE.match(lane) and number.isascii() and number.isdigit()):
+            return Answer(done=False, said=f"{request.what!r} names no generation of a master")
+        for run, item in self.runs.open.items():
+            if item.claim.lane == lane and item.runs:
+                said = f"{run} runs now and reads {lane}; ask again when it has ended"
+                return Answer(done=False, said=said)
+        try:
+            made = self.runs.lanes.restore(
+                lane, int(number), request.by, request.why, self.runs.clock.now()
+            )
+        except LaneStoppedError as error:
+            return Answer(done=False, said=str(error))
+        except ValidationError:
+            what = "needs a name of up to 200 characters and a reason of up to 2,000"
+            return Answer(done=False, said=what)
+        self.runs.tell(
+            "master_restored", lane=lane, generation=made.number, of=int(number), by=request.by
+        )
+        said = f"{lane} is as generation {number} was; this is generation {made.number} now"
+        return Answer(done=True, said=said)
 
     def _where(self, run: str) -> Answer:
         row = self.spool.ledger.row(run)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from deckwright.errors import DeckwrightError
 from deckwright.service.operate.archive import Archive, archives, difference
 from deckwright.service.store.checking import files_below
-from deckwright.service.store.masters import CURRENT
+from deckwright.service.store.generations import CURRENT, GENERATIONS, RESTORED, Restored
 from deckwright.service.store.records import (
     Acknowledged,
     BadRecordError,
@@ -204,17 +204,26 @@ def _configs(workspace: Workspace) -> Iterator[tuple[str, list[Difference]]]:
 def _masters(
     workspace: Workspace, packs: Sequence[tuple[Path, Archive]]
 ) -> Iterator[tuple[str, list[Difference]]]:
-    """Follow each master from run to run: every parent must be the next of the run before."""
+    """Follow each master from generation to generation: every parent must be what was before."""
     steps = _steps(workspace, packs)
-    for lane, found in sorted(steps.items()):
+    lanes = {path.name for path in workspace.master.iterdir() if path.is_dir()}
+    for lane in sorted({*steps, *(lane for lane in lanes if _restored(workspace, lane)[0])}):
         place = f"master/{lane}"
-        wrong = []
+        restored, wrong = _restored(workspace, lane)
+        moves = [
+            (step.number, step.parent, step.next, f"done/{run}")
+            for step, run in steps.get(lane, [])
+        ]
+        moves += restored
+        sums: dict[int, str] = {}
         expected = ""
-        for step, run in sorted(found, key=lambda each: each[0].number):
-            if expected and step.parent != expected:
+        for number, parent, left, made in sorted(moves):
+            if expected and parent != expected:
                 what = "met another master than the run before it left; a run between may be gone"
-                wrong.append(Difference(f"done/{run}", what))
-            expected = step.next
+                wrong.append(Difference(made, what))
+            sums |= {number - 1: parent, number: left}
+            expected = left
+        wrong += _kept(workspace, lane, sums)
         try:
             now = digest_of_file(workspace.master / lane / CURRENT)[1]
         except OSError:
@@ -222,6 +231,36 @@ def _masters(
         if now != expected:
             wrong.append(Difference(f"{place}/{CURRENT}", "is not what the last run left"))
         yield place, wrong
+
+
+def _restored(
+    workspace: Workspace, lane: str
+) -> tuple[list[tuple[int, str, str, str]], list[Difference]]:
+    """Return the generations that were put back: number, parent, next and record; and faults."""
+    found, wrong = [], []
+    folder = workspace.master / lane / RESTORED
+    for name in sorted(names_in(folder)) if folder.is_dir() else ():
+        place = f"master/{lane}/{RESTORED}/{name}"
+        if not name.endswith(".json"):
+            continue
+        try:
+            record = load(Restored, folder / name)
+        except BadRecordError as error:
+            wrong.append(Difference(place, f"cannot be read: {error}"))
+            continue
+        found.append((record.number, record.parent, record.next, place))
+    return found, wrong
+
+
+def _kept(workspace: Workspace, lane: str, sums: Mapping[int, str]) -> Iterator[Difference]:
+    """Yield the kept generations of a master that are not what they were."""
+    folder = workspace.master / lane / GENERATIONS
+    for name in sorted(names_in(folder)) if folder.is_dir() else ():
+        known = sums.get(int(name)) if name.isascii() and name.isdigit() else ""
+        if known == "":
+            yield Difference(f"master/{lane}/{GENERATIONS}/{name}", "is no generation of a master")
+        elif known and digest_of_file(folder / name)[1] != known:
+            yield Difference(f"master/{lane}/{GENERATIONS}/{name}", "is not what it was")
 
 
 def _steps(

@@ -147,6 +147,9 @@ _WORDS: dict[str, Callable[[Event], str]] = {
     "deck_held": lambda _: "held by an operator",
     "deck_resumed": lambda _: "goes on",
     "deck_requeued": lambda e: f"run again; before it was {e['again']}",
+    "master_restored": lambda e: (
+        f"the master {e['lane']} is as generation {e['of']} was; now generation {e['generation']}"
+    ),
     "deck_back_in_inbox": lambda _: "bytes came after it was taken; it is back in the inbox",
     "deck_unsettled": lambda e: f"inbox/{e['place']} {e['why']}",
     "stray_seen": lambda e: f"not taken: inbox/{e['place']} {e['why']}",

@@ -24,9 +24,10 @@ from deckwright.service.runs.retries import (
 from deckwright.service.runs.room import ROOM_WAIT_S, Room
 from deckwright.service.runs.turns import Turns
 from deckwright.service.store.checking import Checked, check_attempt, deck_state
+from deckwright.service.store.generations import LaneStoppedError
 from deckwright.service.store.holds import JobHolds
 from deckwright.service.store.ledger import LedgerFullError
-from deckwright.service.store.masters import Lanes, LaneStoppedError
+from deckwright.service.store.masters import Lanes
 from deckwright.service.store.records import Claim, LaneStep, Manifest, ReasonEntry
 from deckwright.service.store.spool import Spool
 from deckwright.service.system.clock import Clock

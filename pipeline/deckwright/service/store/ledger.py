@@ -271,6 +271,14 @@ class Ledger(Database):
         ).fetchone()
         return Row(*found) if found else None
 
+    def moves_of_lane(self, lane: str) -> list[Row]:
+        """Return the done runs that moved a master on, the first one first."""
+        found = self._do(
+            "SELECT * FROM runs WHERE lane=? AND state='done' AND move IS NOT NULL ORDER BY move",
+            (lane,),
+        )
+        return [Row(*row) for row in found.fetchall()]
+
     def records_left(self, run: str) -> int | None:
         """Return how many records the master has that a run left; None where nobody has said."""
         found = self._do("SELECT records FROM masters WHERE run=?", (run,)).fetchone()

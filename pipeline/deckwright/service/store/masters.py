@@ -2,6 +2,7 @@
 
 `master/NAME/current` is the master. A done run names the master it was matched with (its parent)
 and the delivery that is the next one; the move itself comes after the commit and can be repeated.
+What the master was before is kept, see `generations`, and can be put back.
 """
 
 from __future__ import annotations
@@ -12,18 +13,22 @@ from pathlib import Path
 
 from deckwright.errors import RestartError
 from deckwright.service.store.checking import Checked, NextMaster
+from deckwright.service.store.generations import (
+    CURRENT,
+    RESTORED,
+    Generation,
+    Generations,
+    LaneStoppedError,
+    Restored,
+    keep,
+    thin,
+)
 from deckwright.service.store.ledger import Ledger
 from deckwright.service.store.records import LaneStep
-from deckwright.service.store.tables import Row
-from deckwright.service.system.fs import Fs, digest_of_file
+from deckwright.service.system.fs import Fs, SyncError, digest_of_file
 from deckwright.service.system.places import Workspace
 
-CURRENT = "current"
 _NEXT = "next"
-
-
-class LaneStoppedError(Exception):
-    """The master is not the one that the last run left: somebody must look at it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +38,11 @@ class Lanes:
     workspace: Workspace
     fs: Fs
     ledger: Ledger
+
+    @property
+    def generations(self) -> Generations:
+        """The generations of the masters."""
+        return Generations(self.workspace, self.ledger)
 
     def current(self, lane: str) -> Path:
         """Return where the master of a lane lies."""
@@ -50,7 +60,7 @@ class Lanes:
             OSError: no room.
         """
         if not self.current(lane).exists():
-            if self.ledger.last_of_lane(lane):
+            if self.generations.last(lane):
                 msg = f"master/{lane}/{CURRENT} is missing; put the last master back"
                 raise LaneStoppedError(msg)
             self._begin(lane, first)
@@ -78,11 +88,11 @@ class Lanes:
         if not found:
             msg = f"the run delivered no {file}, which is to be the next master"
             raise LaneStoppedError(msg)
-        last = self.ledger.last_of_lane(lane)
+        last = self.generations.last(lane)
         account = self._account(lane, checked, master, file, last)
         return LaneStep(
             lane=lane,
-            number=1 + (last.move or 0 if last else 0),
+            number=1 + (last.number if last else 0),
             parent=parent,
             next=found[0].sha256,
             file=wanted,
@@ -93,7 +103,7 @@ class Lanes:
         )
 
     def _account(
-        self, lane: str, checked: Checked, master: str, file: str, last: Row | None
+        self, lane: str, checked: Checked, master: str, file: str, last: Generation | None
     ) -> NextMaster:
         """Return the account of the next master; it must follow from the one that stands."""
         stands = f"master/{lane}/{CURRENT} stays as it is"
@@ -109,7 +119,7 @@ class Lanes:
             msg = f"the account of {file} does not add up; {stands}; have the stage put right"
             raise LaneStoppedError(msg)
         # of the very first master nobody knows but the run that read it
-        standing = self.ledger.records_left(last.run) if last else account.read
+        standing = last.records if last else account.read
         if standing is not None and account.before != standing:
             msg = (
                 f"the account of {file} begins with {account.before:,} records, and {master} has"
@@ -125,19 +135,67 @@ class Lanes:
             LaneStoppedError: the master is neither that run's parent nor its next.
             OSError: no room; call again.
         """
-        last = self.ledger.last_of_lane(lane)
+        last = self.generations.last(lane)
         if last is None:
             return
         now = self._digest(lane)
-        if now == last.next:
+        if now == last.sha256:
             return
         if now != last.parent:
             msg = (
-                f"master/{lane}/{CURRENT} is not the one that the last run left (its SHA-256"
-                f" begins {str(last.next)[:12]}, found {now[:12]}); put that one back"
+                f"master/{lane}/{CURRENT} is not the one that was left last (its SHA-256"
+                f" begins {last.sha256[:12]}, found {now[:12]}); put that one back"
             )
             raise LaneStoppedError(msg)
-        self._put(lane, self.workspace.done / last.run / str(last.file), str(last.next))
+        if last.restored is None:
+            source = self.workspace.done / last.run / last.file
+        else:
+            source = self.generations.bytes_of(lane, last)
+        self._put(lane, source, last.sha256, last.number - 1)
+
+    def restore(self, lane: str, number: int, by: str, why: str, at: str) -> Generation:
+        """Put an earlier generation back, as a new one; return it.
+
+        Args:
+            lane: name of the master; no run of it may run.
+            number: the generation that comes back.
+            by: who asks.
+            why: for what reason.
+            at: the time.
+
+        Raises:
+            LaneStoppedError: it cannot be done; says why.
+            pydantic.ValidationError: the name or the reason is empty or too long.
+            OSError: no room.
+        """
+        if not self.current(lane).exists():
+            msg = f"there is no master/{lane}/{CURRENT}"
+            raise LaneStoppedError(msg)
+        self.roll(lane)
+        every = {each.number: each for each in self.generations.every(lane)}
+        newest = max(every, default=0)
+        if number not in every or number == newest:
+            there = f"0 to {newest - 1}" if newest else "none"
+            msg = f"{lane} has no earlier generation {number}; those before the present: {there}"
+            raise LaneStoppedError(msg)
+        of = every[number]
+        self.generations.bytes_of(lane, of)
+        record = Restored(
+            lane=lane, number=newest + 1, of=number, parent=every[newest].sha256, next=of.sha256,
+            records=of.records, by=by, why=why, at=at,
+        )  # fmt: skip
+        folder = self.workspace.master / lane / RESTORED
+        if not folder.is_dir():
+            self.fs.make_folder(folder)
+            self._sync(folder.parent)
+        aside = folder / _NEXT
+        if os.path.lexists(aside):
+            self.fs.unlink(aside)
+        self.fs.write_new(aside, record.to_bytes())
+        self.fs.rename_new(aside, folder / f"{record.number:06d}.json")
+        self._sync(folder)
+        self.roll(lane)
+        return Generation(record.number, record.next, record.parent, record.records, "", record)
 
     def _begin(self, lane: str, first: Path) -> None:
         folder = self.workspace.master / lane
@@ -147,9 +205,10 @@ class Lanes:
         if not first.is_file():
             msg = f"the first master {first.name} is not there"
             raise LaneStoppedError(msg)
-        self._put(lane, first, None)
+        self._put(lane, first, None, None)
 
-    def _put(self, lane: str, source: Path, sha256: str | None) -> None:
+    def _put(self, lane: str, source: Path, sha256: str | None, number: int | None) -> None:
+        """Put a file in the place of the master, which is kept as the generation `number`."""
         folder = self.workspace.master / lane
         aside = folder / _NEXT
         if os.path.lexists(aside):
@@ -162,8 +221,19 @@ class Lanes:
         if sha256 is not None and digest_of_file(aside)[1] != sha256:
             msg = f"{source} is not what its run delivered; restore it from a copy"
             raise LaneStoppedError(msg)
+        if number is not None:
+            self._keep(lane, number)
         self.fs.replace(aside, folder / CURRENT)
         self._sync(folder)
+        thin(self.fs, self.generations, lane)
+
+    def _keep(self, lane: str, number: int) -> None:
+        try:
+            keep(self.fs, self.generations, lane, number)
+        except SyncError as error:
+            place = self.generations.place(lane, number)
+            msg = f"{place} could not be flushed to disk ({error.strerror}); start again"
+            raise RestartError(msg) from error
 
     def _digest(self, lane: str) -> str:
         try:

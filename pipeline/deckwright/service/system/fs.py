@@ -129,6 +129,14 @@ class Fs:
         """Put a file in the place of another in one step. For the current master, and hints."""
         source.replace(target)
 
+    def link(self, source: Path, target: Path) -> None:
+        """Give a file a further name, which must not exist.
+
+        Raises:
+            FileExistsError: something stands there.
+        """
+        os.link(source, target)
+
     def symlink(self, target: str, path: Path) -> None:
         """Make a symbolic link that must not exist. For hints only.
 
