@@ -19,7 +19,13 @@ from deckwright.examine.count.sampling import Sample, Source, count_all, survey,
 from deckwright.examine.count.typecounting import TypeCount
 from deckwright.examine.fields.found import find_fields
 from deckwright.examine.guess.columns import Look, look_at
-from deckwright.examine.guess.dividing import Division, divide, rows_of_types
+from deckwright.examine.guess.dividing import (
+    NOTHING_DIVIDES,
+    Division,
+    divide,
+    pays,
+    rows_of_types,
+)
 from deckwright.examine.guess.evidence import reading_of
 from deckwright.examine.guess.guessing import MOST_COLUMNS, guess_fields, tells_no_type
 from deckwright.examine.guess.measuring import ranges, shown
@@ -47,7 +53,7 @@ from deckwright.report.drawing.cards import COLUMNS
 MOST_SEQUENCES = 3
 
 _FEWEST = 12
-_SURE = 0.9
+_SURE = 0.4
 _TWICE = 2_000
 _CARD = 80
 
@@ -213,8 +219,7 @@ def _examined(
     spans = _running_spans(sample, kinds)
     division = divide(sample, kinds, spans)
     if division.first >= 0:
-        # no column of a date or of a number with a point tells types, however well it seems to
-        division = divide(sample, kinds, [*spans, *_number_spans(sample, kinds, spans)])
+        division = _of_fields(sample, kinds, spans)
     types = TypeCount(division.first, division.last, division.values)
     if sample.whole or not sources:
         counts.running = [_followed(sample, span) for span in spans]
@@ -252,23 +257,20 @@ def _running_spans(sample: Sample, kinds: NDArray[np.uint8]) -> list[tuple[int, 
     return find_sequences(look_at(sample, kinds))[:MOST_SEQUENCES]
 
 
-def _number_spans(
+def _of_fields(
     sample: Sample, kinds: NDArray[np.uint8], running: Sequence[tuple[int, int]]
-) -> list[tuple[int, int]]:
-    """Return columns (from 1) of dates and of numbers with sign, point or exponent.
-
-    None of their columns is a code that tells types of cards.
-    """
-    if len(sample.text) < _FEWEST:
-        return []
+) -> Division:
+    """Return what divides the cards, where it is no part of a number and changes several fields."""
     look = look_at(sample.rows(_some(len(sample.text))), kinds)
     known = [(first - 1, last - 1) for first, last in running]
-    spans = find_fields(sample.text[:, :MOST_COLUMNS], kinds, known)
-    return [
+    fields = find_fields(sample.text[:, :MOST_COLUMNS], kinds, known)
+    numbers = [
         (span.first + 1, span.last + 1)
-        for span in spans
+        for span in fields
         if span.sure >= _SURE and span.width > 1 and tells_no_type(look, span)
     ]
+    division = divide(sample, kinds, [*running, *numbers])
+    return division if pays(division, fields) else NOTHING_DIVIDES
 
 
 def _some(count: int) -> NDArray[np.bool_]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.examine.count.sampling import Sample
+from deckwright.examine.fields.found import FieldSpan
 from deckwright.examine.guess.columns import BLANK
 from deckwright.examine.model import BLANK as BLANK_CLASS
 from deckwright.examine.model import LETTER
@@ -25,7 +26,8 @@ _IN_TEXT = 0.5
 _LEAST_SHARE = 0.004  # of the cards, for a value to make a type of its own
 _COVERED = 0.985  # of the cards, that such values must make up
 _APART = 0.5  # difference of class shares from which a column is said to differ
-_FEWEST = 2  # columns that must differ
+_WHOLE_CARD = 40  # columns that differ, more than any field has
+_FEWEST = 2  # columns that must differ, and fields
 _CARDS = 20_000
 _FEWEST_CARDS = 12
 _SOME, _HALF = 0.02, 0.5  # of the cards
@@ -34,9 +36,6 @@ _A_TYPE = 0.15  # what one type more must tell
 _MORE = 0.25  # and what one column more
 _BLANKS = 0.5  # and what a column must tell that is blank on some cards
 _ALWAYS = 0.995
-_PURE = 0.95  # of the cards of a type, for a column to be one thing
-_PLENTY = 6.0  # columns that types explain, from which no more is asked
-_LEAST_CHANGES = 3  # columns that are another thing in another type
 POINT = ord(".")
 
 
@@ -103,31 +102,31 @@ def divide(
                 best = replace(found, told=found.told - more)
     if best.told < _LEAST_TOLD:
         return NOTHING_DIVIDES
-    whole = _whole_code(text, classes, best, full)
-    return whole if _pays(text, classes, whole) else NOTHING_DIVIDES
+    return _whole_code(text, classes, best, full)
 
 
-def _pays(text: NDArray[np.uint8], classes: NDArray[np.uint8], division: Division) -> bool:
-    """Return whether the types differ in what whole fields are, and in more than one of them.
+def pays(division: Division, fields: Sequence[FieldSpan]) -> bool:
+    """Return whether types change more than one field besides their code.
 
     A flag goes with one value that is blank, a sign with one number: these are no types.
+
+    Args:
+        division: of the cards.
+        fields: as the columns divide where all cards are of one type.
     """
-    if division.told >= _PLENTY:
+    if len(division.apart) >= _WHOLE_CARD:
         return True
-    natures = []
-    for rows in rows_of_types(text, division)[:-1]:
-        shares = np.stack([(classes[rows] == one).mean(axis=0) for one in range(_CLASSES)])
-        nature = shares.argmax(axis=0)
-        natures.append(np.where(shares.max(axis=0) >= _PURE, nature, -1))
-    changes = np.zeros(text.shape[1], np.bool_)
-    for place, one in enumerate(natures):
-        for other in natures[:place]:
-            changes |= (one != other) & (one >= 0) & (other >= 0)
-    changes[division.first : division.last + 1] = False
-    columns = np.flatnonzero(changes)
-    blocks = int((np.diff(columns) > 1).sum()) + (len(columns) > 0)
-    used = int((classes != BLANK_CLASS).any(axis=0).sum())
-    return bool(len(columns) >= _LEAST_CHANGES and (blocks > 1 or len(columns) >= used / 4))
+    changed = [
+        span
+        for span in fields
+        if any(span.first <= column <= span.last for column in division.apart)
+        and (span.last < division.first or division.last < span.first)
+    ]
+    beside = [
+        span for span in changed
+        if span.last == division.first - 1 or span.first == division.last + 1
+    ]  # fmt: skip
+    return len(changed) >= _FEWEST and len(changed) > len(beside)
 
 
 def rows_of_types(text: NDArray[np.uint8], division: Division) -> list[NDArray[np.bool_]]:
