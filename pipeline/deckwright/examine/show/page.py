@@ -12,6 +12,7 @@ from deckwright.examine.model import DrawnCard, Examination, Guess, TypeFacts
 from deckwright.examine.show.picture import ACROSS, columns_picture, fields_strip
 from deckwright.examine.show.sentences import (
     CAUTION,
+    Group,
     basis,
     differing_said,
     fields_said,
@@ -26,7 +27,6 @@ from deckwright.report.drawing.cardview import CardView, card_view
 from deckwright.report.figures import CHECK, CROSS
 from deckwright.report.html import drawn, page
 from deckwright.report.model import CardLine, card_name
-from deckwright.wording import plural
 
 _STRONG = {"holds": 4, "strong": 3, "likely": 2, "possible": 1}
 _MOST_CANDIDATES = 6
@@ -150,15 +150,15 @@ def _strip(found: Examination, one: TypeFacts) -> Markup:
 
 def _fields(one: TypeFacts) -> list[FieldRow]:
     numbers = {guess.first: number for number, guess in enumerate(one.guesses, 1)}
-    return [_field(numbers[guess.first], guess, fields) for guess, fields in grouped(one.guesses)]
+    return [_field(numbers[group.guess.first], group) for group in grouped(one.guesses)]
 
 
-def _field(number: int, guess: Guess, fields: int) -> FieldRow:
+def _field(number: int, group: Group) -> FieldRow:
+    guess = group.guess
     dots = "\u25cf" * _STRONG[guess.strength] + "\u25cb" * (4 - _STRONG[guess.strength])
-    if fields == 1:
-        return FieldRow(f"{number}", guess, dots, "")
-    each = f"{plural(fields, 'field')} of {plural(guess.width // fields, 'column')}"
-    return FieldRow(f"{number}\u2013{number + fields - 1}", guess, dots, each)
+    side_by_side = group.fields > 1 and guess.width >= group.step * group.fields
+    numbers = f"{number}\u2013{number + group.fields - 1}" if side_by_side else f"{number}"
+    return FieldRow(numbers, guess, dots, group.each)
 
 
 def _cards(found: Examination) -> Iterator[CardView]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from deckwright.examine.model import Examination, Guess, PictureFacts
 from deckwright.examine.show.proposing import toml
@@ -16,6 +17,7 @@ CAUTION = (
 
 _COLUMNS = 8
 _RUN = 3
+_MOST_IN_GROUP = 6
 
 
 def headline(found: Examination) -> str:
@@ -134,32 +136,81 @@ def differing_said(found: Examination) -> str:
     )
 
 
-def grouped(guesses: Sequence[Guess]) -> list[tuple[Guess, int]]:
-    """Return guesses with the number of fields side by side that each stands for.
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Fields of one type and width along the card, told as one.
 
-    Three or more fields of one type, width and strength become one, that of the first.
+    guess: the first; where they lie side by side its columns are those of all. fields: how many.
+    step: columns from one to the next; 0 where there is one.
     """
-    runs: list[list[Guess]] = []
-    for guess in guesses:
-        last = runs[-1][-1] if runs else None
-        if last is not None and _alike(last, guess):
-            runs[-1].append(guess)
-        else:
-            runs.append([guess])
-    out: list[tuple[Guess, int]] = []
-    for run in runs:
-        if len(run) < _RUN:
-            out += [(guess, 1) for guess in run]
-        else:
-            out.append((replace(run[0], last=run[-1].last), len(run)))
-    return out
+
+    guess: Guess
+    fields: int = 1
+    step: int = 0
+
+    @property
+    def each(self) -> str:
+        """How many fields of how many columns; empty where there is one."""
+        if self.fields == 1:
+            return ""
+        width = self.guess.width
+        if width >= self.step * self.fields:
+            return f"{plural(self.fields, 'field')} of {plural(width // self.fields, 'column')}"
+        words = plural(width, "column")
+        return f"{plural(self.fields, 'field')} of {words}, one every {self.step} columns"
 
 
-def _alike(one: Guess, other: Guess) -> bool:
+def grouped(guesses: Sequence[Guess]) -> list[Group]:
+    """Return guesses, with those folded that repeat along the card three times or more."""
+    found: list[Group] = []
+    at = 0
+    while at < len(guesses):
+        period, copies = _repeat(guesses, at)
+        if copies < _RUN:
+            found.append(Group(guesses[at]))
+            at += 1
+            continue
+        end = at + period * copies
+        step = guesses[at + period].first - guesses[at].first
+        for place in range(at, at + period):
+            guess = guesses[place]
+            if period == 1:
+                guess = replace(guess, last=guesses[end - 1].last)
+            found.append(Group(guess, copies, step))
+        at = end
+    return found
+
+
+def _repeat(guesses: Sequence[Guess], at: int) -> tuple[int, int]:
+    """Return how many guesses repeat from one on, and how often; the most that are folded so."""
+    best = (1, 1)
+    for period in range(1, _MOST_IN_GROUP + 1):
+        copies = 1
+        while _same(guesses, at, at + period * copies, period):
+            copies += 1
+        told = [guess.what for guess in guesses[at : at + period]]
+        dull = all(what == "not used" for what in told) or (period == 1 and told == ["text"])
+        if not dull and copies >= _RUN and period * copies > best[0] * best[1]:
+            best = (period, copies)
+    return best
+
+
+def _same(guesses: Sequence[Guess], one: int, other: int, count: int) -> bool:
+    """Return whether some guesses are as others that stand a fixed way before them."""
+    if other + count > len(guesses):
+        return False
+    pairs = list(zip(guesses[one : one + count], guesses[other : other + count], strict=True))
+    way = {there.first - here.first for here, there in pairs}
+    side_by_side = all(
+        there.first == here.last + 1 for here, there in pairwise(guesses[other - 1 : other + count])
+    )
     return (
-        other.first == one.last + 1
-        and (one.what, one.width, one.strength) == (other.what, other.width, other.strength)
-        and one.what not in {"not used", "text"}
+        len(way) == 1
+        and side_by_side
+        and all(
+            (here.what, here.width, here.strength) == (there.what, there.width, there.strength)
+            for here, there in pairs
+        )
     )
 
 

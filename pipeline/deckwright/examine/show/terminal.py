@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from deckwright.examine.guess.sequencewords import sequence_sentence
-from deckwright.examine.model import BLANK, Columns, Examination, Guess
+from deckwright.examine.model import BLANK, Columns, Examination
 from deckwright.examine.show.picture import ACROSS, class_letters
 from deckwright.examine.show.sentences import (
+    Group,
     basis,
     differing_said,
     fields_said,
@@ -25,7 +26,6 @@ from deckwright.examine.show.sentences import (
 )
 from deckwright.examine.strengths import MEANINGS
 from deckwright.report.signs import shown_character
-from deckwright.wording import plural
 
 Line = list[tuple[str, str]]
 """Pieces of a line: text, and style (`head`, `soft`, `alarm`, `strong` or none)."""
@@ -194,8 +194,8 @@ def _types(found: Examination, *, brief: bool) -> Iterator[_Piece]:
             yield _Paragraph("  ", basis(found), "soft")
         if not one.guesses:
             yield [("  too few cards to guess from", "soft")]
-        for guess, fields in grouped(one.guesses):
-            yield from _guess(guess, fields, brief=brief)
+        for group in grouped(one.guesses):
+            yield from _guess(group, brief=brief)
         yield []
     yield [("Order", "head")]
     for facts in found.sequences:
@@ -206,8 +206,9 @@ def _types(found: Examination, *, brief: bool) -> Iterator[_Piece]:
     yield []
 
 
-def _guess(guess: Guess, fields: int, *, brief: bool) -> Iterator[_Piece]:
-    each = f", {fields} fields of {plural(guess.width // fields, 'column')}" if fields > 1 else ""
+def _guess(group: Group, *, brief: bool) -> Iterator[_Piece]:
+    guess = group.guess
+    each = f", {group.each}" if group.each else ""
     yield [
         (f"  {guess.columns:>7}  ", "strong"),
         (f"{guess.what}{each}".ljust(46), ""),
