@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import hashlib
 import io
 import json
@@ -24,6 +25,9 @@ from deckwright.cli.main import main
 from deckwright.engine.passes.executors import Executor
 from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.run import Outcome, run_job
+
+# a process that runs tests makes a million objects while it loads them, and all of them stay
+gc.disable()
 
 # how long an example takes says how busy the machine is, and no more
 settings.register_profile("patient", deadline=None, max_examples=50)
@@ -217,6 +221,12 @@ class Workshop:
             **options,
         )
         return Said(done.returncode, done.stdout, done.stderr)
+
+
+def pytest_collection_finish() -> None:
+    """Look for garbage from now on, among what the tests make."""
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture(scope="session")
