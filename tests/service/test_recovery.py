@@ -105,3 +105,29 @@ def test_an_ended_run_whose_record_cannot_be_read_is_a_problem_and_stops_nothing
         assert len(rig.ledger.rows("done")) == 1
     finally:
         rig.close()
+
+
+@pytest.mark.parametrize("state", ["done", "returned"])
+def test_an_end_that_the_ledger_missed_is_to_be_told_and_one_of_a_lost_ledger_is_not(state) -> None:
+    """A kill between a deck's last move and its entry leaves the end untold."""
+    with workspace(("a.deck", A if state == "done" else b"!deck\n")) as root:
+        run_all(root)
+        run = home_of(root, state).name
+        with started(root) as rig:
+            assert rig.ledger.rows(state)[0].run == run
+            rig.ledger._do("UPDATE runs SET state='running' WHERE run=?", (run,))  # noqa: SLF001 # as the kill leaves it
+        rig = Rig(root)
+        try:
+            found = rig.start()
+            assert [each.run for each in (*found.done, *found.returned)] == [run]
+            assert [row.run for row in rig.ledger.rows(state)] == [run]
+        finally:
+            rig.close()
+        (root / "ledger.db").unlink()
+        rig = Rig(root)
+        try:
+            found = rig.start()
+            assert [*found.done, *found.returned] == []
+            assert [row.run for row in rig.ledger.rows(state)] == [run]
+        finally:
+            rig.close()

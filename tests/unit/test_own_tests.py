@@ -34,23 +34,26 @@ def called(function: ast.FunctionDef) -> set[str]:
 
 def without_assertion(sources: dict[str, str]) -> list[str]:
     """Return the tests that neither assert nor call a helper, of any file, that does."""
-    named = {name: list(functions(ast.parse(text))) for name, text in sources.items()}
-    tests, helpers = [], []
-    for name, found in named.items():
-        tests += [(name, each) for each in found if each.name.startswith("test_")]
-        helpers += [each for each in found if not each.name.startswith("test_")]
+    found = [
+        (name, each.name, asserts(each), called(each))
+        for name, text in sources.items()
+        for each in functions(ast.parse(text))
+    ]
+    helpers = [(name, sure, calls) for _, name, sure, calls in found if not is_test(name)]
     known: set[str] = set()
     while more := {
-        each.name
-        for each in helpers
-        if each.name not in known and (asserts(each) or called(each) & known)
+        name for name, sure, calls in helpers if name not in known and (sure or calls & known)
     }:
         known |= more
     return [
-        f"{name}::{test.name}"
-        for name, test in tests
-        if not asserts(test) and not called(test) & known
+        f"{file}::{name}"
+        for file, name, sure, calls in found
+        if is_test(name) and not sure and not calls & known
     ]
+
+
+def is_test(name: str) -> bool:
+    return name.startswith("test_")
 
 
 def test_every_test_asserts_something() -> None:
