@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -118,11 +119,19 @@ def test_any_cut_into_tasks_and_trays_gives_the_same_files(job, shop, room, card
     assert told(cut) == told(whole)
 
 
-@SOON
+@settings(max_examples=25, deadline=None)
 @given(DECKS, SIZES)
-def test_every_card_is_in_one_place_at_every_stage(job, shop, room, cards, sizes) -> None:
+def test_what_a_run_leaves_tells_of_every_card(job, shop, room, cards, sizes) -> None:
+    """Four properties of the same runs."""
     folder = room()
     run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+    assert_every_card_is_in_one_place(run, cards, shop)
+    assert_replaying_gives_the_delivery(run, cards, shop)
+    assert_the_log_tells_what_the_journal_tells(run)
+    assert_every_line_leads_to_its_card_and_back(run, cards)
+
+
+def assert_every_card_is_in_one_place(run: Path, cards: list[str], shop: Any) -> None:
     control = shop.control(run)
     arriving = len(cards)
     for stage in control["stages"]:
@@ -166,26 +175,14 @@ def lines_of(path: Path) -> list[str]:
     return [line.rstrip() for line in path.read_bytes().decode("latin-1").split("\n")[:-1]]
 
 
-@SOON
-@given(DECKS, SIZES)
-def test_replaying_the_journal_on_the_deck_gives_the_delivery(
-    job, shop, room, cards, sizes
-) -> None:
-    folder = room()
-    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+def assert_replaying_gives_the_delivery(run: Path, cards: list[str], shop: Any) -> None:
     text = np.frombuffer(shop.lines(cards), np.uint8).reshape(-1, 81)[:, :80]
     _, images = replay(Journal(run), text, ASCII_LATIN)
     replayed = b"".join(image.tobytes() + b"\n" for image in images)
     assert replayed == (run / "out" / "cards.txt").read_bytes()
 
 
-@SOON
-@given(DECKS, SIZES)
-def test_the_log_tells_of_cards_what_the_files_of_the_journal_tell(
-    job, shop, room, cards, sizes
-) -> None:
-    folder = room()
-    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+def assert_the_log_tells_what_the_journal_tells(run: Path) -> None:
     lines = (run / "log.jsonl").read_text(encoding="utf-8").splitlines()
     logged = [event for event in map(json.loads, lines) if event["event"].startswith("card_")]
     journal = Journal(run)
@@ -193,11 +190,7 @@ def test_the_log_tells_of_cards_what_the_files_of_the_journal_tell(
     assert logged == [event | {"level": "info"} for event in again]
 
 
-@SOON
-@given(DECKS, SIZES)
-def test_every_delivered_line_leads_to_its_card_and_back(job, shop, room, cards, sizes) -> None:
-    folder = room()
-    run = shop.run(job, shop.deck(folder / "d.txt", cards), out=folder / "run", sizes=sizes).folder
+def assert_every_line_leads_to_its_card_and_back(run: Path, cards: list[str]) -> None:
     journal = Journal(run)
     for name in ("cards.csv", "low.csv"):
         rows = (run / "out" / name).read_bytes().decode().split("\r\n")[1:-1]

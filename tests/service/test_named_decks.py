@@ -130,7 +130,7 @@ def test_two_decks_from_the_inbox_hold_the_job(depot: House) -> None:
     ) in fault
 
 
-@pytest.mark.parametrize("kills", sizes(2, slow=12, long=60))
+@pytest.mark.parametrize("kills", sizes(slow=12, long=60))
 def test_killed_at_any_time_each_deck_is_posted_once(depot: House, kills: int) -> None:
     """Whatever is cut off, the master is that of one run after the other."""
     chance = random.Random(kills)  # noqa: S311 # repeatable

@@ -87,12 +87,14 @@ def test_the_outputs_are_the_same_bytes_with(setting, usual) -> None:
     assert sum("/out/" in name for name in found) > 90
 
 
+@pytest.mark.slow
 def test_no_output_names_the_place_the_process_or_the_day(usual) -> None:
     for name, data in usual.items():
         for word in (b"/dev/shm", b"/tmp/", b"deckwright-", b"house", b"worker-"):
             assert word not in data, f"{word!r} in {name}"
 
 
+@pytest.mark.slow
 def test_what_the_moment_decides_stands_in_the_claim_alone() -> None:
     with house() as made:
         run = made.drop("a.txt", cards_of(1))
