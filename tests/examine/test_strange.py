@@ -20,6 +20,7 @@ from deckwright.examine.deck import examine
 from deckwright.examine.opening.opening import Media
 from deckwright.identify.periods import CARD, record_lengths
 from examine.conftest import blank_cards, digits, put, text_deck
+from learning.invented import invented_deck
 
 quick = settings(max_examples=12, deadline=None)
 
@@ -66,6 +67,17 @@ def test_records_of_any_length_are_found(write, planted, length, code) -> None:
     found = examine([write(cards.tobytes().decode("ascii").encode(code))])
     assert (found.cards, found.width, found.code.name) == (150, length, code)
     assert found.reading.sure
+
+
+@pytest.mark.parametrize("length", [72, 96, 120, 132])
+@pytest.mark.parametrize("seed", [3005, 3010, 3021])
+def test_few_records_are_not_cut_into_shorter_ones(write, length, seed) -> None:
+    # 32, 36 and 55 records, some with fields that repeat along the record
+    cards, _ = invented_deck(seed)
+    wide = np.concatenate([cards, np.roll(cards, 1, axis=0)], axis=1)[:, :length]
+    data = np.ascontiguousarray(wide).tobytes()
+    best = record_lengths(np.frombuffer(data, np.uint8), len(data))[0]
+    assert best.length == length
 
 
 def test_cards_that_take_turns_are_asked_about(write) -> None:

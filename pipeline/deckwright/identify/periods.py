@@ -1,8 +1,7 @@
 """How long the records of a deck without line ends are: the length under which columns say most.
 
 Under the right length each column holds its own few values; under a wrong one every column holds
-a bit of everything. What a length leaves to be said is counted in bits a byte: the entropy of each
-column, and what it costs to say which values a column has (minimum description length).
+a bit of everything. What a length leaves to be said is counted in bits a byte.
 """
 
 from __future__ import annotations
@@ -22,9 +21,12 @@ KNOWN_LENGTHS = (80, 72, 90, 96, 100, 120, 128, 132, 133, 136, 160)
 _SHORTEST, _LONGEST = 12, 2_048
 _LAGS = 14  # lengths that are taken from how often bytes come again
 _FEWEST = 8  # records
+_A_SET = 0.85  # of the bits, that a set of cards may leave at most for it to be one
 _TELLS = 0.02  # bits a byte, that a length must save to be one
 _SAME = 0.02  # bits a byte, within which a divisor says as much
 _STEEP = 1.5
+_WEIGHT = 2.0  # records, as which the whole deck counts when a column is told
+_UP = 5
 _LONG, _LEAST_PART = 160, 40  # longer records may be sets of shorter ones
 _KNOWN, _OTHER = 0.97, 0.93  # what is left of the score of a length that is not a card's
 
@@ -57,15 +59,21 @@ def record_lengths(stretch: NDArray[np.uint8], size: int) -> list[Length]:
     whole = {length: one for length, one in telling.items() if size % length == 0}
     if not telling:
         return _untold(size)
-    best, doubt = _best(whole or telling, flat)
-    least = bits[best]
+    best, doubt = _best(whole or telling, bits, flat)
+    least = bits[doubt or best]
     found = []
     for length, one in bits.items():
         alias = length % best == 0 or (doubt and doubt % length == 0) or size % length
         if length != best and alias:
             continue
         prior = 1.0 if length == CARD else _KNOWN if length in KNOWN_LENGTHS else _OTHER
-        keeps = float(np.exp(-_STEEP * max(0.0, one - least))) * (1.0 if length == best else prior)
+        # where little is to be said at all, little more is much
+        loss = (
+            0.0
+            if length == best
+            else max(0.0, one - least) * max(1.0, 1 / max(_TELLS, flat - least))
+        )
+        keeps = float(np.exp(-_STEEP * loss)) * (1.0 if length == best else prior)
         said = f"records of {length} bytes, that leave {one:.2f} bits a byte to be said"
         said += f" where any other order leaves {flat:.2f}"
         other = doubt if length == best else 0
@@ -83,17 +91,22 @@ def _untold(size: int) -> list[Length]:
     return found or [Length(CARD, 1.0, whole=False, evidence=f"records of {CARD} bytes")]
 
 
-def _best(bits: dict[int, float], flat: float) -> tuple[int, int]:
+def _best(bits: dict[int, float], every: dict[int, float], flat: float) -> tuple[int, int]:
     """Return the length that leaves least to be said, and one that may be meant instead.
 
     A record may be a set of cards that take turns, which the bytes alone do not tell. Then the
     length of a card comes first.
+
+    Args:
+        bits: by length, of those that say anything.
+        every: the same of all that were tried.
+        flat: bits where no length is assumed.
     """
     best = min(bits, key=lambda length: (bits[length], length))
     parts = [length for length in bits if length < best and best % length == 0]
     best = min((part for part in parts if bits[part] <= bits[best] + _SAME), default=best)
-    if best != CARD and best % CARD == 0 and CARD in bits:
-        return CARD, best
+    if best != CARD and best % CARD == 0 and CARD in every:
+        return CARD, best if bits[best] < _A_SET * every[CARD] else 0
     halves = [
         part
         for part in parts
@@ -119,15 +132,38 @@ def _candidates(stretch: NDArray[np.uint8], size: int) -> Sequence[int]:
 
 
 def _bits(stretch: NDArray[np.uint8], length: int) -> float:
-    """Return how many bits a byte are left to be said when records have this length."""
+    """Return how many bits a byte are left to be said when records have this length.
+
+    Each column is told byte by byte by one who knows how often each byte comes up in the whole
+    deck, and learns with every record what this column holds: the marginal likelihood of a
+    Dirichlet prior. So few records are no reason for a short length, nor many values for a long
+    one.
+    """
     count = len(stretch) // length
     if not count:
         return 8.0
+    cells = stretch[: count * length]
     columns = np.arange(length, dtype=np.int64) * 256
-    places = (stretch[: count * length].reshape(count, length) + columns).ravel()
-    counts = np.bincount(places, minlength=length * 256)
-    filled = counts[counts > 0]
-    entropy = float((filled * np.log2(count / filled)).sum())
-    cost = (len(filled) - length) / 2 * np.log2(count) if count > 1 else 0.0
-    # which values a column has must be said too, at eight bits for each
-    return float((entropy + cost + 8.0 * len(filled)) / (count * length))
+    places = (cells.reshape(count, length) + columns).ravel()
+    counts = np.bincount(places, minlength=length * 256).reshape(length, 256)
+    shares = np.bincount(cells, minlength=256) / len(cells)
+    column, value = np.nonzero(counts)
+    weight = _WEIGHT * shares[value]
+    learnt = _log_gamma(weight + counts[column, value]) - _log_gamma(weight)
+    whole = _log_gamma(np.array([_WEIGHT + count, _WEIGHT]))
+    nats = length * (whole[0] - whole[1]) - learnt.sum()
+    return float(nats / np.log(2) / (count * length))
+
+
+def _log_gamma(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the logarithm of the gamma function of positive numbers, to 9 digits.
+
+    Stirling's series, five steps up, where it is near enough (Abramowitz and Stegun 6.1.41).
+    """
+    up = x + _UP
+    steps = np.log(x)
+    for step in range(1, _UP):
+        steps += np.log(x + step)
+    series = (up - 0.5) * np.log(up) - up + 0.5 * np.log(2 * np.pi)
+    found: NDArray[np.float64] = series + 1 / (12 * up) - 1 / (360 * up**3) - steps
+    return found
