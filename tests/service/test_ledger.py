@@ -15,7 +15,7 @@ from deckwright.service.store.ledger import Ledger, LedgerError
 from deckwright.service.store.records import Claim, DeckFacts, LaneStep
 from deckwright.service.system.places import run_prefix
 from service.contract import sha256
-from service.kit import quick_room
+from service.kit import drop, quick_room, run_all, started, workspace
 from service.scenarios import run_of
 
 NAMES = st.binary(min_size=1, max_size=255).filter(
@@ -230,3 +230,19 @@ def test_after_one_that_fails_commits_are_flushed_as_before(step) -> None:
         with pytest.raises(LedgerError):
             ledger.add(claim("a", b"a", 1), 0) if step == "add" else ledger.end("x", "done", "now")
         assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)  # noqa: SLF001
+
+
+def test_a_deck_repairs_the_last_of_its_name_only_where_something_of_that_came_back() -> None:
+    with workspace(("sound.deck", b"card\n"), ("back.deck", b"!deck\n")) as root:
+        run_all(root)
+        with started(root) as rig:
+            (back,) = rig.ledger.rows("returned")
+            assert rig.ledger.repaired_by("cards", b"back.deck") == back
+            assert rig.ledger.repaired_by("cards", b"sound.deck") is None
+            assert rig.ledger.repaired_by("stock", b"back.deck") is None
+        drop(root, "sound.deck", b"card\n")
+        run_all(root)
+        with started(root) as rig:
+            codes = {row.code for row in rig.ledger.rows("returned")}
+            assert codes == {back.code, "duplicate"}
+            assert rig.ledger.repaired_by("cards", b"sound.deck") is None
