@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from deckwright.cards.bitlayouts import BIT_LAYOUTS, BitLayout, BitsName, bit_layout
     from deckwright.cards.codeparts import hole_patterns
-    from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
+    from deckwright.cards.codetable import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
     from deckwright.cards.collate import collating_ranks
     from deckwright.cards.holes import PATTERNS, ROWS, format_pattern, parse_pattern, row_bit
     from deckwright.cards.matrix import blank_rows, cut, rows_of
@@ -110,7 +110,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "cards.bitlayouts": ("BIT_LAYOUTS", "BitLayout", "BitsName", "bit_layout"),
     "cards.codeparts": ("hole_patterns",),
-    "cards.codes": ("ILLEGAL", "Alphabet", "CodeTable", "UnfitCodeError"),
+    "cards.codetable": ("ILLEGAL", "Alphabet", "CodeTable", "UnfitCodeError"),
     "cards.holes": ("PATTERNS", "ROWS", "format_pattern", "parse_pattern", "row_bit"),
     "cards.collate": ("collating_ranks",),
     "cards.matrix": ("blank_rows", "cut", "rows_of"),

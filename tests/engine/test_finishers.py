@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import deckwright
-from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 from guide_plugins import guide_plugin

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.engine.passes import runs
 from deckwright.engine.planning.limits import Sizes
 from deckwright.errors import GroupReturnsError, GroupTooLargeError

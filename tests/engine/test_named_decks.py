@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.cli.commands.run import command
 from deckwright.cli.shared.completing import complete_decks
 from deckwright.engine.passes.executors import ProcessExecutor

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.engine.passes.tasks import Recipe, Result, Task
 from deckwright.engine.passes.worker import Worker
 from deckwright.engine.planning.limits import Sizes

@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deckwright import LastCards, Tray, Values
-from deckwright.cards.codes import ASCII_LATIN, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.engine.passes.scans import same_state
 from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.planning.plan import load_plan

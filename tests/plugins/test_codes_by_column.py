@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from deckwright import PATTERNS, Medium, UnfitCodeError, UnwritableError, hole_patterns
-from deckwright.cards.codeparts import CodePart, with_parts
-from deckwright.cards.codes import Alphabet, CodeTable, load_code
+from deckwright.cards.codeparts import with_parts
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import Alphabet, CodePart, CodeTable
 from deckwright.layout.tray import legal_patterns
 from deckwright.plugin.parted import PartedMedium
 from deckwright_plugins.media.blocks import Blocks

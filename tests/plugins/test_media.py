@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from pydantic import ValidationError
 
-from deckwright.cards.codes import UnfitCodeError, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import UnfitCodeError
 from deckwright.errors import UnreadableDeckError
 from deckwright.plugin.media import Medium, UnwritableError
 from deckwright.plugin.values import OddCards, RawTray, Survey

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.cards.values import Values
 from deckwright.engine.passes import worker
 from deckwright.engine.passes.accounts import check_account, digest

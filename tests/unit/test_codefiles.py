@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from deckwright.cards.codes import CodeTable, code_names, load_code
+from deckwright.cards.codes import code_names, load_code
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.holes import format_pattern, parse_pattern
 from deckwright.errors import ConfigError
 

@@ -12,15 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.cards.codes import (
-    ASCII_LATIN,
-    CodeTable,
-    UnfitCodeError,
-    UnknownCodeError,
-    code_names,
-    load_code,
-    translation,
-)
+from deckwright.cards.codes import UnknownCodeError, code_names, load_code
+from deckwright.cards.codetable import ASCII_LATIN, CodeTable, UnfitCodeError, translation
 from deckwright.cards.holes import PATTERNS, fits_eight_bit_rule, format_pattern, parse_pattern
 
 ALL = np.arange(PATTERNS, dtype=np.uint16)

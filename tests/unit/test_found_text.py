@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from deckwright.cards.codes import ILLEGAL, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import ILLEGAL
 from deckwright.cards.holes import PATTERNS, format_pattern, parse_pattern
 from deckwright.layout.foundtext import spelled_out
 

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.cards.codes import ASCII_LATIN, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.cards.values import Values
 from deckwright.layout.expressions import Expression, series, values_of
 

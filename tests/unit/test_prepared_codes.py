@@ -7,7 +7,8 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from deckwright.cards.codes import CodeTable, load_code, made_anew
+from deckwright.cards.codes import load_code, made_anew
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.prepared import FILE, prepared_code, prepared_names
 from deckwright.cards.preparing import tables
 

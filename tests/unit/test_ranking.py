@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright import BIT_LAYOUTS
-from deckwright.cards.codes import UnfitCodeError, UnknownCodeError, load_code
+from deckwright.cards.codes import UnknownCodeError, load_code
+from deckwright.cards.codetable import UnfitCodeError
 from deckwright.cards.holes import PATTERNS, ROWS, fits_eight_bit_rule, parse_pattern, row_bit
 from deckwright.errors import ConfigError
 from deckwright.identify.mediaranking import rank_media

@@ -13,47 +13,26 @@ A cell that holds one is none of the code: nothing is taken for something else.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import (
+from deckwright.cards.codetable import (
     ASCII_SIZE,
     ILLEGAL,
     SIZE,
     Alphabet,
+    Bytes,
+    CodePart,
     CodeTable,
+    Mask,
     UnfitCodeError,
     translation,
 )
 
 _FEW = 3
-
-Bytes = NDArray[np.uint8]
-Mask = NDArray[np.bool_]
-Cards = Callable[[Bytes], Mask]
-"""Says, from text (n, L) in internal bytes, which cards (n) a part is on."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CodePart:
-    """Columns first to last (from 1, both included) in a code of their own.
-
-    code: in the alphabet of the whole deck; a byte without a character is read as 0x1A. cards:
-    which cards it is on; None = all.
-    """
-
-    first: int
-    last: int
-    code: CodeTable
-    cards: Cards | None = None
-
-    @property
-    def place(self) -> slice:
-        """The columns as a slice, from 0."""
-        return slice(self.first - 1, self.last)
 
 
 def with_parts(base: CodeTable, parts: Sequence[CodePart]) -> CodeTable:

@@ -17,38 +17,33 @@ import encodings
 import os
 import pkgutil
 import string
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from deckwright.cards.codefiles import Cell, CodeFile, clashes, parse_code_file, read_code_file
+from deckwright.cards.codetable import (
+    ASCII_SIZE,
+    SIZE,
+    Alphabet,
+    CodeTable,
+    UnfitCodeError,
+    alphabet_of,
+    fixed,
+    slots_of,
+    table_of,
+)
 from deckwright.cards.holes import PATTERNS
 from deckwright.cards.prepared import inverse, prepared_code, prepared_names
 from deckwright.errors import ConfigError, DeckwrightError, Fault
 from deckwright.wording import unknown_code
 
-if TYPE_CHECKING:
-    from deckwright.cards.codeparts import CodePart
-
-SIZE = 256
-"""Slots of an alphabet, and values of a byte."""
-
-ASCII_SIZE = 128
-
-ILLEGAL = 0x1A
-"""The internal byte for a pattern that is no character (SUB in ASCII)."""
-
-_Scalar = TypeVar("_Scalar", bound=np.generic)
-
 _PACKAGED = "deckwright.cards"
 _SUFFIXES = (".toml", ".csv")
-_NO_CHARACTER = "\ufffe"  # marks "undefined" in tables of Python's charmap codec
 
 
 class UnknownCodeError(DeckwrightError, LookupError):
@@ -59,70 +54,6 @@ class UnknownCodeError(DeckwrightError, LookupError):
     def __init__(self, name: str, sentence: str) -> None:
         self.name = name
         super().__init__(sentence)
-
-
-class UnfitCodeError(DeckwrightError, ValueError):
-    """The code cannot be used in this place."""
-
-    exit_code = 2
-
-    def __init__(self, name: str, what: str, remedy: str = "") -> None:
-        self.name, self.what, self.remedy = name, what, remedy
-        super().__init__(f"code {name!r} {what}" + (f"; {remedy}" if remedy else ""))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Alphabet:
-    """What the 256 internal bytes stand for; None is a slot without a character."""
-
-    characters: tuple[str | None, ...]
-
-    @property
-    def defined(self) -> NDArray[np.bool_]:
-        """Return bool (256): slots that have a character."""
-        return _defined(self.characters)
-
-    def decode(self, data: bytes) -> str:
-        """Return internal bytes as text; slots without a character become U+FFFD."""
-        return codecs.charmap_decode(data, "replace", _decoding(self.characters))[0]
-
-    def encode(self, text: str) -> bytes:
-        """Return text as internal bytes.
-
-        Raises:
-            ValueError: the alphabet lacks a character; names it.
-        """
-        try:
-            return codecs.charmap_encode(text, "strict", _encoding(self.characters))[0]
-        except UnicodeEncodeError as error:
-            character = text[error.start]
-            msg = f"the code has no character {character!r} (U+{ord(character):04X})"
-            raise ValueError(msg) from None
-
-
-ASCII_LATIN = Alphabet(tuple(map(chr, range(SIZE))))
-"""Latin-1: every slot is the character of its own number."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CodeTable:
-    """A code. Arrays must not be changed.
-
-    from_raw: uint8 (256), raw byte to internal byte. to_raw: int16 (256), internal byte to raw
-    byte, -1 none. Both None for a code without bytes. from_holes: int16 (4096), pattern to internal
-    byte, -1 where the pattern is no character. to_holes: int16 (256), internal byte to pattern,
-    -1 none. parts: columns in codes of their own (see `codeparts`), for which none of this holds.
-    """
-
-    name: str
-    title: str
-    source: str
-    alphabet: Alphabet
-    from_raw: NDArray[np.uint8] | None = None
-    to_raw: NDArray[np.int16] | None = None
-    from_holes: NDArray[np.int16] | None = None
-    to_holes: NDArray[np.int16] | None = None
-    parts: tuple[CodePart, ...] = ()
 
 
 def load_code(name: str, folders: Sequence[Path] = ()) -> CodeTable:
@@ -159,31 +90,6 @@ def made_anew() -> Iterator[CodeTable]:
             continue
 
 
-def translation(source: Alphabet, target: Alphabet) -> NDArray[np.int16]:
-    """Return int16 (256): slot of `source` to the slot of `target` with the same character.
-
-    -1 where the target lacks the character or the source slot has none.
-    """
-    slots = {char: slot for slot, char in enumerate(target.characters) if char is not None}
-    return np.array([slots.get(char or "", -1) for char in source.characters], np.int16)
-
-
-@lru_cache(maxsize=64)
-def _defined(characters: tuple[str | None, ...]) -> NDArray[np.bool_]:
-    return _fixed(np.array([character is not None for character in characters]))
-
-
-@lru_cache(maxsize=64)
-def _decoding(characters: tuple[str | None, ...]) -> str:
-    return "".join(character or _NO_CHARACTER for character in characters)
-
-
-@lru_cache(maxsize=64)
-def _encoding(characters: tuple[str | None, ...]) -> Any:
-    """Return the charmap codec's own table, which has no public type."""
-    return codecs.charmap_build(_decoding(characters))
-
-
 def own_files(folders: Sequence[Path], name: str | None = None) -> list[Path]:
     """Return the code files in these folders; all, or those of one name."""
     wanted = None if name is None else {f"{name}{suffix}" for suffix in _SUFFIXES}
@@ -210,11 +116,11 @@ def _prepared(name: str) -> CodeTable | None:
         return None
     code = CodeTable(name, kept.title, kept.source, Alphabet(kept.characters))
     if kept.from_raw is not None:
-        from_raw = _fixed(kept.from_raw.astype(np.uint8))
-        code = replace(code, from_raw=from_raw, to_raw=_fixed(inverse(kept.from_raw, SIZE)))
+        from_raw = fixed(kept.from_raw.astype(np.uint8))
+        code = replace(code, from_raw=from_raw, to_raw=fixed(inverse(kept.from_raw, SIZE)))
     if kept.to_holes is not None:
-        to_holes = _fixed(kept.to_holes.astype(np.int16))  # none, 0xFFFF, becomes -1
-        from_holes = _fixed(inverse(kept.to_holes, PATTERNS))
+        to_holes = fixed(kept.to_holes.astype(np.int16))  # none, 0xFFFF, becomes -1
+        from_holes = fixed(inverse(kept.to_holes, PATTERNS))
         code = replace(code, to_holes=to_holes, from_holes=from_holes)
     return code
 
@@ -232,8 +138,8 @@ def _from_file(name: str, table: CodeFile, file: str) -> CodeTable:
     except ValueError as error:
         raise ConfigError([Fault(file, 0, str(error))]) from error
     alphabet = alphabet_of(slots)
-    to_holes = _fill(SIZE, {slots[cell.character]: cell.pattern for cell in cells})
-    from_holes = _fill(PATTERNS, {cell.pattern: slots[cell.character] for cell in cells})
+    to_holes = table_of(SIZE, {slots[cell.character]: cell.pattern for cell in cells})
+    from_holes = table_of(PATTERNS, {cell.pattern: slots[cell.character] for cell in cells})
     code = CodeTable(
         name=name,
         title=table.title or name,
@@ -311,8 +217,8 @@ def _codec(name: str) -> CodeTable:
     return replace(
         code,
         title=title,
-        from_holes=_fill(PATTERNS, slot_of),
-        to_holes=_fill(SIZE, {slot: pattern for pattern, slot in slot_of.items()}),
+        from_holes=table_of(PATTERNS, slot_of),
+        to_holes=table_of(SIZE, {slot: pattern for pattern, slot in slot_of.items()}),
     )
 
 
@@ -347,31 +253,6 @@ def _is_ebcdic(characters: Sequence[str | None]) -> bool:
     return characters[0xC1] == "A" and characters[0xF0:0xFA] == list(string.digits)
 
 
-def slots_of(characters: Iterable[str]) -> dict[str, int]:
-    """Return a slot for each character: ASCII and Latin-1 their own, others the lowest free one.
-
-    Raises:
-        ValueError: more than 128 characters are not ASCII.
-    """
-    given = list(characters)
-    slots = {character: ord(character) for character in given if ord(character) < SIZE}
-    taken = set(slots.values())
-    free = [slot for slot in range(ASCII_SIZE, SIZE) if slot not in taken]
-    others = [character for character in given if character not in slots]
-    if len(others) > len(free):
-        msg = f"holds {len(others) - len(free)} characters too many; 128 may be other than ASCII"
-        raise ValueError(msg)
-    return {**slots, **dict(zip(others, free, strict=False))}
-
-
-def alphabet_of(slots: Mapping[str, int]) -> Alphabet:
-    """Return the alphabet that has these characters in their slots."""
-    characters: list[str | None] = [None] * SIZE
-    for character, slot in slots.items():
-        characters[slot] = character
-    return Alphabet(tuple(characters))
-
-
 def _with_bytes(code: CodeTable, slot_of: Mapping[int, int]) -> CodeTable:
     """Return the code with its bytes; a byte without a character gets a slot without one."""
     slots = dict(slot_of)
@@ -383,17 +264,5 @@ def _with_bytes(code: CodeTable, slot_of: Mapping[int, int]) -> CodeTable:
     left = sorted(free, key=lambda slot: (slot < ASCII_SIZE, slot))
     slots.update(zip((byte for byte in rest if byte not in slots), left, strict=True))
     from_raw = np.array([slots[byte] for byte in range(SIZE)], np.uint8)
-    to_raw = _fill(SIZE, {slot: byte for byte, slot in slots.items()})
-    return replace(code, from_raw=_fixed(from_raw), to_raw=to_raw)
-
-
-def _fill(size: int, entries: Mapping[int, int]) -> NDArray[np.int16]:
-    table = np.full(size, -1, np.int16)
-    for place, value in entries.items():
-        table[place] = value
-    return _fixed(table)
-
-
-def _fixed(array: NDArray[_Scalar]) -> NDArray[_Scalar]:
-    array.flags.writeable = False
-    return array
+    to_raw = table_of(SIZE, {slot: byte for byte, slot in slots.items()})
+    return replace(code, from_raw=fixed(from_raw), to_raw=to_raw)

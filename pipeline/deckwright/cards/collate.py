@@ -6,7 +6,8 @@ from typing import Literal
 
 import numpy as np
 
-from deckwright.cards.codes import CodeTable, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import CodeTable
 
 Sequence = Literal["ascii", "ebcdic", "card"]
 

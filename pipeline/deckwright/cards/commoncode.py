@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import ILLEGAL, SIZE, CodeTable, alphabet_of, slots_of
+from deckwright.cards.codetable import ILLEGAL, SIZE, CodeTable, alphabet_of, slots_of
 
 _CONTROLS = frozenset(map(chr, range(0x80, 0xA0)))
 _SAME = bytes(range(SIZE))

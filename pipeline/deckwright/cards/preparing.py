@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from deckwright.cards.codes import CodeTable, made_anew
+from deckwright.cards.codes import made_anew
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.prepared import FILE, NONE, Prepared, written
 
 

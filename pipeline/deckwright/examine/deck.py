@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.errors import DeckError
 from deckwright.examine.count.classes import byte_classes, cells_of
 from deckwright.examine.count.counting import Counts

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.examine.strengths import Strength
 from deckwright.identify.ranking import Candidate, Ranking
 from deckwright.report.model import Mark

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.bitlayouts import BIT_LAYOUTS, bit_layout
-from deckwright.cards.codes import CodeTable, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import CodeTable
 from deckwright.identify.deckshapes import (
     Cells,
     DeckBytes,

@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 
 BLANK_CLASS, DIGIT, LETTER, SPECIAL, NOTHING = range(5)
 """Classes of a cell; NOTHING is a control character, or no character at all."""

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable, UnfitCodeError, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import CodeTable, UnfitCodeError
 from deckwright.cards.holes import PATTERNS, format_pattern
 from deckwright.identify.plausible import Characters, Reading, characters_of, read_cells
 from deckwright.wording import percent

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import Alphabet
+from deckwright.cards.codetable import Alphabet
 from deckwright.layout.digits import digit_number
 
 _ASCII_END = 128

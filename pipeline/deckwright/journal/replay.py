@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import Alphabet
+from deckwright.cards.codetable import Alphabet
 from deckwright.journal.columns import span_texts
 from deckwright.journal.reader import Journal
 from deckwright.journal.sealing import SEALED

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import Alphabet
+from deckwright.cards.codetable import Alphabet
 from deckwright.cards.values import Values
 from deckwright.journal.columns import span_column, text_column, with_gaps
 from deckwright.journal.sealing import sealed

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import ILLEGAL, CodeTable
+from deckwright.cards.codetable import ILLEGAL, CodeTable
 from deckwright.cards.holes import pattern_names
 
 NOT_READ = "\ufffd"

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.matrix import rows_of
 from deckwright.cards.values import Values
 from deckwright.layout.decks import DECK, DeckLayouts, Decks

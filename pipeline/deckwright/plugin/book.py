@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import ILLEGAL
+from deckwright.cards.codetable import ILLEGAL
 from deckwright.cards.matrix import cut, rows_of
 from deckwright.layout.foundtext import spelled_out
 from deckwright.layout.tray import Tray, as_mask, is_among

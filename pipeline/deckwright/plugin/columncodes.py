@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codeparts import CodePart
-from deckwright.cards.codes import CodeTable, UnfitCodeError
+from deckwright.cards.codetable import CodePart, CodeTable, UnfitCodeError
 from deckwright.jobs.codespecs import CodeRangeSpec, range_problems
 from deckwright.jobs.layouts import CardSpec, ConditionSpec
 from deckwright.layout.cardtypes import card_types, meets

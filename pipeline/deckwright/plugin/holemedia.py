@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from typing_extensions import override
 
-from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
+from deckwright.cards.codetable import ILLEGAL, Alphabet, CodeTable, UnfitCodeError
 from deckwright.cards.holes import PATTERNS
 from deckwright.plugin.media import ConfigT, Medium
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 from typing_extensions import override
 
-from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, translation
+from deckwright.cards.codetable import ILLEGAL, Alphabet, CodeTable, translation
 from deckwright.cards.holes import format_pattern
 from deckwright.errors import DeckError
 from deckwright.jobs.base import ConfigModel

@@ -12,15 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from typing_extensions import override
 
-from deckwright.cards.codeparts import (
-    CodePart,
-    hole_patterns,
-    parts_on,
-    raw_bytes,
-    read_parts,
-    with_parts,
-)
-from deckwright.cards.codes import ILLEGAL, Alphabet, CodeTable, translation
+from deckwright.cards.codeparts import hole_patterns, parts_on, raw_bytes, read_parts, with_parts
+from deckwright.cards.codetable import ILLEGAL, Alphabet, CodePart, CodeTable, translation
 from deckwright.plugin.media import BLANK, Medium, MediumConfig, UnwritableError, first_columns
 from deckwright.plugin.values import OddCards, RawTray, Span, Survey
 

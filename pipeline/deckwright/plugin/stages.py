@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, Self, TypeV
 from pydantic import AfterValidator
 from typing_extensions import override
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.values import ValueKind
 from deckwright.jobs.base import ConfigModel
 from deckwright.layout.decks import DeckLayouts

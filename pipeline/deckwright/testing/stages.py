@@ -25,7 +25,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from deckwright.cards.codes import ASCII_LATIN
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.engine.passes.executors import Executor
 from deckwright.engine.passes.scans import fold, join, must_be_small, same_state
 from deckwright.engine.passes.spill import Gatherer

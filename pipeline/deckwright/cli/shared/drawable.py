@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import CodeTable
 from deckwright.engine.planning.configs import Configs, read_layout
 from deckwright.engine.planning.personal import columns_of
 from deckwright.errors import ConfigError, DeckError, DeckwrightError, Fault

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.codeparts import parts_on, raw_bytes
-from deckwright.cards.codes import ILLEGAL, CodeTable, load_code, own_files
+from deckwright.cards.codes import load_code, own_files
+from deckwright.cards.codetable import ILLEGAL, CodeTable
 from deckwright.cards.holes import PATTERNS, parse_pattern
 from deckwright.engine.closing.diagnose import share_failing
 from deckwright.engine.closing.ending import Ending

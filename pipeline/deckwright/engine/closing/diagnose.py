@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.engine.passes.tasks import ReasonKey
 from deckwright.engine.planning.plan import Plan, Step
 from deckwright.errors import DeckwrightError

@@ -11,7 +11,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.values import Values
 from deckwright.engine.planning.configs import Configs
 from deckwright.layout.tray import Reading, Tray

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from deckwright.cards.codes import CodeTable, UnfitCodeError, code_names, load_code
+from deckwright.cards.codes import code_names, load_code
+from deckwright.cards.codetable import CodeTable, UnfitCodeError
 from deckwright.errors import ConfigError, Fault
 from deckwright.jobs.faults import ConfigFile
 from deckwright.jobs.fieldspecs import FieldSpec

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from typing_extensions import override
 
 from deckwright.cards.codeparts import hole_patterns
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.commoncode import common_code
 from deckwright.layout.decks import DECK, DeckLayouts, DeckReading, Decks
 from deckwright.layout.reading import Layout

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.engine.planning.asking import Asking, all_asking, asking_of
 from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.cutting import Pass, Step, cut_into_passes, group_fault

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import ILLEGAL as NO_CHARACTER
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import ILLEGAL as NO_CHARACTER
+from deckwright.cards.codetable import CodeTable
 from deckwright.cards.holes import PATTERNS
 from deckwright.examine.model import BLANK, CLASSES, DIGIT, ILLEGAL, LETTER, MULTI, SPECIAL
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.errors import DeckwrightError
 from deckwright.examine.count.classes import Cells, cells_of
 from deckwright.examine.count.counting import CARDS_A_TRAY, Counts, count_spans

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import CodeTable
 from deckwright.examine.count.sampling import Sample
 from deckwright.examine.model import Reading
 from deckwright.examine.opening.opening import OpenDeck

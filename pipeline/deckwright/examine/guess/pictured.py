@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import ILLEGAL, CodeTable
+from deckwright.cards.codetable import ILLEGAL, CodeTable
 from deckwright.cards.holes import PATTERNS
 from deckwright.errors import UnreadableDeckError
 from deckwright.examine.count.sampling import Sample

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from typing_extensions import override
 
-from deckwright.cards.codes import ASCII_LATIN, load_code
+from deckwright.cards.codes import load_code
+from deckwright.cards.codetable import ASCII_LATIN
 from deckwright.errors import UnreadableDeckError
 from deckwright.examine.opening.outside import Media, OpenDeck, must_be_a_deck, ranked
 from deckwright.identify.ranking import Candidate, Ranking

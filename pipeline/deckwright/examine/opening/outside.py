@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.engine.planning.configs import Configs
 from deckwright.errors import UnreadableDeckError
 from deckwright.examine.opening.zones import in_words, zones_fit

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import ILLEGAL, CodeTable
+from deckwright.cards.codetable import ILLEGAL, CodeTable
 from deckwright.identify.ranking import Ranking
 from deckwright.layout.overpunch import NO_DIGIT, ZONES
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.cards.codes import CodeTable
+from deckwright.cards.codetable import CodeTable
 from deckwright.examine.count.sampling import Sample
 from deckwright.examine.guess.columns import BLANK, Look
 from deckwright.examine.guess.measuring import spans_of

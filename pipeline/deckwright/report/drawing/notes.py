@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.codeparts import hole_patterns
-from deckwright.cards.codes import ILLEGAL, CodeTable
+from deckwright.cards.codetable import ILLEGAL, CodeTable
 from deckwright.cards.holes import format_pattern
 from deckwright.report.drawing.cards import COLUMNS, where
 from deckwright.report.signs import UNPRINTABLE, shown
