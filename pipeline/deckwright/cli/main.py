@@ -12,7 +12,7 @@ from click.exceptions import NoArgsIsHelpError
 from typing_extensions import override
 
 from deckwright.cli.loading import nothing_collected
-from deckwright.cli.start import STOPPED
+from deckwright.cli.stopped import STOPPED
 from deckwright.cli.streams import Streams
 from deckwright.errors import DeckwrightError, ReaderGoneError
 from deckwright.frames import FRAMES

@@ -6,8 +6,7 @@ import os
 import sys
 import warnings
 
-STOPPED = 130
-"""Exit code where Ctrl-C ends a command."""
+from deckwright.cli.stopped import STOPPED
 
 
 def main() -> None:
