@@ -78,8 +78,12 @@ def measure_box(
     return found, lines
 
 
-def table(grades: dict[str, Tally]) -> str:
-    """Return the counts of each grade as a table."""
+def table(grades: dict[str, Tally], boxes: list[int]) -> str:
+    """Return the counts of each grade as a table; `boxes` holds the wrong cards of each box.
+
+    Cards of a box are alike, and so are columns of a card: only the limit for boxes is one for
+    things that do not hang together.
+    """
     whole = Tally()
     for tally in grades.values():
         whole.add(tally)
@@ -98,6 +102,7 @@ def table(grades: dict[str, Tally]) -> str:
         )
     lines.append("")
     for what, errors, trials in (
+        ("boxes with a card delivered wrong", sum(map(bool, boxes)), len(boxes)),
         ("cards delivered wrong", whole.wrong_cards, whole.delivered),
         ("columns delivered wrong", whole.wrong_columns, whole.columns),
     ):
@@ -131,13 +136,15 @@ def main() -> None:
     )
     given = parser.parse_args()
     grades = {grade: Tally() for grade in (*GRADES, "no card")}
+    boxes = []
     for seed, size in box_seeds(given.half, given.seed, given.pictures):
         found, lines = measure_box(seed, size, told=given.told)
         for picture, tally in found:
             grades[picture.grade].add(tally)
+        boxes.append(sum(tally.wrong_cards for _, tally in found))
         if given.detail or given.half == "calibration":
             print("\n".join(lines), flush=True)
-    print(table(grades))
+    print(table(grades, boxes))
 
 
 if __name__ == "__main__":

@@ -117,11 +117,11 @@ def test_halves_never_share_a_box():
 
 
 def test_a_table_has_a_line_a_grade_and_one_for_all():
-    lines = table(
-        {"clean": Tally(cards=2, delivered=2, columns=160), "bad": Tally(cards=1)}
-    ).splitlines()
+    grades = {"clean": Tally(cards=2, delivered=2, columns=160), "bad": Tally(cards=1)}
+    lines = table(grades, [0, 2, 1]).splitlines()
     assert [line.split("|")[1].strip() for line in lines[2:5]] == ["clean", "bad", "all"]
     assert "columns delivered wrong: 0 of 160, below 1.85 % with 95 % confidence" in lines
+    assert any(line.startswith("boxes with a card delivered wrong: 2 of 3,") for line in lines)
 
 
 def test_a_run_is_taken_up_card_by_card(tmp_path):
