@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.examine.fields.columnfigures import NATURES, ColumnFigures, Floats
+from deckwright.examine.fields.repeats import copies_of, repeats
 from deckwright.examine.fields.signs import SHAPES, SIGNS, machines
 
 WIDEST = 40
@@ -19,8 +20,6 @@ _GROUPS = ("number", "letters", "other", "with a point")
 _UNUSED = NATURES.index("unused")
 _NUMBERS = [NATURES.index(one) for one in ("sign", "digits", "zoned")]
 _TEXTS = [NATURES.index(one) for one in ("letters", "mixed", "special")]
-_PERIODS = range(2, 61)
-_ALIKE = 0.12
 _HOLDS = 0.995
 _NEARLY = 0.95
 _KINDS = len(SIGNS)
@@ -98,7 +97,7 @@ def spans_of(
     """
     moves, good = machines()
     borders = _borders(figures)
-    runs = _repeats(figures)
+    runs = repeats(figures)
     told = (dates, dict.fromkeys(known, 1.0))
     rows: list[NDArray[np.float32]] = []
     firsts: list[int] = []
@@ -247,7 +246,7 @@ def _inside(
     sign = nature[0] == NATURES.index("sign")
     several = width > 1
     joint = _joint(figures, first, widest)
-    tight, apart, odd = _copies(runs, first, widest)
+    tight, apart, odd = copies_of(runs, first, widest)
     led = figures.blank[first], figures.zero[first]
     alone = np.cumprod((figures.text[places] == _NINE).mean(axis=1))
     changes = np.concatenate([[0], np.cumsum(nature[1:] != nature[:-1])])
@@ -341,42 +340,6 @@ def _joint(figures: ColumnFigures, first: int, widest: int) -> tuple[Floats, Flo
         few[place] = len(counts) <= _FEW and len(counts) * 4 <= count
         told[place] = np.clip((alone - bits) / max(1e-9, alone), 0, 1) * few[place]
     return few, told
-
-
-def _repeats(figures: ColumnFigures) -> NDArray[np.intp]:
-    """Return int (periods, L): how many columns from each on are as those a period behind."""
-    width = figures.width
-    apart = np.abs(figures.shares[:, None] - figures.shares[None]).sum(axis=2) / 2
-    apart += np.abs(figures.bits[:, None] - figures.bits[None]) / 8
-    alike = apart < _ALIKE + 1 / np.sqrt(max(1, figures.count))
-    runs = np.zeros((len(_PERIODS) + 2, width + 1), np.intp)
-    for period in range(1, len(_PERIODS) + 2):
-        for column in range(width - period - 1, -1, -1):
-            if alike[column, column + period]:
-                runs[period, column] = runs[period, column + 1] + 1
-    return runs
-
-
-def _copies(runs: NDArray[np.intp], first: int, widest: int) -> tuple[Floats, Floats, Floats]:
-    """Return how often spans repeat: side by side, within a larger group, and with a rest.
-
-    Each float (w), logarithms of the number of copies, at most 8, divided by 3.
-    """
-    tight, apart, odd = np.zeros(widest), np.zeros(widest), np.zeros(widest)
-    for width in range(1, min(widest, len(runs) - 2) + 1):
-        run = int(runs[width, first])
-        back = 0
-        while first - (back + 1) * width >= 0 and runs[width, first - (back + 1) * width] >= width:
-            back += 1
-        tight[width - 1] = run // width + back
-        odd[width - 1] = run % width > 0 and run // width + back > 0
-        best = 0
-        for period in range(width + 1, min(len(runs) - 1, 24)):
-            run = int(runs[period, first])
-            copies = (run + period - width) // period if run >= width else 0
-            best = max(best, copies)
-        apart[width - 1] = best
-    return np.log2(1 + np.minimum(tight, 7)) / 3, np.log2(1 + np.minimum(apart, 7)) / 3, odd
 
 
 def _known(

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from deckwright.examine.count.sampling import Sample
 from deckwright.examine.model import DIGIT as DIGIT_CLASS
-from deckwright.examine.model import ILLEGAL, LETTER, MULTI
+from deckwright.examine.model import ILLEGAL, LETTER
 
 BLANK = 32
 ZERO = 48
@@ -24,8 +24,8 @@ class Look:
     text: uint8 (n, L). columns: uint8 (L, n), the same. values: int64 (L, 256). follows: bool
     (n - 1), true where the next card of the sample is the next one of the deck's data cards.
     blank: share of the cards; digit, letter: shares of the filled cells. strange: share of cards
-    with holes that are no character. bits: entropy of the filled cells. kinds: uint8 (256), class
-    of each internal byte. whole: whether these are all cards of the type that the deck has.
+    with holes that are no character. kinds: uint8 (256), class of each internal byte. whole:
+    whether these are all cards of the type that the deck has.
     """
 
     text: NDArray[np.uint8]
@@ -37,7 +37,6 @@ class Look:
     digit: NDArray[np.float64]
     letter: NDArray[np.float64]
     strange: NDArray[np.float64]
-    bits: NDArray[np.float64]
     kinds: NDArray[np.uint8]
     whole: bool
 
@@ -81,8 +80,6 @@ def look_at(sample: Sample, kinds: NDArray[np.uint8]) -> Look:
     strange = filled[:, kinds == ILLEGAL].sum(axis=1) / count
     if sample.holes is not None:
         strange = np.maximum(strange, _strange(text, sample.holes))
-    shares = filled / sums[:, None]
-    logs = np.log2(shares, out=np.zeros_like(shares), where=shares > 0)
     blank = values[:, BLANK] / count
     if sample.holes is not None:
         blank = (sample.holes == 0).sum(axis=0) / count
@@ -97,7 +94,6 @@ def look_at(sample: Sample, kinds: NDArray[np.uint8]) -> Look:
         digit=digit,
         letter=filled[:, kinds == LETTER].sum(axis=1) / sums,
         strange=strange,
-        bits=-(shares * logs).sum(axis=1),
         kinds=kinds,
         whole=sample.whole,
     )
@@ -110,6 +106,3 @@ def _strange(text: NDArray[np.uint8], holes: NDArray[np.uint16]) -> NDArray[np.f
     no_character = text == 0x1A  # noqa: PLR2004 # the internal byte of such holes
     shares: NDArray[np.float64] = no_character.sum(axis=0) / max(1, len(holes))
     return shares
-
-
-__all__ = ["BLANK", "MULTI", "ZERO", "Look", "look_at"]
