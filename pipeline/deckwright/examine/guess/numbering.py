@@ -135,7 +135,10 @@ def _readings(
         found.append(("decimal number", {**options, **sign, **fill}, "strong"))
     if held.shares["exponent"] >= _FITS:
         found.append(("number with exponent", {"kind": "text"}, "strong"))
-    found += _zoned(held, width, fill, ends)
+    zoned = _zoned(held, width, fill, ends)
+    with_zones = max(held.shares["zone behind"], held.shares["zone before"])
+    # where some have a zone, the field has; what fits fewer cards comes after
+    found = [*zoned, *found] if with_zones > held.shares["whole"] else [*found, *zoned]
     if held.shares["left"] >= _FITS and held.shares["whole"] < _FITS and not sign:
         options = {"kind": "digits", "justify": "left", "fill": " "}
         found.append(("number or name in digits", options, "likely"))

@@ -35,6 +35,7 @@ _Piece: TypeAlias = "Line | _Paragraph"
 _BLOCKS = " \u2581\u2582\u2583\u2584\u2585\u2586\u2587\u2588"
 _PLAIN = str.maketrans(dict(zip(_BLOCKS[1:], "_.:-=+#@", strict=True)))
 _MARGIN = 2
+_WHAT = 54  # characters for what a field is
 _CANDIDATES = 4
 _LEGEND = (
     "height: filled cells; letter: what they mostly are: D digit, L letter, S special, "
@@ -211,7 +212,7 @@ def _guess(group: Group, *, brief: bool) -> Iterator[_Piece]:
     each = f", {group.each}" if group.each else ""
     yield [
         (f"  {guess.columns:>7}  ", "strong"),
-        (f"{guess.what}{each}".ljust(46), ""),
+        (f"{guess.what}{each}".ljust(_WHAT - 2) + "  ", ""),
         (guess.strength, "soft" if guess.strength == "possible" else "strong"),
     ]
     if not brief:
