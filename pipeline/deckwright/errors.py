@@ -13,7 +13,7 @@
     |  |- DuplicateKindError
     |  |- ObserverError
     |  |- AccountError                  a stage lost, doubled or renumbered cards
-    |  `- NextMasterError               a next master that does not follow from the one before
+    |  `- CarriedFileError              a next master that does not follow from the one before
     |- DeckError                    4   the deck cannot be run
     |  |- UnreadableDeckError
     |  |  `- CutOffDeckError
@@ -195,13 +195,13 @@ class AccountError(PluginError):
         return f"{self.stage} ({self.distribution}) {self.what}{where}; nothing was delivered"
 
 
-class NextMasterError(PluginError):
-    """A stage's next master does not follow from the master that was read."""
+class CarriedFileError(PluginError):
+    """A delivery cannot be carried on, such as a master that does not follow from the last."""
 
     def __init__(self, stage: str, distribution: str, file: str, what: str) -> None:
         self.stage, self.distribution, self.file, self.what = stage, distribution, file, what
         super().__init__(
-            f"{stage} ({distribution}): {file} cannot be the next master: {what};"
+            f"{stage} ({distribution}): {file} cannot be carried on to the next run: {what};"
             " nothing was delivered"
         )
 

@@ -21,10 +21,10 @@ from deckwright.engine.planning.configs import Configs
 from deckwright.engine.planning.limits import Sizes
 from deckwright.engine.run import run_job
 from deckwright.errors import (
+    CarriedFileError,
     ConfigError,
     DeckNamesError,
     DeckwrightError,
-    NextMasterError,
     TooManyReturnedError,
 )
 from deckwright.journal.reader import Journal
@@ -585,7 +585,7 @@ def test_a_master_that_lost_a_card_is_not_carried_on(tmp_path: Path) -> None:
     old = tmp_path / "old.deck"
     old.write_bytes(old.read_bytes().replace("00002".encode("cp037"), "0000X".encode("cp037")))
     (tmp_path / "week.txt").write_text("  00001        3\n")
-    with pytest.raises(NextMasterError, match="stock has 3 records, its account says 2 before"):
+    with pytest.raises(CarriedFileError, match="stock has 3 records, its account says 2 before"):
         run_job(job, {"movements": tmp_path / "week.txt"}, tmp_path / "run")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from collections.abc import Mapping
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from deckwright import MasterAccount
 from deckwright.engine.planning.limits import Sizes
-from deckwright.errors import NextMasterError, OutputError
+from deckwright.errors import CarriedFileError, OutputError
 
 PLUGIN = Path(__file__).parents[1] / "service" / "house_plugins" / "post.py"
 STOCK = "item,amount\r\n00001,5\r\n00002,7\r\n00004,9\r\n"
@@ -85,7 +86,7 @@ def test_a_run_without_a_next_master_says_so(tmp_path, shop):
 )  # fmt: skip
 def test_an_account_that_does_not_follow_fails_the_run(tmp_path, shop, old, new, why):
     job = made(tmp_path, shop, {old: new})
-    with pytest.raises(NextMasterError, match=r"next\.csv cannot be the next master") as error:
+    with pytest.raises(CarriedFileError, match=r"next\.csv cannot be carried on") as error:
         shop.run(job, shop.deck(tmp_path / "deck.txt", CARDS))
     assert why in str(error.value)
     assert error.value.stage == "stage 4 (post)"
@@ -99,6 +100,47 @@ def test_a_delivery_at_the_end_never_takes_the_place_of_another_file(tmp_path, s
     with pytest.raises(OutputError):
         shop.run(job, shop.deck(tmp_path / "deck.txt", CARDS))
     assert (tmp_path / "stock.csv").read_bytes() == before
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_next_master_is_carried_with_the_state_that_was_read(tmp_path, shop):
+    job, deck = made(tmp_path, shop), shop.deck(tmp_path / "deck.txt", CARDS)
+    run = shop.run(job, deck).folder
+    read, made_now = (
+        hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in (tmp_path / "stock.csv", run / "out" / "next.csv")
+    )
+    carried = {"stage": 4, "name": "stock", "file": "next.csv", "records": 3}
+    assert shop.control(run)["carried"] == [carried | {"read": read, "made": made_now}]
+
+
+CARRIES = """    def carried_files(self) -> dict[str, str]:
+        return {"FILE": "NAME"}
+
+    def finish("""
+
+
+@pytest.mark.parametrize(
+    ("file", "name", "why"),
+    [
+        ("next.csv", "depot", "the job's [files] name no file 'depot'"),
+        ("more.csv", "stock", "it was not delivered"),
+        ("cards.txt", "stock", "next.csv is the next 'stock' already"),
+    ],
+)
+def test_what_cannot_be_carried_on_fails_the_run(tmp_path, shop, file, name, why):
+    carries = CARRIES.replace("FILE", file).replace("NAME", name)
+    job = made(tmp_path, shop, {"    def finish(": carries})
+    with pytest.raises(CarriedFileError) as error:
+        shop.run(job, shop.deck(tmp_path / "deck.txt", CARDS))
+    assert f"{file} cannot be carried on to the next run: {why};" in str(error.value)
+    assert not (tmp_path / "run").exists()
+
+
+def test_what_cards_meet_as_a_master_is_carried_on_as_a_master_only(tmp_path, shop):
+    job = made(tmp_path, shop, {"next_masters(self)": "carried_files(self)"})
+    with pytest.raises(CarriedFileError, match="cards meet 'stock' as a master; declare it in"):
+        shop.run(job, shop.deck(tmp_path / "deck.txt", CARDS))
     assert not (tmp_path / "run").exists()
 
 

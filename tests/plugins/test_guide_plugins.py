@@ -55,6 +55,34 @@ class TestExcess(StageContract):
         assert wanted
 
 
+class TestRegister(StageContract):
+    kind = "register"
+    options = {"field": "item"}  # noqa: RUF012
+    plugins = ("register.py",)
+    files = {"register": "batches.csv"}  # noqa: RUF012
+
+    def setup_files(self, folder: Path) -> None:
+        (folder / "register.py").write_text(guide_plugin("register"), encoding="utf-8")
+        if not (folder / "batches.csv").exists():
+            (folder / "batches.csv").write_text("batch\n00003\n00099\n", encoding="utf-8")
+
+    def test_the_next_run_reads_what_this_one_made(self, tmp_path: Path) -> None:
+        first = self.run_stage(tmp_path, "first").folder
+        made = (first / "out" / "register.csv").read_bytes()
+        items = sorted({f"{place * 7 % 17:05}" for place in range(60)} | {"00099"})
+        assert made.decode().splitlines() == ["batch", *items]
+        (tmp_path / "batches.csv").write_bytes(made)
+        second = self.run_stage(tmp_path, "second").folder
+        assert (second / "out" / "register.csv").read_bytes() == made
+        (one,), (two,) = (json.loads((run / "manifest.json").read_text("utf-8"))["carried"]
+                          for run in (first, second))  # fmt: skip
+        assert (one["name"], one["file"], one["records"]) == ("register", "register.csv", 18)
+        assert one["read"] != one["made"] == two["read"] == two["made"]
+        asked = [json.loads((run / "control.json").read_text("utf-8"))["stages"][2]["queries"]
+                 for run in (first, second)]  # fmt: skip
+        assert asked == [sum(place * 7 % 17 == 3 for place in range(60)), 60]
+
+
 class TestJsonCards(MediumContract):
     options = {"kind": "json-cards"}  # noqa: RUF012
     plugins = ("json_cards.py",)

@@ -194,6 +194,7 @@ _GUARDED = {
     "__init__": None, "outline": Known, "most_returned": (Most, type(None)), "masters": dict,
     "prepare": None, "open": None, "finish": dict, "run": None, "group_fields": list,
     "keys": list, "files": dict, "write": list, "beside": dict, "next_masters": None,
+    "carried_files": None,
     "master_account": None, "completes": list, "complete": None, "form_of": str, "schema_of": dict,
     "fold": None, "join": None, "returned_sums": (list, type(None)), "tables": dict,
 }  # fmt: skip
@@ -253,6 +254,14 @@ class Stage(ABC, Generic[ConfigT]):
     def finish(self, closing: Closing) -> dict[str, int | str]:
         """Do what is done once a run, after the last card; return facts for the control sheet."""
         return dict(closing.tallies)
+
+    def carried_files(self) -> dict[str, str]:
+        """Return the deliveries that are the next state of a file carried from run to run.
+
+        Each file with the name that the job's `[files]` give to its present state, which the stage
+        reads at `setting.files`: a register, a running total. A master belongs in `next_masters`.
+        """
+        return {}
 
     def next_masters(self) -> dict[str, str]:
         """Return the deliveries that are the next state of a master.

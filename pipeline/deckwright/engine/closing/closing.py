@@ -23,7 +23,7 @@ from deckwright.engine.closing.lastwords import (
     table_schemas,
     write_rows,
 )
-from deckwright.engine.closing.nextmasters import deliver, enter_next_masters
+from deckwright.engine.closing.nextmasters import deliver, enter_carried, enter_next_masters
 from deckwright.engine.closing.outfiles import complete, deliveries, files_below, write_beside
 from deckwright.engine.closing.reasoncounts import reason_counts
 from deckwright.engine.closing.returning import write_returned
@@ -131,6 +131,7 @@ def _finish_stages(ending: Ending) -> None:
         for name, data in (beside | table_schemas(step)).items():
             write_beside(ending, step, name, [data])
         enter_next_masters(ending, step, closing)
+        enter_carried(ending, step)
 
 
 def _met(step: Step, results: list[Result]) -> dict[str, NDArray[np.bool_]]:
@@ -192,6 +193,7 @@ def _control(ending: Ending) -> dict[str, object]:
         "tables": table_entries(ending),
         "run_faults": ending.run_faults,
         "next_masters": ending.next_masters,
+        "carried": ending.carried,
     }
 
 
@@ -241,6 +243,7 @@ def _write_manifest(ending: Ending, control: Mapping[str, object]) -> None:
         "counts": control["equation"],
         **({"named_decks": control["named_decks"]} if plan.named else {}),
         "next_masters": control["next_masters"],
+        "carried": control["carried"],
         "versions": versions(plan),
         "files": files,
     }

@@ -25,6 +25,7 @@ class Ending:
     deck_counts: accounts by stage and named deck.
 
     next_masters: stage, file, master and the counts of its account, for each that was delivered.
+    carried: stage, name, file, records, SHA-256 read and made, of each carried file and master.
     """
 
     plan: Plan
@@ -43,6 +44,7 @@ class Ending:
     pictures: dict[int, bytes] = field(default_factory=dict)
     """Small pictures of cards that were not read as a whole, by number in the run."""
     next_masters: list[dict[str, int | str]] = field(default_factory=list)
+    carried: list[dict[str, int | str]] = field(default_factory=list)
     late_rows: list[Part] = field(default_factory=list)
     """Rows of no card that a stage enters while it finishes."""
     run_faults: list[dict[str, int | str]] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""Deliveries at the end of a run, and next masters: each follows from the master that was read."""
+"""Deliveries at the end of a run, and those that are carried on: next masters and other files."""
 
 from __future__ import annotations
 
@@ -8,16 +8,20 @@ from dataclasses import asdict
 from deckwright.engine.closing.ending import Ending
 from deckwright.engine.passes.parts import Joiner
 from deckwright.engine.planning.plan import Plan, Step
-from deckwright.errors import NextMasterError, OutputError
+from deckwright.errors import CarriedFileError, OutputError
 from deckwright.plugin.values import Closing, Part
 
 
 def declared(plan: Plan) -> dict[str, str]:
-    """Return the deliveries that the stages of a job declare next masters, with their masters."""
+    """Return the deliveries that the stages of a job carry on, each with what it is the next of."""
     found: dict[str, str] = {}
     for step in plan.steps:
-        found |= step.stage.next_masters()
+        found |= _carried(step)
     return found
+
+
+def _carried(step: Step) -> dict[str, str]:
+    return step.stage.next_masters() | step.stage.carried_files()
 
 
 def deliver(ending: Ending, step: Step, parts: Iterable[Part]) -> None:
@@ -52,7 +56,7 @@ def enter_next_masters(ending: Ending, step: Step, closing: Closing) -> None:
     """Take the account of each delivery that a stage declares a next master, and check it.
 
     Raises:
-        NextMasterError: it does not add up, or is not what was read and delivered.
+        CarriedFileError: it does not add up, or is not what was read and delivered.
     """
     for file, master in step.stage.next_masters().items():
         account = step.stage.master_account(file, closing)
@@ -74,10 +78,38 @@ def enter_next_masters(ending: Ending, step: Step, closing: Closing) -> None:
         elif records is not None and records != account.before:
             what = f"{master} has {records:,} records, its account says {account.before:,} before"
         if what:
-            raise NextMasterError(step.label, step.origin, file, what)
+            raise CarriedFileError(step.label, step.origin, file, what)
         entry = {"stage": step.number, "file": file, "master": master, **figures}
         ending.next_masters.append(entry if records is None else {**entry, "read": records})
         ending.facts[step.number] |= {f"{master}: records {name}": n for name, n in figures.items()}
+
+
+def enter_carried(ending: Ending, step: Step) -> None:
+    """Enter what a stage carries on: which state of it the run has read, and which it made.
+
+    Raises:
+        CarriedFileError: it was not delivered, it has two successors, or it cannot be one.
+    """
+    for file, name in _carried(step).items():
+        delivered, path = ending.outputs.get(file), ending.plan.files.get(name)
+        twice = [each["file"] for each in ending.carried if each["name"] == name]
+        what = ""
+        if delivered is None:
+            what = "it was not delivered"
+        elif path is None:
+            what = f"the job's [files] name no file {name!r}"
+        elif twice:
+            what = f"{twice[0]} is the next {name!r} already"
+        elif file not in step.stage.next_masters() and _read(ending, name) is not None:
+            what = f"cards meet {name!r} as a master; declare it in next_masters"
+        if delivered is None or path is None or what:
+            raise CarriedFileError(step.label, step.origin, file, what)
+        records, _, made = delivered
+        read = ending.hashes.get(str(path)) or ending.hashes[str(path.resolve())]
+        ending.carried.append(
+            {"stage": step.number, "name": name, "file": file, "records": records,
+             "read": read, "made": made}
+        )  # fmt: skip
 
 
 def _read(ending: Ending, master: str) -> int | None:

@@ -52,6 +52,16 @@ class NextMaster(_Loose):
     read: Amount | None = None
 
 
+class CarriedFile(_Loose):
+    """A delivery that its stage carries on. name: in the job's files. Read and made: SHA-256."""
+
+    file: str
+    name: str
+    records: Amount
+    read: Sha256
+    made: Sha256
+
+
 class _RunDeck(_Deck):
     taken_from: str = Field("", alias="from")
     """The job's file that it lies in; empty: it is the deck that was taken."""
@@ -66,6 +76,7 @@ class RunManifest(_Loose):
     versions: dict[str, str]
     files: list[_File]
     next_masters: list[NextMaster] = []
+    carried: list[CarriedFile] = []
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +90,7 @@ class Checked:
     counts: dict[str, int] = field(default_factory=dict)
     used: dict[str, str] = field(default_factory=dict)
     next_masters: list[NextMaster] = field(default_factory=list)
+    carried: list[CarriedFile] = field(default_factory=list)
 
 
 def check_attempt(folder: Path, out: str, claim: Claim, sha256: str) -> Checked:
@@ -119,6 +131,7 @@ def check_attempt(folder: Path, out: str, claim: Claim, sha256: str) -> Checked:
         counts={name: int(count) for name, count in sorted(manifest.counts.items())},
         used={name: used.sha256 for name, used in manifest.files_used.items()},
         next_masters=manifest.next_masters,
+        carried=manifest.carried,
     )
 
 

@@ -89,17 +89,20 @@ class Lanes:
             msg = f"the run delivered no {file}, which is to be the next master"
             raise LaneStoppedError(msg)
         last = self.generations.last(lane)
-        account = self._account(lane, checked, master, file, last)
-        return LaneStep(
+        step = LaneStep(
             lane=lane,
             number=1 + (last.number if last else 0),
             parent=parent,
             next=found[0].sha256,
             file=wanted,
-            before=account.before,
-            added=account.added,
-            deleted=account.deleted,
-            after=account.after,
+        )
+        told = [(each.file, each.master) for each in checked.next_masters]
+        kept = [each for each in checked.carried if (each.file, each.name) == (file, master)]
+        if kept and (file, master) not in told:  # no master: its stage alone says what it is
+            return step.model_copy(update={"after": kept[0].records})
+        account = self._account(lane, checked, master, file, last)
+        return step.model_copy(
+            update=account.model_dump(include={"before", "added", "deleted", "after"})
         )
 
     def _account(

@@ -17,13 +17,13 @@ from types import FrameType, TracebackType
 
 from deckwright.errors import (
     AccountError,
+    CarriedFileError,
     ConfigError,
     DeckwrightError,
     GroupError,
     GroupTooLargeError,
     InterruptedRunError,
     MasterError,
-    NextMasterError,
     ObserverError,
     OutputError,
     PluginError,
@@ -192,7 +192,7 @@ def _stage(error: BaseException, limit: str | None, base: Path) -> Fault:
         return Fault("stage", "observer", f"an observer failed in {error.hook}", where=where)
     if isinstance(error, OutputError) and _is_own(error):
         return Fault("stage", "output", f"the run folder {error.what}", where=where)
-    if isinstance(error, NextMasterError) and _is_own(error):
+    if isinstance(error, CarriedFileError) and _is_own(error):
         return Fault("job", "next-master", str(error), stage)
     if isinstance(error, PluginError) and _is_own(error):
         code = "account" if isinstance(error, AccountError) else "plugin"
