@@ -141,9 +141,13 @@ def _one(tally: Tally, told: list[str], row: Row, card: CardTruth) -> None:
     if wrong:
         tally.wrong_cards += 1
         tally.wrong_columns += wrong
-        way = "taken for blank" if row.fate == "set aside" else way
+        differ = (holes != card.holes).any(axis=0)
+        if row.fate == "set aside":
+            way = "taken for blank"
+        elif not (differ & ~card.hidden_columns).any():
+            way = "only what is hidden"
         tally.ways[way] += 1
-        columns = np.flatnonzero((holes != card.holes).any(axis=0)) + 1
+        columns = np.flatnonzero(differ) + 1
         told.append(
             f"SILENT {way}: {wrong} columns wrong {columns[:12].tolist()}, read as {row.turn};"
             f" the card shows its {card.side}, turned {card.turned:.0f}, cut {card.cut},"

@@ -63,6 +63,16 @@ def test_what_is_delivered_right_counts_its_columns_and_nothing_else():
     assert (tally.delivered, tally.columns, tally.wrong_cards, told) == (1, 80, 0, [])
 
 
+def test_a_wrong_column_that_the_picture_hides_is_wrong_and_told_apart():
+    hidden = np.zeros((12, 80), bool)
+    hidden[:, 3] = True
+    told = holes_of(TEXT)
+    told[:, 3] = False
+    tally, _ = compare(picture(card(hidden=hidden)), [row(holes=told)])
+    assert (tally.wrong_cards, tally.wrong_columns, tally.hidden) == (1, 1, 1)
+    assert tally.ways == {"only what is hidden": 1}
+
+
 def test_a_card_of_which_nothing_is_told_is_missed_unless_it_is_hidden():
     hidden = card("", hidden=np.ones((12, 80), bool))
     tally, _ = compare(picture(card(), card("77"), hidden), [row(holes=holes_of(TEXT))])
