@@ -86,6 +86,7 @@ if TYPE_CHECKING:
         TrayStage,
         unknown_name,
     )
+    from deckwright.plugin.suited import need_kind, need_truth, type_of, type_of_shape
     from deckwright.plugin.tableforms import ColumnConfig, TableConfig, TableForm
     from deckwright.plugin.tables import Table
     from deckwright.plugin.values import (
@@ -160,6 +161,7 @@ _HOMES = {
         "OptionProblem", "Setting", "SinkStage", "SortKey", "SortStage", "SourceStage",
         "Stage", "StageConfig", "TrayStage", "unknown_name",
     ),
+    "plugin.suited": ("need_kind", "need_truth", "type_of", "type_of_shape"),
     "plugin.tableforms": ("ColumnConfig", "TableConfig", "TableForm"),
     "plugin.tables": ("Table",),
     "plugin.values": (
@@ -271,6 +273,8 @@ __all__ = [
     "legal_patterns",
     "load_picture",
     "must_be_without_codes",
+    "need_kind",
+    "need_truth",
     "own_fields",
     "parse_pattern",
     "plain_digits",
@@ -288,6 +292,8 @@ __all__ = [
     "strangers",
     "survey_records",
     "tiff_pages",
+    "type_of",
+    "type_of_shape",
     "undefined",
     "unknown_name",
     "upright_card",

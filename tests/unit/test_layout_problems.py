@@ -197,7 +197,7 @@ RULES = [
     (rule("y > 1"), "holds", "unknown field 'y'"),
     (rule("statoin > 1"), "holds", "unknown field 'statoin'; did you mean 'station'"),
     (rule("1 = 1"), "holds", "the expression names no field"),
-    (rule("x + 1"), "holds", "the expression should be true or false; it is Int64"),
+    (rule("x + 1"), "holds", "the expression should be true or false; it is a whole number"),
     (rule("nosuch(x) = 1"), "holds", "unsupported function 'nosuch'"),
     (rule("read_csv('f') = x"), "holds", "is not understood"),
     (rule("x = SUM(x)"), "holds", "SUM needs more than one card"),

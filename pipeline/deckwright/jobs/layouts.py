@@ -11,7 +11,13 @@ from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.fieldcodes import field_code_problems
 from deckwright.jobs.fieldproblems import field_problems
 from deckwright.jobs.fieldspecs import MAX_WIDTH, CheckSpec, ColumnsModel, FieldSpec, Severity
-from deckwright.jobs.sqltext import names_in, parse_expression
+from deckwright.jobs.sqltext import (
+    names_in,
+    not_a_truth,
+    parse_expression,
+    polars_type,
+    result_type,
+)
 from deckwright.wording import nearest, plural
 
 __all__ = [
@@ -226,12 +232,7 @@ def _value_types(fields: list[FieldSpec]) -> dict[str, pl.DataType]:
     """Return the Polars type of every field and flag."""
     types: dict[str, pl.DataType] = {}
     for field in fields:
-        kinds: dict[str, pl.DataType] = {
-            "whole": pl.Int64(),
-            "decimal": pl.Decimal(38, field.scale),
-            "date": pl.Date(),
-        }
-        types[field.name] = kinds.get(field.kind, pl.String())
+        types[field.name] = polars_type(field.kind, field.scale)
         if field.flag_name:
             types[field.flag_name] = pl.String()
     return types
@@ -258,15 +259,12 @@ def _expression_problems(
     if strange or not used:
         return
     try:
-        result = pl.DataFrame(schema=types).select(expression).to_series().dtype
-    except pl.exceptions.PolarsError as error:
-        yield (
-            (*here, "holds"),
-            f"the expression cannot be worked out: {' '.join(str(error).split())}",
-        )
+        kind = result_type(rule.holds, expression, types)
+    except ValueError as error:
+        yield (*here, "holds"), str(error)
         return
-    if result != pl.Boolean:
-        yield (*here, "holds"), f"the expression should be true or false; it is {result}"
+    if wrong := not_a_truth(kind):
+        yield (*here, "holds"), wrong
 
 
 def unknown(what: str, name: str, names: list[str]) -> str:

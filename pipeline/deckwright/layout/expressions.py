@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import codecs
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from functools import lru_cache
 from typing import Any, Protocol
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from typing_extensions import override
 
 from deckwright.cards.values import ValueKind, Values
-from deckwright.jobs.sqltext import names_in, parse_expression
+from deckwright.jobs.sqltext import names_in, parse_expression, result_type
 from deckwright.layout.words import BLANK, Bytes
 
 Mask = NDArray[np.bool_]
@@ -231,7 +231,9 @@ def _encoded(points: NDArray[np.uint32], alphabet: CharacterSet | None) -> tuple
 
 
 def _to_scaled(column: pl.Series, scale: int) -> tuple[NDArray[Any], Mask]:
-    if column.dtype.is_integer() or column.dtype == pl.Boolean:
+    if column.dtype == pl.Boolean:
+        column = column.cast(pl.Int64)
+    if column.dtype.is_integer():
         column = column.cast(pl.Decimal(_PRECISION, 0))
     elif not (column.dtype.is_float() or column.dtype == pl.String or column.dtype.is_decimal()):
         msg = f"column {column.name!r} holds {column.dtype}, which is no number"
@@ -313,6 +315,14 @@ class Expression:
         if len(out) != frame.height:  # a constant
             out = out.extend_constant(out.item(), frame.height - 1) if frame.height else out.clear()
         return out
+
+    def type_on(self, types: Mapping[str, pl.DataType]) -> pl.DataType:
+        """Return of what type it is on fields of these types, all that it names among them.
+
+        Raises:
+            ValueError: it cannot be worked out on such fields; one sentence.
+        """
+        return result_type(self.text, self.expression, types)
 
     @override
     def __reduce__(self) -> tuple[type[Expression], tuple[str]]:

@@ -24,6 +24,7 @@ from deckwright import (
     StageConfig,
     Tray,
     hookimpl,
+    need_truth,
 )
 
 
@@ -56,9 +57,8 @@ class EmitStage(SinkStage[EmitConfig]):
         for index, (name, form) in enumerate(self._forms.items()):
             try:
                 where = self._where[name]
-                for field in where.names if where else ():
-                    if field != "card":
-                        known.need(field, "where")
+                if where is not None:
+                    need_truth(known, where, "where")
                 form.outline(known)
             except OptionProblem as problem:
                 what = f"output {name!r}: {problem.what}"

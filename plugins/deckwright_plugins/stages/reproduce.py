@@ -30,10 +30,13 @@ from deckwright import (
     kept_rows,
     legal_patterns,
     must_be_without_codes,
+    need_kind,
     own_fields,
     plain_digits,
     series,
     shapes_of,
+    type_of,
+    type_of_shape,
     undefined,
     values_of,
 )
@@ -138,8 +141,8 @@ class ReproduceStage(ScanStage[ReproduceConfig, int]):
             if source.move is not None:
                 self._can_move(name, known.need(source.move, *where), where)
             elif source.compute is not None:
-                for used in self._expressions[name].names:
-                    known.need(used, *where)
+                kind = type_of(known, self._expressions[name], *where)
+                need_kind(name, self._shapes[name], "what is computed", kind, *where)
             elif source.constant is not None:
                 self._constant(name, source.constant)
             elif source.sequence is not None:
@@ -169,6 +172,8 @@ class ReproduceStage(ScanStage[ReproduceConfig, int]):
                 f"field {name!r}: patterns cannot be moved; leave them in place with base = 'card'"
             )
             raise OptionProblem(what, *where)
+        moved = repr(self._made[name].move)
+        need_kind(name, target, moved, type_of_shape(shape), *where)
         if shape.kind == "text" and target.kind == "text" and shape.width > target.width > 0:
             what = f"field {name!r} has {target.width} columns, what is moved there {shape.width}"
             raise OptionProblem(what, *where)

@@ -35,6 +35,7 @@ from deckwright import (
     format_pattern,
     hole_patterns,
     hookimpl,
+    need_truth,
     row_bit,
 )
 
@@ -126,8 +127,8 @@ class SpreadStage(SinkStage[SpreadConfig]):
         for index, name in enumerate(self.config.fields):
             if name != "card":
                 known.need(name, "fields", index)
-        for name in self._where.names if self._where else ():
-            known.need(name, "where")
+        if self._where is not None:
+            need_truth(known, self._where, "where")
         for column in self.columns:
             known.need_named(self.config.fields, column, column, "fields")
         if known.width and self.columns[-1] > known.width:
