@@ -159,7 +159,11 @@ def test_random_digits_get_no_date_and_no_check_digit(room, seed, width) -> None
     found, examined = guesses(room(), cards)
     assert not examined.sequences
     assert not any("date" in one.what or "check" in one.what for one in found.values())
-    assert found[f"11-{10 + width}"].options["kind"] == "digits"
+    # nothing tells where random digits end; whoever cuts them must say that it is not sure
+    inside = [one for one in found.values() if one.what != "not used"]
+    whole = [one.columns for one in inside] == [f"11-{10 + width}"]
+    assert whole or all(one.strength == "possible" for one in inside)
+    assert all(one.options["kind"] == "digits" or one.width <= 2 for one in inside)
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -52,7 +52,7 @@ def record_after_the_move() -> None:
 def master_in_place() -> None:
     """Take the old master away before the next one stands."""
 
-    def put(self: Lanes, lane: str, source: Path, sha256: str | None) -> None:
+    def put(self: Lanes, lane: str, source: Path, sha256: str | None, number: int | None) -> None:
         if self.current(lane).exists():
             self.fs.unlink(self.current(lane))
         self.fs.copy_new(source, self.workspace.master / lane / CURRENT)

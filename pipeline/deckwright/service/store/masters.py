@@ -146,7 +146,7 @@ class Lanes:
             return
         if now != last.parent:
             msg = (
-                f"master/{lane}/{CURRENT} is not the one that was left last (its SHA-256"
+                f"master/{lane}/{CURRENT} is not the one that the last run left (its SHA-256"
                 f" begins {last.sha256[:12]}, found {now[:12]}); put that one back"
             )
             raise LaneStoppedError(msg)
