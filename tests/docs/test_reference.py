@@ -25,6 +25,7 @@ from deckwright.cli.main import COMMANDS
 from deckwright.errors import DeckwrightError, InterruptedRunError
 from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.codespecs import CodeRangeSpec
+from deckwright.jobs.fielddefaults import DefaultsSpec
 from deckwright.jobs.fieldspecs import CheckSpec, FieldSpec
 from deckwright.jobs.job import DeckSpec, JobSpec
 from deckwright.jobs.layouts import CardSpec, ConditionSpec, LayoutSpec, RuleSpec
@@ -71,6 +72,7 @@ DOCUMENTED = [
     ("job.md", "Keys of a job", "key", JobSpec),
     ("job.md", "Several decks in one job", "key of a deck", DeckSpec),
     ("layout.md", "The file", "key", LayoutSpec),
+    ("layout.md", "Defaults", "key of defaults", DefaultsSpec),
     ("layout.md", "Keys of a field", "key", FieldSpec),
     ("layout.md", "Check digits", "key", CheckSpec),
     ("layout.md", "Card types", "key", CardSpec),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Literal, Self
 
 import polars as pl
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from deckwright.jobs.base import ConfigModel
 from deckwright.jobs.fieldcodes import field_code_problems
+from deckwright.jobs.fielddefaults import DefaultsSpec, with_defaults
 from deckwright.jobs.fieldproblems import field_problems
 from deckwright.jobs.fieldspecs import MAX_WIDTH, CheckSpec, ColumnsModel, FieldSpec, Severity
 from deckwright.jobs.sqltext import (
@@ -33,6 +35,8 @@ __all__ = [
 RESERVED = ("card", "card_type")
 """Names that no field may have: the card number and the type of the card."""
 
+_ONE_WAY = "needs one of 'when', 'blank = true' and 'otherwise = true'"
+
 Path = tuple[str | int, ...]
 Problem = tuple[Path, str]
 
@@ -55,8 +59,10 @@ class CardSpec(ConfigModel):
     """Conditions that must all hold."""
     blank: bool = False
     """The type is the wholly blank card."""
+    otherwise: bool = False
+    """The type takes every card that no other type takes."""
     field: list[FieldSpec] = Field(default_factory=list)
-    """The fields of this type."""
+    """The fields of this type, besides those that all types have."""
 
 
 class RuleSpec(ConfigModel):
@@ -83,19 +89,34 @@ class LayoutSpec(ConfigModel):
     """The layout in words."""
     record_length: int = Field(default=80, ge=1, le=MAX_WIDTH)
     """Columns of a card."""
+    defaults: DefaultsSpec = Field(default_factory=DefaultsSpec)
+    """What fields are that do not say it themselves."""
+    elsewhere: Literal["any", "blank"] = "any"
+    """What may stand in columns that no field names."""
+    elsewhere_severity: Severity = "fatal"
+    """What it means when something stands there that may not."""
     field: list[FieldSpec] = Field(default_factory=list)
-    """The fields, when all cards are of one type."""
+    """The fields that every card has, of whatever type."""
     card: list[CardSpec] = Field(default_factory=list)
     """The card types, when there are several; the first that matches a card is its type."""
     rule: list[RuleSpec] = Field(default_factory=list)
     """Rules over the fields of one card."""
 
+    @model_validator(mode="after")
+    def _defaults_hold(self) -> Self:
+        if not self.defaults.model_fields_set:
+            return self
+        for fields in (self.field, *(card.field for card in self.card)):
+            fields[:] = [with_defaults(field, self.defaults) for field in fields]
+        return self
+
     def card_fields(self) -> list[tuple[str, list[FieldSpec]]]:
         """Return (card type, fields) with repeated fields written out; one type has the name ''."""
+        common = [one for field in self.field for one in field.expanded()]
         if not self.card:
-            return [("", [one for field in self.field for one in field.expanded()])]
+            return [("", common)]
         return [
-            (card.name, [one for field in card.field for one in field.expanded()])
+            (card.name, [*common, *(one for field in card.field for one in field.expanded())])
             for card in self.card
         ]
 
@@ -108,30 +129,38 @@ def layout_problems(spec: LayoutSpec) -> list[tuple[Path, str]]:
     """
     problems = list(_card_problems(spec))
     telling = [condition.span for card in spec.card for condition in card.when]
-    for place, fields in _field_tables(spec):
-        in_codes = field_code_problems(fields, telling)
-        problems += [((*place, index, "code"), what) for index, what in in_codes]
+    for place, common, own in _field_tables(spec):
+        in_codes = field_code_problems([*common, *own], telling)
+        problems += [
+            ((*place, index - len(common), "code"), what)
+            for index, what in in_codes
+            if index >= len(common)
+        ]
         named: dict[str, int] = {}
         taken: dict[int, str] = {}
-        for index, field in enumerate(fields):
+        for index, field in enumerate((*common, *own), -len(common)):
             here = (*place, index)
-            problems += [((*here, *path), what) for path, what in field_problems(field)]
+            found = [((*here, *path), what) for path, what in field_problems(field)]
             for one in field.expanded():
-                problems += _name_problems(one, index, here, named)
-                problems += _place_problems(one, here, taken, spec.record_length)
+                found += _name_problems(one, index, here, named)
+                found += _place_problems(one, here, taken, spec.record_length)
+            problems += found if index >= 0 else []
     problems += _same_shape_problems(spec)
     problems += _rule_problems(spec)
     return list(dict.fromkeys(problems))
 
 
-def _field_tables(spec: LayoutSpec) -> list[tuple[Path, list[FieldSpec]]]:
-    tables: list[tuple[Path, list[FieldSpec]]] = [(("field",), spec.field)] if spec.field else []
-    return tables + [(("card", i, "field"), card.field) for i, card in enumerate(spec.card)]
+def _field_tables(spec: LayoutSpec) -> list[tuple[Path, list[FieldSpec], list[FieldSpec]]]:
+    """Return each table of fields by its path, with the common fields that stand beside it."""
+    everywhere: list[tuple[Path, list[FieldSpec], list[FieldSpec]]] = []
+    if spec.field:
+        everywhere.append((("field",), [], spec.field))
+    return everywhere + [
+        (("card", place, "field"), spec.field, card.field) for place, card in enumerate(spec.card)
+    ]
 
 
 def _card_problems(spec: LayoutSpec) -> Iterator[Problem]:
-    if spec.field and spec.card:
-        yield ("field",), "a layout has either [[field]] or [[card]] tables, not both"
     if not spec.field and not spec.card:
         yield (), "a layout needs [[field]] or [[card]] tables; there are none"
     names = [card.name for card in spec.card]
@@ -139,8 +168,12 @@ def _card_problems(spec: LayoutSpec) -> Iterator[Problem]:
         here = ("card", index)
         if card.name in names[:index]:
             yield (*here, "name"), f"there are two card types {card.name!r}"
-        if bool(card.when) == card.blank:
-            yield here, f"card type {card.name!r} needs either 'when' or 'blank = true'"
+        if [bool(card.when), card.blank, card.otherwise].count(True) != 1:
+            yield here, f"card type {card.name!r} {_ONE_WAY}"
+        earlier = [other.name for other in spec.card[:index] if other.otherwise]
+        if card.otherwise and earlier:
+            what = f"card type {earlier[0]!r} takes all other cards already"
+            yield (*here, "otherwise"), what
         for number, condition in enumerate(card.when):
             yield from _condition_problems(condition, (*here, "when", number), spec.record_length)
 
@@ -198,7 +231,7 @@ def _same_shape_problems(spec: LayoutSpec) -> list[Problem]:
     """Return fields that stand in several card types with different kinds of value."""
     problems: list[Problem] = []
     shapes: dict[str, tuple[object, str]] = {}
-    for place, fields in _field_tables(spec):
+    for place, _, fields in _field_tables(spec):
         for index, field in enumerate(fields):
             for one in field.expanded():
                 width = one.width if one.kind in ("digits", "holes") else 0

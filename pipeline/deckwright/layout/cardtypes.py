@@ -16,8 +16,11 @@ Mask = NDArray[np.bool_]
 def card_types(text: Bytes, cards: list[CardSpec]) -> NDArray[np.int16]:
     """Return int16 (n): place of each card's type in the list, -1 where none matches."""
     text = steady(text)
-    types = np.full(len(text), -1, np.int16)
+    rest = [place for place, card in enumerate(cards) if card.otherwise]
+    types = np.full(len(text), rest[0] if rest else -1, np.int16)
     for place in reversed(range(len(cards))):  # the first that matches has the last word
+        if cards[place].otherwise:
+            continue
         types[_matches(text, cards[place])] = place
     return types
 

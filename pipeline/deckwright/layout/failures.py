@@ -36,6 +36,7 @@ class Reason(IntEnum):
 OUT_OF_RANGE = "out-of-range"
 NOT_IN_LIST = "not-in-list"
 CHECK_DIGIT = "check-digit"
+NOT_BLANK = "not-blank"
 UNKNOWN_CARD_TYPE = "unknown-card-type"
 SHIFTED = "shifted"
 DOES_NOT_FIT = "does-not-fit"

@@ -12,6 +12,7 @@ from deckwright.cards.values import ValueKind, Values
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.jobs.layouts import LayoutSpec
 from deckwright.layout.cardtypes import card_types
+from deckwright.layout.elsewhere import Elsewhere
 from deckwright.layout.failures import UNKNOWN_CARD_TYPE, Failure
 from deckwright.layout.marks import find_marks
 from deckwright.layout.rules import Rules
@@ -49,6 +50,7 @@ class Layout:
         self.width = spec.record_length
         self.rules = Rules(spec.rule)
         self._checked: tuple[bytes, list[Failure]] | None = None
+        self._elsewhere = Elsewhere(spec)
         tables = spec.card_fields()
         self.card_names = [card for card, _ in tables]
         self.cards: list[CompiledCard] = [
@@ -189,6 +191,7 @@ class Layout:
         if walk.types is not None:
             values = {CARD_TYPE: self._types_as_values(walk), **values}
             failures = [*self._unknown_types(walk.types), *failures]
+        failures = [*failures, *self._elsewhere.failures(walk.text, walk.types)]
         for place, rows in enumerate(self.rules.broken(values, walk.unread)):
             if rows.size:
                 failures += self._rule_failures(place, rows, walk.types)

@@ -214,6 +214,7 @@ class _Writer:
                 listed = listed.join(places, on="card", how="left", maintain_order="left")
                 columns.append("place_in_returned_deck")
             if listed.height:
+                listed = listed.with_columns(column=pl.coalesce("column", "first"))
                 append_csv(listed.select(*columns, *_REASON_COLUMNS), self.ending.run / name)
 
     def _with_decks(self, entries: pl.DataFrame) -> pl.DataFrame:
