@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from deckwright.jobs.dateforms import parse_date_form
+from deckwright.jobs.exponentforms import parse_exponent_form
 from deckwright.jobs.fieldspecs import CheckSpec, FieldSpec, parse_columns, plain_bound
 
 Path = tuple[str | int, ...]
@@ -22,6 +23,7 @@ _OPTIONS = {
     "digits": "code justify fill missing_values overpunch zone_alone check",
     "whole": _NUMBER,
     "decimal": f"{_NUMBER} decimals point",
+    "exponent": "code justify sign plus low high missing_values decimals form",
     "date": "code form century low high missing_values fill",
     "choice": "code justify fill missing_values choices",
     "holes": "",
@@ -30,6 +32,7 @@ _BLANKS = {
     "text": ("missing", "error", "text"),
     "whole": ("missing", "zero", "error"),
     "decimal": ("missing", "zero", "error"),
+    "exponent": ("missing", "zero", "error"),
 }
 _LETTER_SCHEMES = ("mod37-2", "mod37-36")
 _WEIGHTED = ("mod10", "mod11")
@@ -43,7 +46,9 @@ def field_problems(field: FieldSpec) -> list[Problem]:
     problems += _shape_problems(field)
     problems += _text_problems(field)
     if field.numeric:
-        problems += _number_problems(field)
+        problems += _bound_problems(field)
+    if field.kind == "exponent":
+        problems += [*_exponent_problems(field), *_bound_problems(field)]
     if field.kind == "date":
         problems += _date_problems(field)
     if field.check:
@@ -66,8 +71,17 @@ def _option_problems(field: FieldSpec) -> Iterator[Problem]:
     elif field.step is not None and field.step < field.width:
         what = f"a step of {field.step} is less than the {field.width} columns of the field"
         yield ("step",), what
+    yield from _lacking_problems(field)
+
+
+def _lacking_problems(field: FieldSpec) -> Iterator[Problem]:
+    """Yield what an option of this field lacks beside it, or does not go with."""
     if field.kind == "choice" and not field.choices:
         yield ("choices",), "a choice needs 'choices'"
+    if field.kind == "exponent" and not field.form:
+        yield ("form",), "a number with an exponent needs 'form', such as '9.9999E+99'"
+    if field.kind == "exponent" and field.sign.startswith("overpunch"):
+        yield ("sign",), f"sign = {field.sign!r} makes no sense for kind 'exponent'"
     if field.kind == "date" and not field.form:
         yield ("form",), "a date needs 'form', such as 'YYYYMMDD'"
     if field.overpunch and field.sign != "none":
@@ -108,7 +122,7 @@ def _text_problems(field: FieldSpec) -> Iterator[Problem]:
         yield ("overpunch",), "both zones have the same word"
 
 
-def _number_problems(field: FieldSpec) -> Iterator[Problem]:
+def _bound_problems(field: FieldSpec) -> Iterator[Problem]:
     bounds: dict[str, Decimal] = {}
     for option, bound in (("low", field.low), ("high", field.high)):
         if bound is None:
@@ -126,9 +140,21 @@ def _number_problems(field: FieldSpec) -> Iterator[Problem]:
         yield ("low",), f"low {field.low} is above high {field.high}"
 
 
+def _exponent_problems(field: FieldSpec) -> Iterator[Problem]:
+    try:
+        form = parse_exponent_form(field.form)
+    except ValueError as error:
+        yield ("form",), str(error)
+        return
+    if form.width > field.width:
+        yield ("columns",), _too_narrow(field, f"the form {field.form!r}")
+
+
 def number_limits(field: FieldSpec) -> tuple[Decimal, Decimal]:
     """Return the least and the greatest number that the columns can hold."""
-    if field.point == "punched":
+    if field.kind == "exponent":
+        greatest = signed = (Decimal(10) ** MAX_DIGITS - 1).scaleb(-field.scale)
+    elif field.point == "punched":
         greatest = Decimal("9" * field.width)
         signed = Decimal("9" * (field.width - 1) or "0")
     else:

@@ -11,7 +11,7 @@ from pydantic import Field, field_validator
 
 from deckwright.jobs.base import ConfigModel
 
-FieldKind = Literal["text", "digits", "whole", "decimal", "date", "choice", "holes"]
+FieldKind = Literal["text", "digits", "whole", "decimal", "exponent", "date", "choice", "holes"]
 """What stands in a field."""
 
 Severity = Literal["fatal", "query", "note"]
@@ -116,17 +116,18 @@ class FieldSpec(ColumnsModel):
     justify: Literal["left", "right"] | None = None
     """Where a value shorter than the field stands; default: text and choice left, else right."""
     fill: Literal[" ", "0"] | None = None
-    """What fills the rest; default: blanks for text and choice, else zeros."""
+    """What fills the rest; default: blanks for text, choice and exponent, else zeros."""
     sign: Literal["none", "leading", "overpunch-right", "overpunch-left"] = "none"
     """Where the sign of a number stands."""
     plus: Literal["bare", "signed"] = "bare"
     """How plus is written."""
     decimals: int = Field(default=0, ge=0, le=18)
-    """Digits after the point, kind decimal."""
+    """Digits after the point, kinds decimal and exponent: the value is a multiple of that unit."""
     point: Literal["implied", "punched"] = "implied"
     """Whether the decimal point stands in the field."""
     form: str = ""
-    """Kind date: YYYY or YY, MM, DD or DDD in any order, with marks between."""
+    """Kind date: YYYY or YY, MM, DD or DDD in any order, with marks between. Kind exponent: how a
+    new number is written, such as 9.9999E+99."""
     century: int = Field(default=1900, ge=1, le=9900)
     """First of the hundred years that YY means."""
     choices: dict[str, str] = Field(default_factory=dict)
@@ -186,12 +187,12 @@ class FieldSpec(ColumnsModel):
     @property
     def filled(self) -> Literal[" ", "0"]:
         """What fills the rest, the default worked out."""
-        return self.fill or (" " if self.kind in ("text", "choice") else "0")
+        return self.fill or (" " if self.kind in ("text", "choice", "exponent") else "0")
 
     @property
     def scale(self) -> int:
         """Digits after the point; 0 for kinds without."""
-        return self.decimals if self.kind == "decimal" else 0
+        return self.decimals if self.kind in ("decimal", "exponent") else 0
 
     @property
     def has_place(self) -> bool:

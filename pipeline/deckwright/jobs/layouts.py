@@ -35,6 +35,7 @@ __all__ = [
 RESERVED = ("card", "card_type")
 """Names that no field may have: the card number and the type of the card."""
 
+_HELD_AS = {"choice": "text", "exponent": "decimal"}
 _ONE_WAY = "needs one of 'when', 'blank = true' and 'otherwise = true'"
 
 Path = tuple[str | int, ...]
@@ -235,7 +236,7 @@ def _same_shape_problems(spec: LayoutSpec) -> list[Problem]:
         for index, field in enumerate(fields):
             for one in field.expanded():
                 width = one.width if one.kind in ("digits", "holes") else 0
-                kind = "text" if one.kind == "choice" else one.kind
+                kind = _HELD_AS.get(one.kind, one.kind)
                 shape = (kind, one.scale, width, bool(one.overpunch))
                 known, other = shapes.setdefault(one.name, (shape, str(place)))
                 if known != shape and other != str(place):

@@ -60,6 +60,7 @@ def polars_type(kind: str, scale: int) -> pl.DataType:
     types: dict[str, pl.DataType] = {
         "whole": pl.Int64(),
         "decimal": pl.Decimal(_PRECISION, scale),
+        "exponent": pl.Decimal(_PRECISION, scale),
         "date": pl.Date(),
     }
     return types.get(kind, pl.String())

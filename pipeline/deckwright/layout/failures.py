@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import IntEnum
 
 import numpy as np
@@ -26,6 +27,7 @@ class Reason(IntEnum):
     ILLEGAL_PATTERN = 8
     UNDEFINED_CHARACTER = 9
     NO_HOLES = 10
+    NOT_EXACT = 11
 
     @property
     def code(self) -> str:
@@ -70,6 +72,11 @@ def detail_of(reason: Reason, field: FieldSpec) -> str:
             return _digits_wanted(field)
         case Reason.NOT_A_NUMBER:
             return _number_wanted(field)
+        case Reason.NOT_EXACT:
+            unit = Decimal(1).scaleb(-field.scale)
+            return (
+                f"should be a multiple of {unit:f} of at most 18 digits (decimals = {field.scale})"
+            )
         case Reason.NO_SUCH_DATE:
             return f"should be a date of the form {field.form}"
         case Reason.LEADING_BLANK:
@@ -108,6 +115,9 @@ def _digits_wanted(field: FieldSpec) -> str:
 
 
 def _number_wanted(field: FieldSpec) -> str:
+    if field.kind == "exponent":
+        signs = "without a sign" if field.sign == "none" else "with or without a sign"
+        return f"should be a number such as {field.form}, {signs} before it"
     if field.kind == "decimal" and field.point == "punched":
         return f"should be a number with one point and at most {field.decimals} decimals"
     return "should be a number"

@@ -11,6 +11,7 @@ from deckwright.jobs.dateforms import parse_date_form
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.layout.dates import DateReader
 from deckwright.layout.digits import joined, nibbles, not_digits, number_of
+from deckwright.layout.exponents import ExponentKernel
 from deckwright.layout.failures import Reason
 from deckwright.layout.fields import (
     NO_ROWS,
@@ -44,6 +45,8 @@ def compile_field(spec: FieldSpec) -> FieldKernel:
             return DigitsKernel(spec)
         case "whole" | "decimal":
             return NumberKernel(spec)
+        case "exponent":
+            return ExponentKernel(spec)
         case "date":
             return DateKernel(spec)
         case "holes":

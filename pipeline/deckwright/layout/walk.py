@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from deckwright.cards.matrix import rows_of
 from deckwright.cards.values import ValueKind, Values
+from deckwright.jobs.fieldproblems import MAX_DIGITS
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.layout.failures import Failure, Reason, detail_of
 from deckwright.layout.fields import FieldKernel, FieldReading
@@ -71,7 +72,9 @@ def value_shapes(cards: list[CompiledCard]) -> dict[str, ValueShape]:
 
     for card in cards:
         for name, field in card.items():
-            enter(name, field.kernel.value_kind, field.spec.scale, field.spec.width)
+            # the columns of a number with an exponent say nothing of how many digits it has
+            width = MAX_DIGITS if field.spec.kind == "exponent" else field.spec.width
+            enter(name, field.kernel.value_kind, field.spec.scale, width)
             if field.spec.flag_name:
                 longest = max(map(len, field.spec.overpunch.values()))
                 enter(field.spec.flag_name, "text", 0, longest)

@@ -12,11 +12,12 @@ from deckwright.jobs.dateforms import parse_date_form
 from deckwright.jobs.fieldspecs import FieldSpec
 from deckwright.layout.dates import write_dates
 from deckwright.layout.digits import nibbles, not_digits
+from deckwright.layout.exponents import exponent_cells
 from deckwright.layout.failures import DOES_NOT_FIT, Failure
 from deckwright.layout.formatting import digit_cells, number_cells, placed_text
 from deckwright.layout.overpunch import OVER
 from deckwright.layout.walk import CompiledField
-from deckwright.layout.words import BLANK, Bytes, Places, chunks, put_cells, steady
+from deckwright.layout.words import BLANK, Bytes, Places, cells_of, chunks, put_cells, steady
 
 Mask = NDArray[np.bool_]
 
@@ -43,6 +44,8 @@ def write_fields(
             image = steady(base if rows is None else base[rows])
             value = field.kernel.read(image).values
         cells, misfit, why = _cells(spec, value, flag)
+        if spec.kind == "exponent":
+            _keep_standing(field, value, base if rows is None else base[rows], cells, misfit)
         fits = np.flatnonzero(~misfit)
         if len(fits) == len(cells):
             put_cells(base, rows, spec.span[0], cells)
@@ -55,6 +58,18 @@ def write_fields(
             Failure(where, DOES_NOT_FIT, spec.name, spec.span, None, why, spec.severity)
         )
     return failures
+
+
+def _keep_standing(
+    field: CompiledField, values: Values, base: Bytes, cells: Bytes, misfit: Mask
+) -> None:
+    """Keep the columns of cards (k) where the number stands already, in whatever form."""
+    spec = field.spec
+    standing = field.kernel.read(steady(base)).values
+    scaled, inexact = _scaled(values, spec.scale)
+    same = standing.present() & values.present() & ~inexact & (standing.data == scaled)
+    cells[same] = cells_of(base, spec.span[0], spec.width)[same]
+    misfit[same] = False
 
 
 def _chosen(values: Mapping[str, Values], name: str, rows: Places | None) -> Values | None:
@@ -83,10 +98,11 @@ def _value_cells(spec: FieldSpec, values: Values) -> tuple[Bytes, Mask]:
     count = len(values)
     if spec.kind == "holes" or values.kind == "holes":
         return np.full((count, spec.width), BLANK, np.uint8), np.ones(count, np.bool_)
-    if spec.numeric:
+    if spec.numeric or spec.kind == "exponent":
         scaled, misfit = _scaled(values, spec.scale)
-        cells, too_long = number_cells(scaled, spec)
-        return cells, misfit | too_long
+        written = number_cells if spec.numeric else exponent_cells
+        cells, unfit = written(scaled, spec)
+        return cells, misfit | unfit
     if spec.kind == "date":
         if values.kind != "date":
             return np.full((count, spec.width), BLANK, np.uint8), np.ones(count, np.bool_)
@@ -219,6 +235,9 @@ def _fit_detail(spec: FieldSpec) -> str:
         case "whole" | "decimal":
             signs = "without a sign" if spec.sign == "none" else "with its sign"
             return f"should be a number that fits into {columns} {signs}"
+        case "exponent":
+            signs = "without a sign" if spec.sign == "none" else "with its sign"
+            return f"should be a number that {spec.form} can say in {columns} {signs}"
         case "holes":
             return "holes cannot be written as characters"
         case _:

@@ -276,7 +276,8 @@ class ReproduceStage(ScanStage[ReproduceConfig, int]):
         self, name: str, field: str, tray: Tray, misfit: NDArray[np.bool_], book: Book
     ) -> None:
         if misfit.any():
-            width = self._shapes[name].width
+            first, last = self.layout.columns(name)[0]
+            width = last - first + 1
             detail = f"the value made for {name!r} does not fit its {width} columns exactly"
             book.fault(tray, misfit, "does-not-fit", field=field, detail=detail)
 
