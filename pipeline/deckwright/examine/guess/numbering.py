@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from deckwright.examine.fields.found import FieldSpan
 from deckwright.examine.fields.signs import SIGNS, shares_of, sign_table
 from deckwright.examine.guess.columns import BLANK, ZERO, Look
+from deckwright.examine.guess.exponents import exponent_options
 from deckwright.examine.guess.measuring import cards_said, failing_of
 from deckwright.examine.model import Guess
 from deckwright.examine.strengths import Strength, strength_of
@@ -34,7 +35,8 @@ _NINE = ord("9")
 class _Cells:
     """Filled texts of a span: cells and signs uint8 (w, n), and shares of them by shape.
 
-    nines: share that are nines all through, and more of them than chance would have.
+    nines: share that are nines all through, and more of them than chance would have. looked_at:
+    cards that they come from.
     """
 
     cells: NDArray[np.uint8]
@@ -42,6 +44,7 @@ class _Cells:
     shares: dict[str, float]
     filled: int
     nines: float
+    looked_at: int
 
     def with_sign(self, *signs: int) -> float:
         """Return the share of texts that hold one of some signs."""
@@ -98,7 +101,9 @@ def _held(look: Look, span: FieldSpan) -> _Cells:
     if marked:
         cells = cells[:, ~nines]
     signs = sign_table(look.kinds)[cells]
-    return _Cells(cells, signs, shares_of(signs), cells.shape[1], share if marked else 0.0)
+    return _Cells(
+        cells, signs, shares_of(signs), cells.shape[1], share if marked else 0.0, look.count
+    )
 
 
 def _ends(look: Look, spans: Sequence[FieldSpan]) -> NDArray[np.uint8]:
@@ -134,6 +139,9 @@ def _readings(
         options = {"kind": "decimal", "decimals": _behind(held), "point": "punched"}
         found.append(("decimal number", {**options, **sign, **fill}, "strong"))
     if held.shares["exponent"] >= _FITS:
+        exact = exponent_options(held.cells, held.looked_at)
+        if exact is not None:
+            found.append(("number with exponent", exact, "strong"))
         found.append(("number with exponent", {"kind": "text"}, "strong"))
     zoned = _zoned(held, width, fill, ends)
     with_zones = max(held.shares["zone behind"], held.shares["zone before"])
