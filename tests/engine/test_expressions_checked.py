@@ -45,6 +45,9 @@ UNSOUND = {
     "price": "the expression should be true or false; it is a number with 2 decimals",
     "day": "the expression should be true or false; it is a date",
     "1 = 1": "names no field",
+    "NOT item": "'item' is a text",
+    "day = (day - day)": "'day' is a date",
+    "CAST(item AS DATE) = day": "'item' is a text, 'day' a date",
     "peices > 1": "unknown field 'peices'; did you mean 'pieces'",
     "pieces >": "does not parse",
 }
@@ -57,6 +60,7 @@ SOUND = [
     "price * pieces >= 10.50",
     "item LIKE '0%' OR item IN ('12345', '54321')",
     "day IS NULL",
+    "CAST(item AS INTEGER) > 5",
 ]
 
 

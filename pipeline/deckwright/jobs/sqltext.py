@@ -90,9 +90,26 @@ def result_type(text: str, expression: pl.Expr, types: Mapping[str, pl.DataType]
         days_as_numbers = _takes_days_for_numbers(expression, frame)
     except pl.exceptions.PolarsError as error:
         raise ValueError(_unsuited(text, expression, types)) from error
-    if days_as_numbers:
+    if days_as_numbers or _fails_on_values(expression, types):
         raise ValueError(_unsuited(text, expression, types))
     return kind
+
+
+def _fails_on_values(expression: pl.Expr, types: Mapping[str, pl.DataType]) -> bool:
+    """Return whether no value will do, such as in `NOT item`, which passes where there is none.
+
+    What fails on some values only, such as a text that is taken for a number, is for the run.
+    """
+    ones = {
+        name: pl.Series(["1"] if kind == pl.String else [1], strict=False).cast(kind)
+        for name, kind in types.items()
+    }
+    frame = pl.DataFrame(ones)
+    try:
+        frame.select(expression.alias("value"))
+    except pl.exceptions.PolarsError as error:
+        return "not supported" in str(error)
+    return False
 
 
 def not_a_truth(kind: pl.DataType) -> str:
