@@ -27,7 +27,10 @@ CARDS = ["00002000008", "00003000001", "00004      "]
 
 
 def made(folder: Path, shop, changes: Mapping[str, str] | None = None, **options) -> Path:
-    """Write a job that posts to the stock book; its plugin with some of its text changed."""
+    """Write a job that posts to the stock book; its plugin with some of its text changed.
+
+    options: those of the plugin's stage.
+    """
     text = PLUGIN.read_text(encoding="utf-8")
     for old, new in (changes or {}).items():
         assert old in text
@@ -43,7 +46,7 @@ def made(folder: Path, shop, changes: Mapping[str, str] | None = None, **options
         {"kind": "post", **options},
         {"kind": "emit", "output": [{"file": "cards.txt", "form": "deck"}]},
     ]
-    files = options.pop("files", {"stock": "stock.csv"})
+    files = {"stock": "stock.csv"}
     return shop.job(folder, stages, {"stock": LAYOUT}, files=files, plugins=["post.py"])
 
 
