@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import load_code
@@ -23,6 +23,8 @@ from deckwright.demo.truth import KINDS, NO_CARDS, load_truth
 
 MONTHS = st.integers(1, 12)
 SEEDS = st.integers(0, 2**32)
+DRY = 1709457443, 9
+"""A seed and a month in which the chain of days alone would let no rain fall."""
 UNITS = {graphic: digit for digit, graphic in enumerate("}JKLMNOPQR")} | {
     graphic: digit for digit, graphic in enumerate("{ABCDEFGHI")
 }
@@ -78,6 +80,7 @@ def tree(folder: Path) -> dict[str, bytes]:
 
 @settings(max_examples=60, deadline=None)
 @given(SEEDS, MONTHS)
+@example(*DRY)
 def test_every_seed_and_month_seeds_every_fault_in_its_number(seed, month):
     deck = make_deck(make_network(seed), month, seed)
     kinds = [fault.kind for fault in deck.settled()]
@@ -88,6 +91,7 @@ def test_every_seed_and_month_seeds_every_fault_in_its_number(seed, month):
 
 @settings(max_examples=60, deadline=None)
 @given(SEEDS, MONTHS)
+@example(*DRY)
 def test_a_fault_undone_gives_a_sound_card(seed, month):
     deck = make_deck(make_network(seed), month, seed)
     for fault in deck.settled():
@@ -112,6 +116,7 @@ def test_faults_of_single_cards_lie_on_different_cards(seed, month):
 
 @settings(max_examples=40, deadline=None)
 @given(SEEDS, MONTHS)
+@example(*DRY)
 def test_cards_without_a_fault_are_sound(seed, month):
     deck = make_deck(make_network(seed), month, seed)
     faulty = {card for fault in deck.settled() for card in fault.cards}

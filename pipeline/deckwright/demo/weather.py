@@ -42,12 +42,17 @@ def days_in(month: int) -> int:
 
 
 def valley_days(dice: Dice, month: int) -> list[int]:
-    """Return for each day how hard it rains in the valley; 0 = dry (a two-state chain)."""
+    """Return for each day how hard it rains in the valley; 0 = dry (a two-state chain).
+
+    One of the first thirty is wet: where nothing but zeros stands, no card takes the faults.
+    """
     wet = dice.chance(0.4)
     hardness = []
     for _ in range(days_in(month)):
         wet = dice.chance(0.66 if wet else 0.27)
         hardness.append(40 + dice.below(340) if wet else 0)
+    if not any(hardness[:30]):
+        hardness[dice.below(28)] = 40 + dice.below(340)
     return hardness
 
 
