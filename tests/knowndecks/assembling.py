@@ -48,9 +48,10 @@ class Card:
         needed = sum(unit.width for unit in units)
         if self.cursor + needed + 2 * len(units) > self.limit:
             style = "spaced" if self.cursor + needed + len(units) <= self.limit else "packed"
-        for unit in units:
+        for whole in units:
             at = self.cursor + (_gap(rng, style, self.cursor) if self.placed else 0)
-            if at + unit.width - 1 > self.limit:
+            unit = whole.within(self.limit - at + 1)
+            if not unit.items:
                 continue
             for item, behind in zip(unit.items, unit.gaps, strict=True):
                 self.placed.append((at, item))

@@ -83,14 +83,15 @@ def compared(deck: Deck, answer: Answer) -> Outcome:
     if outcome.types == "exact" and deck.truth.type_columns != (answer.first, answer.last):
         outcome.types = "equivalent"
     if len(answer.types) > 1:
-        told = {"exact": "exact", "equivalent": "equivalent", "coarser": "part"}
+        told = {"exact": "exact", "equivalent": "equivalent", "coarser": "part", "none": "exact"}
         claim = Claim(answer.first, answer.last, "card types", answer.strength, {})
         mark = str(deck.truth.type_columns)
         outcome.claims.append(Judged(claim, told.get(outcome.types, "wrong"), mark, "types"))
     for guessed, cards in zip(answer.types, groups, strict=True):
         known = [Known.of(deck, kind, cards) for kind in deck.truth.data_types]
         known = [one for one in known if len(one.cards) >= ENOUGH * len(cards) > 0]
-        outcome.claims.extend(_judged(claim, known) for claim in guessed.claims)
+        judged = [_judged(claim, known) for claim in guessed.claims]
+        outcome.claims.extend(one for one in judged if one is not None)
         outcome.unknown.extend(claim.what for claim in guessed.claims if not claim.known)
     for kind in deck.truth.data_types:
         one = Known.of(deck, kind)
@@ -100,11 +101,12 @@ def compared(deck: Deck, answer: Answer) -> Outcome:
     return outcome
 
 
-def _judged(claim: Claim, known: list[Known]) -> Judged:
+def _judged(claim: Claim, known: list[Known]) -> Judged | None:
+    """Judge a claim; none where no card of data has anything in its columns, or is spoken of."""
     found = [(verdict(claim, one), one) for one in known]
     spoken = [(told, one) for told, one in found if told]
     if not spoken:
-        return Judged(claim, "exact", "blank", "blank")
+        return None
     worst, where = max(spoken, key=lambda pair: ORDER.index(pair[0]))
     fields = [
         one
@@ -202,19 +204,16 @@ def _values(guessed: Guessed, width: int) -> list[str]:
 def _types(deck: Deck, groups: list[NDArray[np.int64]]) -> str:
     """How the guessed types divide the cards of data, beside the true types."""
     true = [kind for kind in deck.truth.data_types if len(kind.cards)]
-    if len(groups) < 2:
-        return "none" if len(true) < 2 else "missed"
-    if len(true) < 2:
-        return "false"
     counts = np.array(
         [[len(np.intersect1d(kind.cards, cards)) for kind in true] for cards in groups]
     )
-    total, rows = counts.sum(), counts[counts.sum(axis=1) > 0]
+    rows = counts[counts.sum(axis=1) > 0]  # others have headings and the like only
+    if len(rows) < 2 or len(true) < 2:
+        return "false" if len(rows) > 1 else "none" if len(true) < 2 else "missed"
+    total = rows.sum()
     # a mark that stays within a type: each true type lies in one group, but for one in a hundred
-    if counts.max(axis=0).sum() < 0.99 * counts.sum(axis=0).sum() or total == 0:
+    if rows.max(axis=0).sum() < 0.99 * total:
         return "false"
-    if len(rows) < 2:
-        return "missed"
     if rows.max(axis=1).sum() < 0.99 * total or len(rows) < len(true):
         return "coarser"
     return "exact"

@@ -52,6 +52,7 @@ from .model import BLANK, QUANTITIES, CardType, Cells, Deck, Field, Form, Patter
 RIGHT = ("exact", "equivalent", "unspecific")
 ORDER = ("exact", "equivalent", "unspecific", "part", "wrong")
 PARTS = {"year": ("YYYY", "YY"), "month": ("MM",), "day": ("DD", "DDD"), "hour": ("HH",)}
+PARTS["minute"] = ("MM",)
 NO_CODE = ("date", "time", "sequence", "point", "exponent")
 
 
@@ -122,7 +123,7 @@ def _runs(cells: Cells) -> bool:
 
 
 def verdict(claim: Claim, known: Known) -> str:
-    """Judge a claim against one type of card; empty where it speaks of nothing there."""
+    """Judge a claim against one type of card; empty where these cards have nothing there."""
     used = known.used(claim.first, min(claim.last, known.text.shape[1]))
     if claim.kind == "not used":
         return "wrong" if used.any() else "exact"
@@ -206,11 +207,11 @@ def _piece(claim: Claim, field: Field, known: Known) -> str:
     """A claim on some of the columns of a field."""
     true = field.form
     match claim.kind:
-        case "text" | "code" | "digits" | "constant":
+        case "text" | "code" | "constant":
             told = "part"
         case "whole" if true.kind in QUANTITIES:
             told = "equivalent" if _same_number(claim, field, known) else "wrong"
-        case "whole":
+        case "whole" | "digits" if _plain(known, claim):
             told = "part"
         case "sequence" if known.runs(claim.first, claim.last):
             told = "part"

@@ -28,7 +28,7 @@ class Form:
 
     `kind` is one of text, code, whole, decimal (point not punched), point, exponent, date, time,
     identifier, sequence, flag, holes, constant. `form` says which date, time or exponent; of a
-    whole number that is a year, month, day or hour it says that. `sign` is none, leading,
+    whole number that is a year, month, day, hour or minute it says that. `sign` is none, leading,
     trailing, overpunch-left, overpunch-right, or flag-right: a zone that is a mark and no sign.
     `check` names the scheme of a check digit in the last column.
     """
@@ -68,6 +68,14 @@ class Run:
     def width(self) -> int:
         """Columns, without the gap behind the last item."""
         return sum(item.width for item in self.items) + sum(self.gaps[:-1])
+
+    def within(self, room: int) -> Run:
+        """As much of a run as fits: fewer groups where it has several, else all or nothing."""
+        if self.width <= room or not self.items:
+            return self
+        group = sum(item.name.endswith("_01") for item in self.items)
+        shorter = self.items[: len(self.items) - group] if group else ()
+        return Run(shorter, self.gaps[: len(shorter)]).within(room)
 
 
 @dataclass(slots=True)

@@ -24,7 +24,7 @@ def stars(rng: Random, cards: int) -> Draft:
             *alone(words.identifier("number", words.serials(cards, 5, int(rng.integers(1, 2000))))),
             together(
                 number(rng, "hour", hour // 3600, 2, fill="0", form="hour"),
-                number(rng, "minute", hour // 60 % 60, 2, fill="0"),
+                number(rng, "minute", hour // 60 % 60, 2, fill="0", form="minute"),
                 pointed(rng, "second", hour % 60 + rng.random(cards), 5, 1),
                 gap=int(rng.integers(0, 2)),
             ),

@@ -9,7 +9,7 @@ import pytest
 
 from .codes import PATTERNS, column_binary
 from .decks import FAMILIES, deck, decks, seeds
-from .model import BLANK, Deck, Field
+from .model import BLANK, Deck, Field, Form, Item, several, together
 from .reading import value
 from .words import SCHEMES
 
@@ -123,6 +123,15 @@ def test_every_card_of_a_type_has_its_mark_and_no_other_type_has_it(made):
             }
             assert marks <= {kind.mark}
         assert len({kind.mark for kind in one.truth.data_types}) == len(one.truth.data_types)
+
+
+def test_a_group_that_has_no_room_stands_fewer_times_and_other_runs_not_at_all():
+    item = Item("value", Form("whole"), np.full((2, 4), 48, np.uint8))
+    group = several([[item]] * 5, 0, 1)
+    assert (group.width, group.within(24)) == (24, group)
+    assert [each.name for each in group.within(15).items] == ["value_01", "value_02", "value_03"]
+    assert group.within(3).items == group.within(-1).items == ()
+    assert together(item, item).within(7).items == ()
 
 
 def test_check_digits_are_right(made):
