@@ -2,21 +2,41 @@
 
 from __future__ import annotations
 
+import sys
+
 import pytest
 
+from deckwright.cli.main import main
 
-def offered(shop, folder, typed: str) -> list[str]:
+
+def keys(typed: str) -> dict[str, str]:
+    """Return the surroundings that a shell gives where the Tab key is pressed."""
     words = ["deckwright", *typed.split(" ")]
-    said = shop.call(
-        env={
-            "COMP_WORDS": " ".join(words), "COMP_CWORD": str(len(words) - 1),
-            "_DECKWRIGHT_COMPLETE": "bash_complete",
-        },
-        cwd=folder,
-        name="deckwright",
-    )  # fmt: skip
+    return {
+        "COMP_WORDS": " ".join(words), "COMP_CWORD": str(len(words) - 1),
+        "_DECKWRIGHT_COMPLETE": "bash_complete",
+    }  # fmt: skip
+
+
+def words_of(said) -> list[str]:
     assert said.err == ""
     return [line.partition(",")[2] for line in said.out.splitlines() if line]
+
+
+@pytest.fixture
+def offered(place, monkeypatch, capsys):
+    """Return a teller of what is offered in the folder, asked in this process."""
+
+    def tell(typed: str) -> list[str]:
+        monkeypatch.chdir(place)
+        for name, value in keys(typed).items():
+            monkeypatch.setenv(name, value)
+        monkeypatch.setattr(sys, "argv", ["deckwright"])
+        with pytest.raises(SystemExit, match=r"^0$"):
+            main()
+        return words_of(capsys.readouterr())
+
+    return tell
 
 
 @pytest.fixture(scope="module")
@@ -42,11 +62,16 @@ def place(tmp_path_factory, shop):
     ("status depot --job fi", "first"), ("log depot --job fi", "first"),
     ("requeue depot --job fi", "first"), ("requeue depot --code de", "deck-unreadable"),
 ])  # fmt: skip
-def test_the_tab_key_completes(typed, first, place, shop):
-    assert first in offered(shop, place, typed)
+def test_the_tab_key_completes(typed, first, offered):
+    assert first in offered(typed)
+
+
+def test_a_process_of_its_own_completes_as_well(place, shop):
+    said = shop.call(env=keys("guide lay"), cwd=place, name="deckwright")
+    assert words_of(said) == ["layout"]
 
 
 @pytest.mark.parametrize("typed", ["journal nowhere --reason ", "journal --reason ",
                                    "requeue nowhere --code ", "status --job "])  # fmt: skip
-def test_where_nothing_is_known_nothing_is_offered_or_said(typed, place, shop):
-    assert offered(shop, place, typed) == []
+def test_where_nothing_is_known_nothing_is_offered_or_said(typed, offered):
+    assert offered(typed) == []
