@@ -59,10 +59,10 @@ KEPT = (
     "tests/service/test_service_archive.py",
 )
 PARTS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "cards": ("cards/*.py", (UNIT, *WHOLE)),
-    "layout": ("layout/*.py", (UNIT, *WHOLE)),
-    "engine": ("engine/*.py", (*WHOLE, UNIT)),
-    "journal": ("journal/*.py", TOLD),
+    "cards": ("cards/**/*.py", (UNIT, *WHOLE)),
+    "layout": ("layout/**/*.py", (UNIT, *WHOLE)),
+    "engine": ("engine/**/*.py", (*WHOLE, UNIT)),
+    "journal": ("journal/**/*.py", TOLD),
     "spool": ("service/store/spool.py", KEPT),
     "ledger": ("service/store/ledger.py", KEPT),
     "recovery": ("service/recovery.py", KEPT),
