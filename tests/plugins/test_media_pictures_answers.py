@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import json
@@ -9,6 +10,7 @@ import re
 import tarfile
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given
@@ -86,7 +88,8 @@ def test_answers_that_are_not_clear_are_not_taken(tmp_path, data, words) -> None
 def test_answers_from_any_spreadsheet_are_read() -> None:
     plain = form((3, "12-1", "Ö"), (4, "", "")).decode()
     for text in (plain, plain.replace(",", ";"), plain.replace(",", "\t"), plain.replace("\r", "")):
-        for data in (text.encode(), text.encode("utf-8-sig"), text.encode("latin-1")):
+        ways = ("utf-8", "utf-8-sig", "latin-1", "utf-16")
+        for data in (*map(text.encode, ways), codecs.BOM_UTF16_BE + text.encode("utf-16-be")):
             found = read_answers(data)
             assert [(column, one.said) for column, one in found.of.items()] == [(3, "12-1")]
 
@@ -97,9 +100,57 @@ def test_what_was_asked_is_taken_and_noted_column_by_column(tmp_path) -> None:
     tray = read(pictures(), deck, zipped({"a.png": UNSURE, LOOK: form(*RIGHT)}))
     assert texts_of(tray) == [TEXT]
     assert said_of(tray, 1) == [f"column {c} as AB read it: {said}" for c, said, _ in RIGHT]
+
+
+def test_an_answer_that_contradicts_a_plain_row_of_a_doubtful_column_is_not_taken(tmp_path) -> None:
     none = form((3, "none", "AB"), RIGHT[1])
-    tray = read(pictures(), deck, zipped({"a.png": UNSURE, LOOK: none}))
-    assert (texts_of(tray), int(tray.holes[0][2])) == ([TEXT[:2] + " " + TEXT[3:]], 0)
+    tray = read(pictures(), tmp_path / "deck.zip", zipped({"a.png": UNSURE, LOOK: none}))
+    assert ("answer-differs", "fatal") in {(why, how) for _, why, how in odd_of(tray)}
+    assert "row 0 of column 3 is plain to read, and AB reads it otherwise" in said_of(tray, 1)
+    assert int(tray.text[0][2]) == ILLEGAL
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["a.png.look (1).csv", "a.png.look(2).csv", "a.png.look - Copy.csv", "a.png.look copy 2.csv",
+     "a.png.look - Copy (3).csv", "a.png.LOOK.CSV"],
+)  # fmt: skip
+def test_answers_are_found_under_the_names_that_second_files_get(tmp_path, name) -> None:
+    deck = tmp_path / "deck.zip"
+    assert texts_of(read(pictures(), deck, zipped({"a.png": UNSURE, name: form(*RIGHT)}))) == [TEXT]
+    both = {"a.png": UNSURE, LOOK: form((3, "", ""), (10, "", "")), name: form(*RIGHT)}
+    tray = read(pictures(), deck, zipped(both))
+    assert ("answers-unclear", "fatal") in {(why, how) for _, why, how in odd_of(tray)}
+
+
+def no_card(*lines: tuple[int, str, str], said: str = "no card") -> bytes:
+    """Return a form in which AB says that the picture shows no card."""
+    return form(*lines) + f"1,card{',' * 12},{said},AB\r\n".encode()
+
+
+SHEET = saved(np.full((400, 900), 128, np.uint8))
+
+
+def test_one_answer_says_that_a_picture_shows_no_card(tmp_path) -> None:
+    deck = tmp_path / "deck.zip"
+    assert (1, "not-a-card", "fatal") in odd_of(read(pictures(), deck, zipped({"a.png": SHEET})))
+    tray = read(pictures(), deck, zipped({"a.png": SHEET, LOOK: no_card(said="No-Card")}))
+    assert odd_of(tray) == [(1, "no-card", "aside")]
+    assert said_of(tray, 1) == ["no card is on the picture, as AB says"]
+
+
+@pytest.mark.parametrize(
+    ("picture", "data", "reason", "words"),
+    [
+        (UNSURE, no_card(), "answer-differs", "a card is plain to see, and AB says no card"),
+        (SHEET, no_card((3, "1", "AB")), "answers-unclear", "and answer other lines too"),
+        (SHEET, no_card(said="a note"), "answers-unclear", "'a note'; write 'no card'"),
+    ],
+)
+def test_no_card_is_not_taken_where_it_cannot_be(tmp_path, picture, data, reason, words) -> None:
+    tray = read(pictures(), tmp_path / "deck.zip", zipped({"a.png": picture, LOOK: data}))
+    assert (reason, "fatal") in {(why, how) for _, why, how in odd_of(tray)}
+    assert any(words in said for said in said_of(tray, 1))
 
 
 def test_part_of_the_answers_leaves_the_rest_unsure(tmp_path) -> None:
@@ -287,7 +338,7 @@ def filled(data: bytes, answers: dict[int, str]) -> bytes:
     """Return a form with answers, as a person fills it in."""
     rows = list(csv.reader(io.StringIO(data.decode(), newline="")))
     for row in rows[1:]:
-        if int(row[1]) in answers:
+        if row[1].isdigit() and int(row[1]) in answers:
             row[-2:] = [answers[int(row[1])], "AB"]
     buffer = io.StringIO()
     csv.writer(buffer).writerows(rows)
@@ -319,12 +370,16 @@ def test_cards_go_out_and_come_back_answered_until_nothing_is_lost(tmp_path, job
     assert [(row["column"], row["holes"], row["by"]) for row in asked] == [
         ("3", "", ""), ("10", "", ""),
     ], "nobody's answer is filled in"  # fmt: skip
+    marks = [[name for name, cell in row.items() if cell == "?"] for row in asked]
+    assert marks == [["5"], ["5"]], "the rows in doubt are marked, and the reading is not told"
+    assert {cell for row in asked for cell in list(row.values())[2:14]} == {"", "?"}
     control = json.loads((first / "control.json").read_text("utf-8"))
     assert control["stages"][0]["facts"]["files_not_read"] == 1
     assert b"attic.zip,notes.txt,18,is no picture" in (first / "out" / "not-read.csv").read_bytes()
 
     assert "5.png.look/card.png" in back, "one picture of the whole card, not eighty of columns"
-    assert back["5.png.look.csv"].count(b"\r\n") == 81
+    assert back["5.png.look.csv"].count(b"\r\n") == 82
+    assert b"\r\n5,card,,,,,,,,,,,,,,\r\n" in back["5.png.look.csv"], "there may be no card"
 
     back = {name: data for name, data in back.items() if not name.startswith("5.png")}
     half = {**back, "2.png.look.csv": filled(back["2.png.look.csv"], {3: RIGHT[0][1]})}

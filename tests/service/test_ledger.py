@@ -240,9 +240,23 @@ def test_a_deck_repairs_the_last_of_its_name_only_where_something_of_that_came_b
             assert rig.ledger.repaired_by("cards", b"back.deck") == back
             assert rig.ledger.repaired_by("cards", b"sound.deck") is None
             assert rig.ledger.repaired_by("stock", b"back.deck") is None
+            for name in (b"back.deck.zip", b"back.deck.tar.gz"):  # as an archive comes back
+                assert rig.ledger.repaired_by("cards", name) == back
+            assert rig.ledger.repaired_by("cards", b"back.tar") is None
         drop(root, "sound.deck", b"card\n")
         run_all(root)
         with started(root) as rig:
             codes = {row.code for row in rig.ledger.rows("returned")}
             assert codes == {back.code, "duplicate"}
             assert rig.ledger.repaired_by("cards", b"sound.deck") is None
+
+
+def test_a_box_that_comes_back_packed_otherwise_follows_its_first() -> None:
+    with workspace(("box-7.zip", b"!deck\n"), ("box-8.tgz", b"!deck\n")) as root:
+        run_all(root)
+        with started(root) as rig:
+            first = {row.name: row for row in rig.ledger.rows("returned")}
+            assert rig.ledger.repaired_by("cards", b"box-7.tar") == first[b"box-7.zip"]
+            assert rig.ledger.repaired_by("cards", b"box-8.tar") == first[b"box-8.tgz"]
+            assert rig.ledger.repaired_by("cards", b"box-7.txt") is None
+            assert rig.ledger.repaired_by("cards", b".tar") is None

@@ -17,16 +17,20 @@ Picture = NDArray[np.uint8]
 
 _SIDE: Final = 34  # pixels for the names of rows
 _HEAD: Final = 22  # pixels for the names of columns
+_BAR: Final = 11  # pixels: half of a hole's length
 _WHITE: Final = 255
 
 
-def labelled_column(image: Picture, mapping: Mapping, column: int) -> Picture:
-    """Return a column with two neighbours on each side, rows and columns named.
+def labelled_column(
+    image: Picture, mapping: Mapping, column: int, doubted: NDArray[np.bool_]
+) -> Picture:
+    """Return a column with two neighbours on each side, rows and columns named, doubt marked.
 
     Args:
         image: the picture that was read.
         mapping: `CardReading.mapping`.
         column: from 1 to 80.
+        doubted: bool (12), the rows that are not sure: a bar stands beside their names.
     """
     ppi, about = 200, 2
     strip = column_picture(image, mapping, column, about, ppi)
@@ -40,6 +44,9 @@ def labelled_column(image: Picture, mapping: Mapping, column: int) -> Picture:
     left, right = (round(_SIDE + (about + side) * step) for side in (0, 1))
     for edge in (left, right):
         cv2.line(sheet, (edge, 0), (edge, _HEAD - 1), 0, 1)
+    for down in row_centres()[doubted] * ppi / INCH + _HEAD:
+        top, bottom = (round(down + side * _BAR) for side in (-1, 1))
+        cv2.rectangle(sheet, (_SIDE - 7, top), (_SIDE - 3, bottom), 0, cv2.FILLED)
     return sheet
 
 

@@ -30,6 +30,10 @@ OPEN_STATES = ("waiting", "running", "hold")
 """States of runs that have not ended."""
 
 
+_PACKINGS = (b".zip", b".tar", b".tgz", b".tar.gz")
+_PACKED = (b".zip", b".tar", b".tgz", b".gz")
+
+
 class Ledger(Database):
     """The one writing connection."""
 
@@ -216,11 +220,15 @@ class Ledger(Database):
         return str(found[0]) if found else None
 
     def repaired_by(self, job: str, name: bytes) -> Row | None:
-        """Return the latest ended run of this job and name, when something of it came back."""
+        """Return the latest ended run of this job and name, when something of it came back.
+
+        Names that differ in how a deck is packed count as one: an archive may come back as another.
+        """
+        names = _packed_otherwise(name)
         found = self._do(
-            "SELECT * FROM runs WHERE job=? AND name=? AND state IN ('done','returned')"
-            " ORDER BY place DESC LIMIT 1",
-            (job, name),
+            f"SELECT * FROM runs WHERE job=? AND name IN ({','.join('?' * len(names))})"  # noqa: S608 # marks alone
+            " AND state IN ('done','returned') ORDER BY place DESC LIMIT 1",
+            (job, *names),
         ).fetchone()
         row = Row(*found) if found else None
         back = row and (row.cards_returned or (row.state == "returned" and row.code != "duplicate"))
@@ -364,3 +372,13 @@ class Ledger(Database):
 
     def _number(self, sql: str, *values: object) -> int:
         return int(self._do(sql, values).fetchone()[0])
+
+
+def _packed_otherwise(name: bytes) -> list[bytes]:
+    """Return the names that a deck may have had before it came back, the given one first."""
+    stem = name
+    while end := next((end for end in _PACKED if stem.lower().endswith(end)), b""):
+        stem = stem[: -len(end)]
+    if not stem:
+        return [name]
+    return list(dict.fromkeys([name, stem, *(stem + end for end in _PACKINGS)]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 from collections.abc import Mapping
@@ -19,6 +20,17 @@ NO_HOLES = "none"
 SIDE = "side"
 """What stands in place of a column number where it is asked which side of the card is seen."""
 
+CARD = "card"
+"""The same where it may be said that the picture shows no card."""
+NO_CARD = "no card"
+
+DOUBTED = "?"
+"""Marks the rows of a column that are not sure."""
+
+AS_A_WHOLE, OF_SIDE = -1, 0
+"""Stand for the column in lines about the card as a whole and about its side."""
+
+_LINES = {SIDE: OF_SIDE, CARD: AS_A_WHOLE}
 _HEAD = ["card", "column", *map(str, ROWS), "holes", "by"]
 _LARGEST = 1 << 16  # bytes: a line for each column is a tenth of that
 _LONGEST_NAME = 40
@@ -49,13 +61,15 @@ class Side:
 class Answers:
     """All that a person wrote.
 
-    written: column to what stands in `holes` and `by`, right or not; column 0 is the side.
+    written: column to what stands in `holes` and `by`, right or not; also of `OF_SIDE` and
+    `AS_A_WHOLE`. no_card: who says that the picture shows no card.
     """
 
     of: Mapping[int, Answer] = field(default_factory=dict)
     written: Mapping[int, tuple[str, str]] = field(default_factory=dict)
     fault: str = ""
     side: Side | None = None
+    no_card: str = ""
 
 
 def read_answers(data: bytes) -> Answers:
@@ -63,38 +77,44 @@ def read_answers(data: bytes) -> Answers:
     answers: dict[int, Answer] = {}
     written: dict[int, tuple[str, str]] = {}
     side: Side | None = None
+    no_card = ""
     try:
         for line, (column, said, by) in _lines(data):
             written[column] = (said, by)
-            if said and column:
-                answers[column] = _answer(line, said, by)
-            elif said:
+            if said and column == OF_SIDE:
                 side = _side(line, said, by)
+            elif said and column == AS_A_WHOLE:
+                no_card = _no_card(line, said, by)
+            elif said:
+                answers[column] = _answer(line, said, by)
     except AnswersError as error:
         return Answers({}, written, str(error))
-    return Answers(answers, written, side=side)
+    if no_card and (answers or side):
+        return Answers({}, written, f"say {NO_CARD!r}, and answer other lines too")
+    return Answers(answers, written, side=side, no_card=no_card)
 
 
-def form(
-    card: int, probability: NDArray[np.float32], columns: list[int], answers: Answers
-) -> bytes:
-    """Return the form to be filled in: one line for each column that is asked for, 0 = the side.
+def form(card: int, doubted: NDArray[np.bool_], columns: list[int], answers: Answers) -> bytes:
+    """Return the form to be filled in: one line for each column that is asked for.
 
-    What a person wrote before stands in it again; nothing else is filled in.
+    The rows that are not sure are marked. What a person wrote before stands in it again; nothing
+    else is filled in.
 
     Args:
         card: number of the card in its deck.
-        probability: float32 (12, 80) of a hole.
-        columns: that are asked for, from 1.
+        doubted: bool (12, 80), the places that are not sure.
+        columns: that are asked for, from 1; also `OF_SIDE` and `AS_A_WHOLE`.
         answers: from before.
     """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\r\n")
     writer.writerow(_HEAD)
+    names = {number: name for name, number in _LINES.items()}
     for column in columns:
-        shares = [f"{share:.3f}" if column else "" for share in probability[:, column - 1].tolist()]
+        rows = doubted[:, column - 1].tolist() if column > 0 else [False] * len(ROWS)
+        marks = [DOUBTED if one else "" for one in rows]
         said = answers.written.get(column, ("", ""))
-        writer.writerow([card, column or SIDE, *shares, *said])
+        writer.writerow([card, names.get(column, column), *marks, *said])
     return buffer.getvalue().encode()
 
 
@@ -102,10 +122,7 @@ def _lines(data: bytes) -> list[tuple[int, tuple[int, str, str]]]:
     if len(data) > _LARGEST:
         msg = f"is larger than {_LARGEST:,} bytes"
         raise AnswersError(msg)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("latin-1")  # spreadsheets; only a name can hold such a character
+    text = _text(data)
     first = text.partition("\n")[0]
     between = max(",;\t", key=first.count)
     try:
@@ -126,16 +143,31 @@ def _lines(data: bytes) -> list[tuple[int, tuple[int, str, str]]]:
             continue
         column = _column(line, cells[0])
         if any(column == before for _, (before, *_) in found):
-            msg = f"line {line} answers {f'column {column}' if column else SIDE} once more"
+            named = f"column {column}" if column > 0 else cells[0].lower()
+            msg = f"line {line} answers {named} once more"
             raise AnswersError(msg)
         found.append((line, (column, cells[1], cells[2])))
     return found
 
 
+def _text(data: bytes) -> str:
+    """Return the characters of a sheet, in whichever way a spreadsheet saved it."""
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        try:
+            return data.decode("utf-16")
+        except UnicodeDecodeError as error:
+            msg = "is UTF-16 that breaks off; save it again as CSV"
+            raise AnswersError(msg) from error
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")  # spreadsheets; only a name can hold such a character
+
+
 def _column(line: int, cell: str) -> int:
-    """Return the column that a line is about; 0 for the side."""
-    if cell.lower() == SIDE:
-        return 0
+    """Return the column that a line is about, or `OF_SIDE` or `AS_A_WHOLE`."""
+    if cell.lower() in _LINES:
+        return _LINES[cell.lower()]
     if not (cell.isascii() and cell.isdigit() and 1 <= int(cell) <= COLUMNS):
         msg = f"line {line} names no column from 1 to {COLUMNS}"
         raise AnswersError(msg)
@@ -148,6 +180,15 @@ def _side(line: int, said: str, by: str) -> Side:
         msg = f"line {line} holds {plain(said[:20])!r}; write front or back, the side that is seen"
         raise AnswersError(msg)
     return Side("front" if said.lower() == "front" else "back", by)
+
+
+def _no_card(line: int, said: str, by: str) -> str:
+    """Return who says that there is no card."""
+    _must_be_named(line, by)
+    if " ".join(said.lower().replace("-", " ").split()) != NO_CARD:
+        msg = f"line {line} holds {plain(said[:20])!r}; write {NO_CARD!r}, or leave it empty"
+        raise AnswersError(msg)
+    return by
 
 
 def _must_be_named(line: int, by: str) -> None:

@@ -49,13 +49,17 @@ def form_files(seen: Seen, name: str) -> Iterator[bytes]:
     if reading is None or not (columns or seen.answers.written):
         return
     columns = sorted({*columns, *seen.answers.written})
-    yield entry(name + LOOK, form(seen.card, reading.probability, columns, seen.answers))
-    if seen.image is None or reading.mapping is None or seen.state == "read":
+    yield entry(name + LOOK, form(seen.card, seen.unsure, columns, seen.answers))
+    settled = seen.state == "read" or seen.answers.no_card
+    if seen.image is None or reading.mapping is None or settled:
         return
     if (reading.bad and not reading.side_asked) or len(columns) > MOST_ENLARGED:
         picture = labelled_card(seen.image, reading.mapping)
         yield entry(f"{name}{PIECES}card.png", png_of(picture))
         return
-    for column in filter(None, columns):  # 0 is the side, which the picture itself shows
-        picture = labelled_column(seen.image, reading.mapping, column)
+    for column in columns:
+        if column <= 0:  # the side is seen on the picture itself
+            continue
+        doubted = seen.unsure[:, column - 1]
+        picture = labelled_column(seen.image, reading.mapping, column, doubted)
         yield entry(f"{name}{PIECES}column-{column:02d}.png", png_of(picture))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright import (
+    ROWS,
     Box,
     CardReading,
     Cut,
@@ -23,7 +24,14 @@ from deckwright import (
     load_picture,
     read_card,
 )
-from deckwright_plugins.media.pictures.answers import COLUMNS, Answers, AnswersError, read_answers
+from deckwright_plugins.media.pictures.answers import (
+    AS_A_WHOLE,
+    COLUMNS,
+    OF_SIDE,
+    Answers,
+    AnswersError,
+    read_answers,
+)
 from deckwright_plugins.media.pictures.files import most_bytes, most_pixels, open_plain
 from deckwright_plugins.media.pictures.finding import Place
 from deckwright_plugins.media.pictures.index import Index
@@ -104,14 +112,25 @@ class Seen:
     def asked(self) -> list[int]:
         """Return the columns, from 1, that only a person can tell; none of an unread picture.
 
-        Where only the side is asked for, that is 0: which columns are not sure follows from it.
+        Where only the side is asked for, that is `OF_SIDE`: which columns are not sure follows from
+        it. Of a card that is not read as a whole `AS_A_WHOLE` too, since there may be no card.
         """
         if self.reading is None:
             return []
         if self.reading.side_asked:
-            return [0]
+            return [OF_SIDE]
         wanted = self.reading.unsure_columns | self.doubted | self.reading.bad
-        return (np.flatnonzero(wanted) + 1).tolist()
+        return [AS_A_WHOLE] * self.reading.bad + (np.flatnonzero(wanted) + 1).tolist()
+
+    @property
+    def unsure(self) -> NDArray[np.bool_]:
+        """Return bool (12, 80), places that a person is shown as not sure.
+
+        None of a card that is not read as a whole, since there it is all of them.
+        """
+        if self.reading is None or self.reading.bad:
+            return np.zeros((len(ROWS), COLUMNS), np.bool_)
+        return self.reading.unsure
 
     @property
     def doubted(self) -> NDArray[np.bool_]:
@@ -203,6 +222,8 @@ def _decide(seen: Seen, reading: CardReading, banners: str) -> None:
     seen.known, seen.why = reading.decided & ~seen.doubted, reading.why
     seen.holes[seen.known] = reading.patterns[seen.known]
     answers = seen.answers
+    if answers.no_card and _is_taken_out(seen, reading, answers.no_card):
+        return
     if answers.fault:
         seen.fail("answers-unclear", f"the answers {answers.fault}")
     else:
@@ -228,6 +249,16 @@ def _decide(seen: Seen, reading: CardReading, banners: str) -> None:
     else:
         seen.why = "read, with a person's answers" if answers.of or answers.side else reading.why
         seen.odd += _notes(seen, reading, banners)
+
+
+def _is_taken_out(seen: Seen, reading: CardReading, by: str) -> bool:
+    """Return whether a picture is set aside in which a person sees no card."""
+    if not reading.bad or reading.side_asked:
+        seen.fail("answer-differs", f"a card is plain to see, and {by} says no card")
+        return False
+    seen.why = f"no card is on the picture, as {by} says"
+    seen.odd.append(Odd("no-card", seen.why, "aside"))
+    return True
 
 
 def _please_look(columns: list[int]) -> str:
@@ -261,9 +292,22 @@ def _take_answers(seen: Seen, reading: CardReading, answers: Answers) -> None:
                 detail = f"column {column} is plain to read, and {answer.by} reads it otherwise"
                 seen.fail("answer-differs", detail, column)
             continue
+        if not seen.doubted[place] and not reading.bad:
+            rows = _plain_rows(reading, place, answer.holes)
+            if rows:
+                detail = f"row {rows[0]} of column {column} is plain to read, and {answer.by} "
+                seen.fail("answer-differs", detail + "reads it otherwise", column)
+                continue
         seen.holes[place], seen.known[place] = answer.holes, True
         detail = f"column {column} as {answer.by} read it: {answer.said}"
         seen.odd.append(Odd("read-by-person", detail, "note", column))
+
+
+def _plain_rows(reading: CardReading, place: int, holes: int) -> list[int]:
+    """Return the names of rows of a column that are sure, and other than an answer says."""
+    apart = int(reading.patterns[place]) ^ holes
+    sure = ~reading.unsure[:, place]
+    return [name for at, name in enumerate(ROWS) if sure[at] and apart >> (len(ROWS) - 1 - at) & 1]
 
 
 def _asked(said: str) -> str:

@@ -23,6 +23,11 @@ LOOK, PIECES = ".look.csv", ".look/"
 DRAWN = "drawn-cards/"
 """Where pictures stand that were drawn, not taken: their names tell no order."""
 
+# as browsers and systems name a second file of a name: "x.look (1).csv", "x.look - Copy.csv"
+_LOOKS = re.compile(
+    r"(?P<of>.+)\.look(( ?\(\d+\))|( ?[-_]? ?copy( ?\(?\d+\)?)?))?\.csv",
+    re.IGNORECASE | re.DOTALL,
+)
 _HEAD = 512
 _PART = re.compile(r"(\.page-\d{4,}\.png)?(\.card-\d{2,}\.png)?$")  # as Index.name has it
 _OFFICE = (".xlsx", ".ods", ".docx", ".odt", ".pptx", ".odp")  # zips, and no archives
@@ -81,8 +86,8 @@ class Index:
     def _looks(self) -> dict[str, list[Member]]:
         looks: dict[str, list[Member]] = {}
         for member in self.members:
-            if member.name.endswith(LOOK):
-                looks.setdefault(member.name.removesuffix(LOOK), []).append(member)
+            if asked := _asked(member.name):
+                looks.setdefault(asked, []).append(member)
         return looks
 
     @cached_property
@@ -122,15 +127,19 @@ def build_index(deck: Path, config: PicturesConfig, work: Path) -> Index:
 
 def _unasked(index: Index) -> list[tuple[str, int, str]]:
     """Return the answers about pictures that are not there, as `Index.left` has files."""
-    asked = {index.name(place) + LOOK for place in index.places if not place.box}
+    asked = {index.name(place) for place in index.places if not place.box}
     why = "answers about a picture that is not in the deck"
     return [
         (plain(member.name), member.size, why)
         for member in index.members
-        if member.name.endswith(LOOK)
-        and member.name not in asked
-        and not _SYSTEM.search(member.name)
+        if (of := _asked(member.name)) and of not in asked and not _SYSTEM.search(member.name)
     ]
+
+
+def _asked(name: str) -> str:
+    """Return the name of the picture that a file holds answers about; "" where it is no such."""
+    found = _LOOKS.fullmatch(name)
+    return found["of"] if found else ""
 
 
 def _natural(name: str) -> list[tuple[int, int, str]]:
@@ -157,7 +166,7 @@ class _Sorter:
             place
             for place, member in enumerate(self._members)
             if not _SYSTEM.search(member.name)
-            and not member.name.endswith(LOOK)
+            and not _asked(member.name)
             and (member.name.lower().endswith(PICTURE_SUFFIXES) or self._is_picture(member))
         ]
         names = {self._members[place].name for place in found}
@@ -206,5 +215,5 @@ class _Sorter:
             if place not in taken and _SYSTEM.search(member.name):
                 why = "belongs to the system that made the deck"
                 self.left.append((plain(member.name), member.size, why))
-            elif place not in taken and not member.name.endswith(LOOK):
+            elif place not in taken and not _asked(member.name):
                 self.left.append((plain(member.name), member.size, "is no picture"))
