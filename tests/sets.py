@@ -1,4 +1,4 @@
-"""Which of many like cases every run of the tests tries, and which wait for the slow set."""
+"""How much of many like cases every run of the tests tries, and what waits for the slow set."""
 
 from __future__ import annotations
 
@@ -6,6 +6,10 @@ from collections.abc import Iterable
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+DEAR = settings(max_examples=10, deadline=None)
+"""For properties whose every example is a run of a job, or several; the next time tries others."""
 
 
 def first_line(cases: Iterable[Any], *kept: Any) -> list[Any]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+
+from sets import DEAR
 
 KINDS = {
     "blocks": {"kind": "blocks", "code": "cp037"},
@@ -31,7 +33,7 @@ def job_of(shop, folder, kind, wrapped, came, goes, **more):
     return there, shop.job(folder, [back, text], name="back")
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(
     st.sampled_from(sorted(KINDS)),
     st.sampled_from(["", "gzip"]),

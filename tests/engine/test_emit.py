@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import load_code
 from deckwright.engine.planning.limits import Sizes
+from sets import DEAR
 
 LAYOUT = """
 [[field]]
@@ -68,7 +69,6 @@ CARDS = st.lists(
     max_size=20,
 )
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
-SOON = settings(max_examples=20, deadline=None)
 
 
 def punch(number: int, card: dict[str, Any]) -> str:
@@ -104,7 +104,7 @@ def cell(value: Any, scale: int = 2) -> str:
 
 
 @pytest.mark.slow
-@SOON
+@DEAR
 @given(CARDS, SIZES)
 def test_csv_read_by_another_reader_holds_what_was_punched(shop, room, cards, sizes) -> None:
     folder = room()
@@ -185,7 +185,7 @@ def test_the_schema_beside_a_csv_describes_its_columns(shop, tmp_path) -> None:
     assert schema["missingValues"] == [""]
 
 
-@SOON
+@DEAR
 @given(CARDS, SIZES)
 def test_fixed_lines_read_by_the_layout_beside_them_are_the_same_cards(
     shop, room, cards, sizes
@@ -269,7 +269,7 @@ PIECES = st.one_of(
 
 
 @pytest.mark.parametrize("end", [b"\n", b"\r\n"])
-@settings(max_examples=40, deadline=None)
+@DEAR
 @given(st.lists(PIECES, min_size=1, max_size=15), st.sampled_from(["pad", "note", "return"]), SIZES)
 def test_returned_and_kept_lines_are_all_lines_byte_for_byte(
     end, shop, room, lines, shorter, sizes
@@ -299,7 +299,7 @@ def test_returned_and_kept_lines_are_all_lines_byte_for_byte(
         assert all(line in rest for line in returned.read_bytes().split(end)[:-1])
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(st.lists(st.one_of(st.just(b"0001"), st.binary(max_size=20)), min_size=1, max_size=9), SIZES)
 def test_returned_and_kept_blocks_are_all_records_byte_for_byte(shop, room, cards, sizes) -> None:
     folder = room()
@@ -313,7 +313,7 @@ def test_returned_and_kept_blocks_are_all_records_byte_for_byte(shop, room, card
     assert recovered(run, "d.ebc", "o.bin", 20) == sorted(records)
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(
     st.lists(st.lists(st.integers(0, 0xFFF), min_size=1, max_size=6), min_size=1, max_size=8),
     st.sets(st.integers(0, 7)),

@@ -9,8 +9,10 @@ from decimal import Decimal
 from typing import Any
 
 import polars as pl
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+
+from sets import DEAR
 
 LAYOUT = """
 [[field]]
@@ -65,7 +67,7 @@ NUMBERS = st.lists(
 )
 
 
-@settings(max_examples=15)
+@DEAR
 @given(NUMBERS)
 def test_values_arrive_sorted_and_exact_in_every_form(shop, room, numbers) -> None:
     folder = room()

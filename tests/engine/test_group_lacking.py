@@ -7,14 +7,14 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.engine.planning.limits import Sizes
 from deckwright.testing import Backwards, told
 from engine.scan_plugins import LACK, ORDINAL
+from sets import DEAR
 
-SOON = settings(max_examples=12, deadline=None)
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 STATES = st.sampled_from(["good", "good", "amount", "item", "note"])
 """Of a card: good, or what is wrong with it. A bad item does not say of which group it is."""
@@ -82,7 +82,7 @@ def expected(groups, *, in_order: bool) -> dict[str, tuple[int, Decimal]]:
     return {f"{item:05}": (counts[item], Decimal(sums[item]) / 100) for item in counts}
 
 
-@SOON
+@DEAR
 @given(GROUPS, SIZES)
 def test_a_group_is_told_what_it_lacks(shop, room, groups, sizes) -> None:
     folder = room()
@@ -91,7 +91,7 @@ def test_a_group_is_told_what_it_lacks(shop, room, groups, sizes) -> None:
     assert told(run) == told(run_of(shop, folder, groups))
 
 
-@SOON
+@DEAR
 @given(GROUPS, SIZES, st.booleans())
 def test_a_sorted_group_is_told_what_it_lacks_by_its_key_alone(shop, room, groups, sizes, within):
     # stages that return cards between the sort and the group stage count as those before do

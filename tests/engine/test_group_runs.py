@@ -8,7 +8,7 @@ from itertools import groupby
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from deckwright.cards.codetable import ASCII_LATIN
@@ -21,8 +21,8 @@ from deckwright.journal.replay import replay
 from deckwright.testing import Backwards, told
 from engine.scan_plugins import COUNT, ORDINAL
 from gathering import sizes_gathered
+from sets import DEAR
 
-SOON = settings(max_examples=15, deadline=None)
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 GROUPS = st.lists(
     st.tuples(st.integers(0, 99), st.lists(st.booleans(), min_size=1, max_size=12)),
@@ -60,7 +60,7 @@ def rows(run) -> list[dict[str, str]]:
 ITEM = {"kind": "count", "fields": ["item"]}
 
 
-@SOON
+@DEAR
 @given(GROUPS, SIZES)
 def test_groups_that_lie_together_are_never_split(shop, room, groups, sizes) -> None:
     folder = room()
@@ -74,7 +74,7 @@ def test_groups_that_lie_together_are_never_split(shop, room, groups, sizes) -> 
     assert told(run) == told(grouped(shop, folder, cards_of(shop, groups), ITEM))
 
 
-@SOON
+@DEAR
 @given(st.lists(st.integers(0, 5), min_size=1, max_size=40), SIZES, st.integers(1, 3))
 @example([0, 1, 0, 1], Sizes(1, 1), 3)
 @example([0, 1, 0], Sizes(1, 1), 2)
@@ -103,7 +103,7 @@ def test_a_group_that_comes_again_is_refused_by_card(shop, room, items, sizes, d
     assert not list(folder.glob("run*"))
 
 
-@SOON
+@DEAR
 @given(st.lists(st.tuples(st.integers(0, 3), st.sampled_from(["head", "", "x"])), min_size=1,
                 max_size=40), SIZES)  # fmt: skip
 def test_groups_of_what_a_scan_gives_after_a_sort(shop, room, cards, sizes) -> None:
@@ -169,7 +169,7 @@ def test_the_journal_follows_cards_that_move_on_with_their_group(sizes, shop, tm
 
 
 @pytest.mark.slow
-@SOON
+@DEAR
 @given(st.integers(9, 30), st.integers(1, 4))
 def test_a_run_beyond_the_limit_is_refused_and_one_at_the_limit_is_not(
     shop, room, size, cards_a_task

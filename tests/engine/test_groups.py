@@ -8,13 +8,14 @@ from collections import Counter
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.engine.passes.groups import stretches
 from deckwright.engine.planning.limits import Sizes, limits, memory_for_group
 from deckwright.errors import GroupTooLargeError
 from gathering import sizes_gathered
+from sets import DEAR
 
 COUNT = '''"""Counts the cards of each item; needs them together."""
 
@@ -60,7 +61,7 @@ def grouped(shop, folder, *before, **tables):
 ITEMS = st.lists(st.sampled_from([1, 2, 3, 4711, 4711, 4711, 9]), min_size=1, max_size=60)
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(ITEMS, st.integers(1, 6), st.integers(1, 5))
 def test_groups_stay_whole_and_no_more_is_held_than_must_be(
     shop, room, items, cards_a_task, cards_a_tray
@@ -77,7 +78,7 @@ def test_groups_stay_whole_and_no_more_is_held_than_must_be(
 
 
 @pytest.mark.slow
-@settings(max_examples=10, deadline=None)
+@DEAR
 @given(st.integers(10, 30), st.integers(1, 4))
 def test_a_group_beyond_the_limit_is_refused_and_one_at_the_limit_is_not(
     shop, room, size, cards_a_task

@@ -6,14 +6,14 @@ import errno
 from html import unescape
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.engine.planning.limits import Sizes
 from deckwright.errors import TooManyReturnedError
+from sets import DEAR
 
 SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
-SOON = settings(max_examples=20, deadline=None)
 
 
 GOOD, BAD, BLANK = "0000100100{", "0000A00100{", ""
@@ -24,7 +24,7 @@ GOOD, BAD, BLANK = "0000100100{", "0000A00100{", ""
     st.one_of(st.integers(0, 12), st.integers(0, 100).map(lambda share: f"{share} %")),
     SIZES,
 )
-@SOON
+@DEAR
 def test_the_limit_of_returned_cards_is_kept_however_the_deck_is_cut(
     shop, room, cards, limit, sizes
 ) -> None:

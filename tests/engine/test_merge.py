@@ -8,12 +8,13 @@ from typing import Any
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.engine.planning.limits import Sizes
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
+from sets import DEAR
 
 LAYOUT = """
 [[field]]
@@ -147,7 +148,7 @@ def reasons(run: Path) -> dict[str, list[int]]:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@settings(max_examples=20, deadline=None)
+@DEAR
 @given(CARDS, RECORDS, KEYS, st.sampled_from(["first", "last", "return"]),
        st.sampled_from(["return", "keep"]))  # fmt: skip
 def test_outcomes_are_those_of_a_dict(
@@ -181,7 +182,7 @@ def test_outcomes_are_those_of_a_dict(
     }
 
 
-@settings(max_examples=20, deadline=None)
+@DEAR
 @given(CARDS, RECORDS, KEYS)
 def test_repeated_keys_stop_the_run_unless_the_job_says_what_counts(
     shop, room, cards, records, keys

@@ -10,7 +10,7 @@ from typing import Any
 import click
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.cards.codetable import ASCII_LATIN
@@ -32,6 +32,7 @@ from deckwright.journal.replay import replay
 from deckwright.journal.trace import trace
 from deckwright.plugin.registry import Registry
 from guide_plugins import guide_plugin
+from sets import DEAR
 from stock_card import STOCK
 
 MEDIA = (
@@ -150,7 +151,7 @@ def rows(path: Path, less: int = 0, without: tuple[str, ...] = ()) -> list[dict[
 
 
 @pytest.mark.slow
-@settings(max_examples=20, deadline=None)
+@DEAR
 @given(decks=DECKS, ordered=st.booleans(), cut=st.integers(2, 9))
 def test_decks_in_one_chain_are_as_each_alone(
     shop: Any, room: Any, decks: list[Any], *, ordered: bool, cut: int
@@ -548,7 +549,7 @@ def stock(items: dict[int, int]) -> bytes:
     return "".join(lines).encode("cp037")
 
 
-@settings(max_examples=15, deadline=None)
+@DEAR
 @given(
     items=st.dictionaries(st.integers(1, 30), st.integers(1000, 9999), min_size=1, max_size=20),
     moves=st.lists(st.tuples(st.integers(1, 33), st.integers(-20, 20)), min_size=1, max_size=30),

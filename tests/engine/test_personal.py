@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.cards.codes import load_code
@@ -35,6 +35,7 @@ from personal_help import (
     stages,
     written,
 )
+from sets import DEAR
 
 NAMED = {
     "by-name.csv": {"form": "csv", "columns": ["card", "family", "number"]},
@@ -409,7 +410,7 @@ PLACES = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(st.lists(PLACES, min_size=1, max_size=6))
 def test_wherever_a_good_card_is_overpunched_no_personal_text_shows(shop, room, many) -> None:
     folder = room()
@@ -429,7 +430,7 @@ def test_wherever_a_good_card_is_overpunched_no_personal_text_shows(shop, room, 
 
 
 @pytest.mark.slow
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(st.integers(-20, 40), st.sampled_from(CARDS))
 def test_cards_moved_by_any_columns_show_nothing_whole(shop, room, by, card) -> None:
     folder = room()

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.cards.codetable import ASCII_LATIN
@@ -23,6 +23,7 @@ from deckwright.journal.events import events
 from deckwright.journal.logfile import card_events
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
+from sets import DEAR
 
 CARD = st.tuples(
     st.sampled_from(["00001", "00002", "00003", "00004", "00040", "0000A", "     "]),
@@ -35,7 +36,6 @@ DECKS = st.lists(
     max_size=40,
 )
 SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
-SOON = settings(max_examples=20, deadline=None)
 
 MASTER = "item,name\n00001,Northgate\n00002,Middleton\n00004,Easton\n00009,Nowhere\n"
 COPY = """
@@ -109,7 +109,7 @@ def told(run: Path) -> dict[str, bytes]:
     }
 
 
-@SOON
+@DEAR
 @given(DECKS, SIZES)
 def test_any_cut_into_tasks_and_trays_gives_the_same_files(job, shop, room, cards, sizes) -> None:
     folder = room()
@@ -119,7 +119,7 @@ def test_any_cut_into_tasks_and_trays_gives_the_same_files(job, shop, room, card
     assert told(cut) == told(whole)
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(DECKS, SIZES)
 def test_what_a_run_leaves_tells_of_every_card(job, shop, room, cards, sizes) -> None:
     """Four properties of the same runs."""
@@ -299,7 +299,7 @@ def test_another_folder_and_another_working_directory_change_no_byte(shop, tmp_p
     assert str(tmp_path).encode() not in text
 
 
-@settings(max_examples=12, deadline=None)
+@DEAR
 @given(st.lists(DECKS, min_size=2, max_size=3), SIZES)
 def test_several_decks_give_what_they_give_stacked(job, shop, room, decks, sizes) -> None:
     folder = room()

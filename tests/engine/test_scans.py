@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright import LastCards, Tray, Values
@@ -24,8 +24,8 @@ from deckwright.journal.replay import replay
 from deckwright.testing import Backwards, told
 from engine.scan_plugins import ORDINAL, WINDOW, faulty
 from gathering import sizes_gathered
+from sets import DEAR
 
-SOON = settings(max_examples=15, deadline=None)
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 NOTES = ["", "head", "north", "south"]
 
@@ -71,7 +71,7 @@ def windows(cards: list[tuple[int, Card]]) -> list[tuple[int, str | None, str | 
     return kept
 
 
-@SOON
+@DEAR
 @given(CARDS.filter(lambda cards: any(not card.bad for card in cards)), SIZES)
 def test_neighbours_are_those_that_reach_the_stage(shop, room, cards, sizes) -> None:
     run = scanned(shop, room(), cards, {"kind": "window"}, sizes=sizes)
@@ -80,7 +80,7 @@ def test_neighbours_are_those_that_reach_the_stage(shop, room, cards, sizes) -> 
     assert found == windows(reach)
 
 
-@SOON
+@DEAR
 @given(CARDS.filter(lambda cards: any(not card.bad for card in cards)), SIZES)
 def test_after_a_sort_neighbours_are_those_of_the_new_order(shop, room, cards, sizes) -> None:
     run = scanned(
@@ -93,7 +93,7 @@ def test_after_a_sort_neighbours_are_those_of_the_new_order(shop, room, cards, s
 
 
 @pytest.mark.slow
-@SOON
+@DEAR
 @given(CARDS.filter(lambda cards: any(not card.bad for card in cards)), SIZES)
 def test_scans_in_a_row_and_sorts_on_what_they_give(shop, room, cards, sizes) -> None:
     chain = [

@@ -6,12 +6,13 @@ import json
 from itertools import groupby
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.engine.planning.limits import Sizes
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
+from sets import DEAR
 
 GROUPS = '''"""Counts the cards of each item; needs them together."""
 
@@ -91,10 +92,9 @@ def deckwright_stages():
     return [TrailerStage]
 '''
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
-SOON = settings(max_examples=20, deadline=None)
 
 
-@SOON
+@DEAR
 @given(st.lists(st.integers(0, 4), min_size=1, max_size=50), SIZES)
 def test_no_tray_of_a_group_stage_splits_a_group(shop, room, items, sizes) -> None:
     folder = room()
@@ -111,7 +111,7 @@ def test_no_tray_of_a_group_stage_splits_a_group(shop, room, items, sizes) -> No
     assert [key for key, _ in groupby(found)] == sorted(set(found))
 
 
-@SOON
+@DEAR
 @given(st.lists(st.integers(0, 3), min_size=1, max_size=30), SIZES)
 def test_groups_stay_whole_for_a_later_stage_of_the_same_order(shop, room, items, sizes) -> None:
     folder = room()
@@ -143,7 +143,7 @@ kind = "digits"
     ]
 
 
-@SOON
+@DEAR
 @given(st.lists(st.tuples(st.integers(0, 2), st.integers(0, 1)), min_size=1, max_size=30), SIZES)
 def test_stages_of_wider_and_narrower_groups_both_get_whole_ones(shop, room, pairs, sizes) -> None:
     folder = room()
@@ -200,7 +200,7 @@ def adding_run(shop, folder, cards, where, sizes, *after):
     return shop.run(job, deck, out=folder / f"run{len(list(folder.iterdir()))}", sizes=sizes).folder
 
 
-@SOON
+@DEAR
 @given(CARDS, SIZES)
 def test_added_cards_are_counted_delivered_and_led_back_to(shop, room, cards, sizes) -> None:
     run = adding_run(shop, room(), cards, "after", sizes)
@@ -222,7 +222,7 @@ def test_added_cards_are_counted_delivered_and_led_back_to(shop, room, cards, si
     assert Journal(run).output_cards("cards.txt").tolist() == numbers
 
 
-@SOON
+@DEAR
 @given(CARDS, SIZES)
 def test_added_cards_are_sorted_among_the_others(shop, room, cards, sizes) -> None:
     folder = room()

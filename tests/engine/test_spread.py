@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright.engine.planning.limits import Sizes
+from sets import DEAR
 
 ROWS = ["12", "11", "0", "1", "2", "3", "4", "5", "6", "7", "8", "9"]
 LAYOUT = """
@@ -65,7 +66,7 @@ def job_of(shop: Any, folder: Path, *middle: Any, **options: Any) -> Path:
     return shop.job(folder, stages, {"survey": LAYOUT})
 
 
-@settings(max_examples=12, deadline=None)
+@DEAR
 @given(
     st.integers(1, 40),
     st.integers(0, 10_000),

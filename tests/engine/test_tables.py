@@ -7,11 +7,12 @@ import json
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from deckwright import Table
 from deckwright.engine.planning.limits import Sizes
+from sets import DEAR
 
 LISTING = '''"""Lists cards whose amount is above a limit, and what their items sum up to."""
 
@@ -84,7 +85,7 @@ def amount(cents: int) -> str:
     return f"{cents:06}"[:-1] + "{ABCDEFGHI"[cents % 10]
 
 
-@settings(max_examples=25, deadline=None)
+@DEAR
 @given(
     st.lists(st.tuples(st.integers(0, 700), st.sampled_from(["", "a,b", 'say "x"'])), min_size=1,
              max_size=40),

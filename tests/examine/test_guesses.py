@@ -11,7 +11,7 @@ from deckwright.examine.deck import examine
 from deckwright.examine.strengths import MEANINGS, WORDS, strength_of, weaker
 from examine.conftest import blank_cards, checked, days, digits, put, text_deck
 
-quick = settings(max_examples=8, deadline=None, phases=[Phase.explicit, Phase.generate])
+quick = settings(max_examples=5, deadline=None, phases=[Phase.explicit, Phase.generate])
 
 
 def guesses(folder, cards, name="planted.txt"):

@@ -18,7 +18,7 @@ from deckwright.examine.show.proposing import MOST_RETURNED, propose
 from examine.conftest import text_deck
 
 quick = settings(
-    max_examples=6, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate]
+    max_examples=4, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate]
 )
 
 

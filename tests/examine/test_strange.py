@@ -23,6 +23,7 @@ from examine.conftest import blank_cards, digits, put, text_deck
 from learning.invented import invented_deck
 
 quick = settings(max_examples=12, deadline=None)
+dear = settings(max_examples=4, deadline=None)
 
 
 def records(count: int, length: int, seed: int) -> np.ndarray:
@@ -60,8 +61,10 @@ def test_bytes_without_order_are_cards_only_by_their_number(data) -> None:
     assert all(0 < one.keeps <= 1 for one in found)
 
 
-@pytest.mark.parametrize("length", [72, 81, 90, 96, 120, 128, 133, 137])
-@pytest.mark.parametrize("code", ["ascii", "cp037"])
+@pytest.mark.parametrize(
+    ("length", "code"),
+    zip([72, 81, 90, 96, 120, 128, 133, 137], ["ascii", "cp037"] * 4, strict=True),
+)
 def test_records_of_any_length_are_found(write, planted, length, code) -> None:
     cards = np.concatenate([planted(150), records(150, 60, 3)], axis=1)[:, :length]
     found = examine([write(cards.tobytes().decode("ascii").encode(code))])
@@ -199,7 +202,7 @@ def cards_of_types(codes, first: int, names: int, kinds: np.ndarray) -> np.ndarr
     return cards
 
 
-@quick
+@dear
 @given(codes=CODES, first=st.integers(1, 60), seed=st.integers(0, 1_000))
 @example(codes=("RG", "SM"), first=1, seed=0)
 @example(codes=("X", " "), first=80, seed=0)
@@ -216,7 +219,7 @@ def test_codes_of_card_types_are_found_whole(room, codes, first, seed) -> None:
     assert counted == {code: int((kinds == n).sum()) for n, code in enumerate(codes)}
 
 
-@quick
+@dear
 @given(codes=CODES, seed=st.integers(0, 1_000), place=st.integers(0, 8))
 @example(codes=("X", " "), seed=0, place=5)
 def test_a_code_within_a_name_is_found_whole_or_not_at_all(room, codes, seed, place) -> None:
@@ -230,7 +233,7 @@ def test_a_code_within_a_name_is_found_whole_or_not_at_all(room, codes, seed, pl
         assert (types.column, types.last) == (first, first + len(codes[0]) - 1), types.sentence
 
 
-@quick
+@dear
 @given(
     first=st.integers(2, 60),
     whole=st.integers(1, 5),

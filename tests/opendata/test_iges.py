@@ -214,6 +214,7 @@ def test_a_dropped_record_is_named(run, parameters, tmp_path, small_pieces):
     assert len(wrong) == 39_952 - 31_234
 
 
+@pytest.mark.slow
 def test_a_doubled_record_is_named(run, parameters, tmp_path):
     records = _records(parameters)
     records.insert(31_234, records[31_233])
@@ -222,6 +223,7 @@ def test_a_doubled_record_is_named(run, parameters, tmp_path):
     assert len(wrong) == 39_953 - 31_234
 
 
+@pytest.mark.slow
 def test_two_swapped_records_are_named(run, parameters, tmp_path):
     records = _records(parameters)
     records[70], records[30_000] = records[30_000], records[70]

@@ -110,6 +110,7 @@ def test_axe_finds_nothing_and_nothing_is_cut_off(pages, width, dark) -> None:
         assert found["rows"] <= (1 if width > 1_000 else 2), f"{name}: the equation breaks"
 
 
+@pytest.mark.slow
 def test_no_page_is_of_unbearable_size(pages) -> None:
     assert set(pages) == set(NAMES)
     sizes = {name: len(page.encode()) for name, page in pages.items()}

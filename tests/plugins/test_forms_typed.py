@@ -18,7 +18,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import deckwright
@@ -27,9 +27,9 @@ from deckwright.journal.reader import Journal
 from deckwright.testing import Backwards
 from deckwright_plugins.forms.json_lines import _written
 from forms_help import Column, Punched, decks
+from sets import DEAR
 
 SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
-SOON = settings(max_examples=20, deadline=None)
 OUTPUTS = [
     {"file": "o.parquet", "form": "parquet"},
     {"file": "o.sqlite", "form": "sqlite"},
@@ -88,7 +88,7 @@ def with_text_dates(value: Any) -> Any:
     return value.isoformat() if isinstance(value, dt.date) else value
 
 
-@SOON
+@DEAR
 @given(decks(), SIZES)
 def test_every_value_comes_back_exact_and_what_is_missing_stays_missing(
     shop, room, found, sizes
@@ -114,7 +114,7 @@ def test_every_value_comes_back_exact_and_what_is_missing_stays_missing(
     assert {outputs[name]["rows"] for name in TYPED} == {len(wanted)}
 
 
-@SOON
+@DEAR
 @given(decks(), SIZES, SIZES)
 def test_a_typed_form_has_the_same_bytes_however_cards_are_cut(
     shop, room, found, one, other

@@ -141,6 +141,7 @@ def test_histories_go_with_the_last_run_of_their_days(ended) -> None:
     assert (old.exists(), fresh.exists()) == (False, True)
 
 
+@pytest.mark.slow
 def test_a_ledger_that_is_made_anew_knows_archived_runs(ended) -> None:
     archive(ended)
     archive(ended, "--returned")

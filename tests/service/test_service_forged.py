@@ -157,6 +157,7 @@ def lay_out(made: House, model: dict[str, Any], name: str, data: bytes) -> Path:
     return home
 
 
+@pytest.mark.slow
 def test_a_deck_with_a_forged_claim_comes_back_as_damaged_and_its_twin_is_run() -> None:
     with house() as made:
         first = made.drop("first.txt", cards_of(0))
@@ -186,6 +187,7 @@ def test_a_deck_with_a_forged_claim_comes_back_as_damaged_and_its_twin_is_run() 
 # ---- what lies where runs lie
 
 
+@pytest.mark.slow
 def test_links_in_the_place_of_runs_are_not_followed(tmp_path) -> None:
     with house() as made:
         outside = tmp_path / "outside"

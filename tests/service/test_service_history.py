@@ -115,6 +115,7 @@ def test_the_events_of_one_card_are_read_together(ended) -> None:
         assert (each["deck"], each["card_in_deck"]) == ("week-24.txt", 2)
 
 
+@pytest.mark.slow
 def test_a_follower_sees_what_happens_after_it_began() -> None:
     with house() as made:
         made.once()

@@ -56,7 +56,7 @@ def loser_of(pair: list[subprocess.Popen[bytes]]) -> tuple[subprocess.Popen[byte
     return lost, next(process.pid for process in pair if process is not lost)
 
 
-@pytest.mark.parametrize("pairs", sizes(1, slow=STARTED, long=100))
+@pytest.mark.parametrize("pairs", sizes(slow=STARTED, long=100))
 def test_of_two_that_are_started_together_one_works_and_the_other_names_it(pairs) -> None:
     with house(workers=1) as made:
         for path in (made.root / "config" / "jobs").iterdir():
@@ -176,6 +176,7 @@ def test_whoever_holds_a_workspace_keeps_the_service_out_and_is_named() -> None:
         assert made.status()["service"] == "not running"
 
 
+@pytest.mark.slow
 def test_whoever_deletes_the_lock_file_lets_no_second_service_in() -> None:
     with house() as made, made.serving():
         made.workspace.lock.unlink()
@@ -218,6 +219,7 @@ def test_a_workspace_that_may_not_be_written_or_read_is_refused_in_one_sentence(
             )
 
 
+@pytest.mark.slow
 def test_a_workspace_whose_own_folder_may_not_be_written_is_refused() -> None:
     with house() as made:
         made.plain = True

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from service.house import House, card, cards_of, deck, house
-from sets import sizes
+from sets import first_line, sizes
 
 SAME = '[jobs.cards]\nduplicate_scope = "content"\n'
 
@@ -23,7 +23,7 @@ def flood(made: House, count: int, name: str) -> list[str]:
     return [made.drop(f"{name}-{number}.txt", cards_of(1)) for number in range(count)]
 
 
-@pytest.mark.parametrize("observer", ["none", "polling"])
+@pytest.mark.parametrize("observer", first_line(["none", "polling"], "polling"))
 def test_every_deck_is_taken_whatever_the_observer_is(observer) -> None:
     with house() as made:
         made.settings(SAME, observer=observer)

@@ -30,6 +30,7 @@ def test_an_inbox_folder_that_it_may_not_use_keeps_the_service_from_starting(mod
         assert "Traceback" not in words
 
 
+@pytest.mark.slow
 def test_an_inbox_folder_that_becomes_unusable_is_told_in_health_until_it_is_put_right() -> None:
     with house() as made:
         made.plain = True
@@ -49,6 +50,7 @@ def test_inbox_folders_that_are_gone_are_not_this_look_s_business(tmp_path) -> N
     assert unfit_inboxes(tmp_path, ["there", "gone"]) == []
 
 
+@pytest.mark.slow
 def test_a_workspace_that_is_moved_while_it_is_served_is_said_and_the_service_stops() -> None:
     with house() as made:
         made.start()

@@ -41,7 +41,7 @@ def pause(seconds: float) -> None:
     time.sleep(seconds)  # the moment is what is tried here; nothing is expected of it
 
 
-@pytest.mark.parametrize("stops", sizes(3, slow=6, long=100))
+@pytest.mark.parametrize("stops", sizes(slow=6, long=100))
 def test_stopped_at_any_moment_it_ends_well_and_the_next_start_goes_on(stops, counts) -> None:
     with house(stop_s=STOP_S, workers=2) as made:
         made.gated("stubborn", stubborn=True)
@@ -74,6 +74,7 @@ def test_stopped_at_any_moment_it_ends_well_and_the_next_start_goes_on(stops, co
         counts(stops=stops, while_something_ran=running)
 
 
+@pytest.mark.slow
 def test_a_second_signal_ends_it_at_once() -> None:
     with house(stop_s=3600) as made:
         made.gated("stubborn", stubborn=True)

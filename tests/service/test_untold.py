@@ -74,6 +74,7 @@ def test_an_end_that_the_history_lacks_is_told_once_more_to_log_and_notices() ->
         assert len(heard(made)) == 5
 
 
+@pytest.mark.slow
 def test_an_end_that_only_the_ledger_has_forgotten_is_not_told_again() -> None:
     with house() as made:
         done, back = made.drop("deck.txt", cards_of(7)), made.drop("back.txt", UNREADABLE)

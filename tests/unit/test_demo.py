@@ -78,7 +78,7 @@ def tree(folder: Path) -> dict[str, bytes]:
     }
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(SEEDS, MONTHS)
 @example(*DRY)
 def test_every_seed_and_month_seeds_every_fault_in_its_number(seed, month):
@@ -89,7 +89,7 @@ def test_every_seed_and_month_seeds_every_fault_in_its_number(seed, month):
     assert len(deck.cards) == 960 - 12 - 4 + 8 + 1
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(SEEDS, MONTHS)
 @example(*DRY)
 def test_a_fault_undone_gives_a_sound_card(seed, month):
@@ -106,7 +106,7 @@ def test_a_fault_undone_gives_a_sound_card(seed, month):
         assert card.number == 3 or card.at(56, 59) == "    "
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(SEEDS, MONTHS)
 def test_faults_of_single_cards_lie_on_different_cards(seed, month):
     deck = make_deck(make_network(seed), month, seed)
@@ -114,7 +114,7 @@ def test_faults_of_single_cards_lie_on_different_cards(seed, month):
     assert len(lonely) == len(set(lonely))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(SEEDS, MONTHS)
 @example(*DRY)
 def test_cards_without_a_fault_are_sound(seed, month):

@@ -245,8 +245,11 @@ MEDIA: list[tuple[Any, dict[str, Any]]] = [
 ]
 
 
-@pytest.mark.parametrize("count", [50, 3_000])
-@pytest.mark.parametrize(("kind", "options"), MEDIA, ids=lambda each: str(each)[-60:])
+@pytest.mark.parametrize(
+    ("kind", "options", "count"),
+    [*((*each, 50) for each in MEDIA), *((*MEDIA[place], 3_000) for place in (0, -11, -7, -3, -1))],
+    ids=lambda each: str(each)[-60:],
+)
 def test_the_medium_of_a_deck_comes_first_and_its_options_read_it(
     tmp_path, kind, options, count
 ) -> None:
