@@ -63,7 +63,7 @@ def test_bytes_without_order_are_cards_only_by_their_number(data) -> None:
 
 @pytest.mark.parametrize(
     ("length", "code"),
-    zip([72, 81, 90, 96, 120, 128, 133, 137], ["ascii", "cp037"] * 4, strict=True),
+    list(zip([72, 81, 90, 96, 120, 128, 133, 137], ["ascii", "cp037"] * 4, strict=True)),
 )
 def test_records_of_any_length_are_found(write, planted, length, code) -> None:
     cards = np.concatenate([planted(150), records(150, 60, 3)], axis=1)[:, :length]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -26,10 +27,16 @@ def modules() -> Iterator[Path]:
         yield from Path(str(package.__file__)).parent.rglob("*.py")
 
 
+@cache
+def nodes(path: Path) -> list[ast.AST]:
+    """Return all that a module is made of."""
+    return list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
 def imported(path: Path) -> set[str]:
     """Return the packages that a module imports anywhere."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes(path):
         if isinstance(node, ast.Import):
             found |= {alias.name.partition(".")[0] for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -47,11 +54,10 @@ def test_no_part_reads_pickled_objects_or_markup() -> None:
     assert not any("multiprocessing" in imported(path) for path in service)
 
 
+@cache
 def calls(path: Path) -> set[str]:
     """Return the names that a module calls."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    found = {node.func for node in ast.walk(tree) if isinstance(node, ast.Call)}
-    return {ast.unparse(each) for each in found}
+    return {ast.unparse(node.func) for node in nodes(path) if isinstance(node, ast.Call)}
 
 
 def test_no_part_hands_text_to_a_shell_or_to_an_interpreter() -> None:
