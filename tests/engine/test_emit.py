@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from deckwright.cards.codes import load_code
 from deckwright.engine.planning.limits import Sizes
 from sets import DEAR
+from strategies import SIZES
 
 LAYOUT = """
 [[field]]
@@ -68,7 +69,6 @@ CARDS = st.lists(
     min_size=1,
     max_size=20,
 )
-SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 
 
 def punch(number: int, card: dict[str, Any]) -> str:

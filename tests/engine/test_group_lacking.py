@@ -14,8 +14,8 @@ from deckwright.engine.planning.limits import Sizes
 from deckwright.testing import Backwards, told
 from engine.scan_plugins import LACK, ORDINAL
 from sets import DEAR
+from strategies import SIZES
 
-SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 STATES = st.sampled_from(["good", "good", "amount", "item", "note"])
 """Of a card: good, or what is wrong with it. A bad item does not say of which group it is."""
 GROUPS = st.lists(

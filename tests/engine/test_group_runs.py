@@ -22,8 +22,8 @@ from deckwright.testing import Backwards, told
 from engine.scan_plugins import COUNT, ORDINAL
 from gathering import sizes_gathered
 from sets import DEAR
+from strategies import SIZES
 
-SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 GROUPS = st.lists(
     st.tuples(st.integers(0, 99), st.lists(st.booleans(), min_size=1, max_size=12)),
     min_size=1,

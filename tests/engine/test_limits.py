@@ -9,12 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.engine.planning.limits import Sizes
 from deckwright.errors import TooManyReturnedError
 from sets import DEAR
-
-SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
-
+from strategies import SIZES
 
 GOOD, BAD, BLANK = "0000100100{", "0000A00100{", ""
 

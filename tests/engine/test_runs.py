@@ -24,6 +24,7 @@ from deckwright.journal.logfile import card_events
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
 from sets import DEAR
+from strategies import SIZES
 
 CARD = st.tuples(
     st.sampled_from(["00001", "00002", "00003", "00004", "00040", "0000A", "     "]),
@@ -35,7 +36,6 @@ DECKS = st.lists(
     min_size=1,
     max_size=40,
 )
-SIZES = st.builds(Sizes, st.integers(1, 20), st.integers(1, 9))
 
 MASTER = "item,name\n00001,Northgate\n00002,Middleton\n00004,Easton\n00009,Nowhere\n"
 COPY = """

@@ -25,8 +25,8 @@ from deckwright.testing import Backwards, told
 from engine.scan_plugins import ORDINAL, WINDOW, faulty
 from gathering import sizes_gathered
 from sets import DEAR
+from strategies import SIZES
 
-SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 NOTES = ["", "head", "north", "south"]
 
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.engine.planning.limits import Sizes
 from deckwright.journal.events import events
 from deckwright.journal.reader import Journal
 from sets import DEAR
+from strategies import SIZES
 
 GROUPS = '''"""Counts the cards of each item; needs them together."""
 
@@ -91,7 +91,6 @@ class TrailerStage(TrayStage[TrailerConfig]):
 def deckwright_stages():
     return [TrailerStage]
 '''
-SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 
 
 @DEAR

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from deckwright.engine.planning.limits import Sizes
 from sets import DEAR
+from strategies import SIZES
 
 ROWS = ["12", "11", "0", "1", "2", "3", "4", "5", "6", "7", "8", "9"]
 LAYOUT = """
@@ -71,7 +71,7 @@ def job_of(shop: Any, folder: Path, *middle: Any, **options: Any) -> Path:
     st.integers(1, 40),
     st.integers(0, 10_000),
     st.lists(st.integers(6, 80), min_size=1, max_size=5, unique=True),
-    st.builds(Sizes, st.integers(1, 9), st.integers(1, 4)),
+    SIZES,
 )
 def test_a_deck_is_spread_without_recoding(shop, room, cards, seed, columns, sizes) -> None:
     folder = room()

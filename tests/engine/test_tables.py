@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from deckwright import Table
 from deckwright.engine.planning.limits import Sizes
 from sets import DEAR
+from strategies import SIZES
 
 LISTING = '''"""Lists cards whose amount is above a limit, and what their items sum up to."""
 
@@ -89,7 +90,7 @@ def amount(cents: int) -> str:
 @given(
     st.lists(st.tuples(st.integers(0, 700), st.sampled_from(["", "a,b", 'say "x"'])), min_size=1,
              max_size=40),
-    st.builds(Sizes, st.integers(1, 9), st.integers(1, 4)),
+    SIZES,
 )  # fmt: skip
 def test_rows_lie_in_the_order_of_the_cards_and_hold_what_was_entered(
     shop, room, cards, sizes

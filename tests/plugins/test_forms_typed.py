@@ -28,8 +28,8 @@ from deckwright.testing import Backwards
 from deckwright_plugins.forms.json_lines import _written
 from forms_help import Column, Punched, decks
 from sets import DEAR
+from strategies import SIZES
 
-SIZES = st.builds(Sizes, st.integers(1, 9), st.integers(1, 4))
 OUTPUTS = [
     {"file": "o.parquet", "form": "parquet"},
     {"file": "o.sqlite", "form": "sqlite"},

@@ -17,9 +17,10 @@ from deckwright.jobs.service import DeliverSpec
 from deckwright.service.outward.delivery import copy_name, deliver, place_of, unfit_place, wanted
 from deckwright.service.store.records import DeckFacts, FileFacts, Manifest
 from deckwright.service.system.fs import Fs, SyncError
-from deckwright.service.system.places import FOLDERS, RUN_NAME, Workspace
+from deckwright.service.system.places import FOLDERS, Workspace
 from service import faults
 from service.faults import Fault, FaultFs
+from strategies import RUN_NAMES
 
 RUN = "0123456789abcdef-fedcba-1"
 FILES = {
@@ -109,12 +110,11 @@ def test_a_copy_that_stands_there_is_flushed_again_before_it_counts(scene) -> No
 
 
 NAMES = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._-]{0,40}", fullmatch=True)
-RUNS = st.from_regex(RUN_NAME.pattern.replace("$", r"\Z"), fullmatch=True)
 
 
 @pytest.mark.slow
 @settings(deadline=None)
-@given(st.lists(st.tuples(RUNS, NAMES), unique=True, max_size=20), RUNS, st.data())
+@given(st.lists(st.tuples(RUN_NAMES, NAMES), unique=True, max_size=20), RUN_NAMES, st.data())
 def test_no_two_deliveries_of_any_runs_have_one_name(pairs, run, data) -> None:
     # also names that look like the end of a run's name
     number = run.rpartition("-")[2]

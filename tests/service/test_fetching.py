@@ -18,6 +18,7 @@ from deckwright.service.inbox.settling import OPEN_END, Route
 from deckwright.service.system.fs import Fs
 from service.faults import Fault, FaultFs
 from service.fetch_kit import DECK, SPEC, CutFs, KilledError, Scene
+from strategies import FILE_NAMES
 
 # ---- as it should go
 
@@ -34,12 +35,7 @@ def test_a_settled_deck_comes_into_the_inbox_and_the_original_goes(scene) -> Non
     assert scene.fetching.waiting == 0
 
 
-NAMES = st.binary(min_size=1, max_size=255).filter(
-    lambda name: not {0, ord("/")} & set(name) and name not in {b".", b".."}
-)
-
-
-@given(st.lists(NAMES, max_size=5, unique=True))
+@given(st.lists(FILE_NAMES, max_size=5, unique=True))
 @settings(max_examples=40, deadline=None)
 def test_a_file_of_any_name_comes_with_its_name(room, names) -> None:
     spec = SPEC.model_copy(update={"ignore": []})

@@ -17,10 +17,7 @@ from deckwright.service.system.places import run_prefix
 from service.contract import sha256
 from service.kit import drop, quick_room, run_all, started, workspace
 from service.scenarios import run_of
-
-NAMES = st.binary(min_size=1, max_size=255).filter(
-    lambda name: not {0, 47} & set(name) and name not in {b".", b".."}
-)
+from strategies import FILE_NAMES
 
 
 def claim(name: str | bytes, data: bytes, order: int, number: int = 1) -> Claim:
@@ -35,7 +32,7 @@ def claim(name: str | bytes, data: bytes, order: int, number: int = 1) -> Claim:
 
 
 @settings(max_examples=60, deadline=None)
-@given(names=st.lists(NAMES, min_size=1, max_size=8, unique=True))
+@given(names=st.lists(FILE_NAMES, min_size=1, max_size=8, unique=True))
 def test_names_of_any_bytes_are_kept_byte_for_byte(names):
     with quick_room() as room, closing(Ledger(room / "ledger.db")) as ledger:
         for order, name in enumerate(names, start=1):

@@ -18,6 +18,7 @@ from deckwright.service.runs.retries import wait_before
 from deckwright.service.store.ledger import LedgerFullError
 from deckwright.service.store.records import Reasons, load
 from service.kit import CARDS, Rig, assert_contract, drop, quick_room, spec_with
+from strategies import RUN_NAMES
 
 USUAL = RetrySpec()
 TWO_HOURS = 7200.0
@@ -64,10 +65,8 @@ def reasons_of(root: Path) -> list[Reasons]:
 
 # ---- waits
 
-RUNS = st.from_regex(r"\A[0-9a-f]{16}-[0-9a-f]{6}-[1-9]\Z")
 
-
-@given(RUNS, st.integers(1, 200))
+@given(RUN_NAMES, st.integers(1, 200))
 def test_waits_double_up_to_the_longest_a_fifth_more_or_less(run, tries):
     usual = min(30.0 * 2 ** (tries - 1), 3600.0)
     wait = wait_before(USUAL, run, tries)
@@ -75,7 +74,7 @@ def test_waits_double_up_to_the_longest_a_fifth_more_or_less(run, tries):
     assert wait == wait_before(USUAL, run, tries)
 
 
-@given(RUNS, st.integers(1, 20))
+@given(RUN_NAMES, st.integers(1, 20))
 def test_a_run_is_early_or_late_by_the_same_part_each_time(run, tries):
     usual = min(30.0 * 2 ** (tries - 1), 3600.0)
     assert wait_before(USUAL, run, tries) / usual == pytest.approx(wait_before(USUAL, run, 1) / 30)

@@ -26,6 +26,7 @@ from deckwright.report.model import (
     StageLine,
 )
 from deckwright.report.pages.sheet import MOST_DRAWN, control_sheet
+from strategies import NASTY
 
 HASH = "0123456789abcdef" * 4
 STAGES = (
@@ -117,9 +118,6 @@ def row(page: str, first: str) -> list[str]:
         unescape(re.sub("<[^>]*>", "", cell))
         for cell in re.findall(r"<td.*?</td>", found, re.DOTALL)
     ]
-
-
-NASTY = st.text(max_size=30) | st.sampled_from(["<script>alert(1)</script>", "\"'&<>", "</style>"])
 
 
 @settings(max_examples=15, deadline=None)
