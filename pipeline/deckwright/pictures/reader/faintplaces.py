@@ -50,11 +50,11 @@ def _shape(evidence: Evidence, sharpness: float) -> Places:
     # printed digits stand at most places of a row, and are even where the picture is not sharp
     printed = 2 * np.quantile(size, 0.25, axis=1, keepdims=True)
     printed = printed + (_FAINT if sharpness < _SHARP else 0.0)
-    least = np.maximum(printed, max(_LEAST, 8 * _texture(evidence), 2 * evidence.noise))
+    least = np.maximum(printed, max(_LEAST, 8 * texture(evidence), 2 * evidence.noise))
     return np.asarray((size > least) & even & bounded)
 
 
-def _texture(evidence: Evidence) -> float:
+def texture(evidence: Evidence) -> float:
     """Return the standard deviation of paper from place to place, between the rows."""
     steps = np.diff(evidence.bands[2:-1], axis=1)
     return float(1.4826 / np.sqrt(2) * np.median(np.abs(steps)))

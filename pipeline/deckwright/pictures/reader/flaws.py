@@ -21,6 +21,7 @@ from deckwright.pictures.card.geometry import (
     ROWS,
     centres,
 )
+from deckwright.pictures.reader.across import lain_across
 from deckwright.pictures.reader.backing import Sight
 from deckwright.pictures.reader.measure import Evidence
 
@@ -80,7 +81,7 @@ def flaws_of(sight: Sight, evidence: Evidence, cut_corner: int) -> Flaws:
     """
     round_ones = _rounded(sight)
     gaps = [gap for gap in edge_gaps(sight) if not _is_usual(gap, cut_corner, round_ones)]
-    hidden = _beside(evidence, _BAND_DARK) | _across(evidence)
+    hidden = _beside(evidence, _BAND_DARK) | _across(evidence) | lain_across(sight)
     # a mark or two is dirt
     names = ["torn"] if _beside(evidence, _BAND_GONE).sum() > 6 else []  # noqa: PLR2004
     for corner in range(4):

@@ -52,6 +52,7 @@ class Lattice:
         accord: how well the plain holes keep the step of the columns, up to 1, if the card's edges
             are right but for half a column.
         rival: the same if the edges are wrong by more, so that columns would be miscounted.
+        loose: how many holes are plainly there, but too far from any place of the lattice.
     """
 
     places: Floats
@@ -60,6 +61,7 @@ class Lattice:
     scatter: Floats
     accord: float = 0.0
     rival: float = 0.0
+    loose: int = 0
 
 
 def hole_map(scale: Layer) -> Layer:
@@ -100,7 +102,8 @@ def _fitted(
     """Return the lattice that fits the plain holes found near some places."""
     best, level = search(holes, places, reach)
     inside = (np.abs(best - np.round(places)) < np.array(reach)).all(axis=-1)
-    strong = (level > _STRONG * contrast) & inside
+    plain = level > _STRONG * contrast
+    strong = plain & inside
     offsets = (best - nominal) / SCALE
     basis = _basis(centres())
     shift = np.zeros((ROWS, COLUMNS, 2))
@@ -113,7 +116,8 @@ def _fitted(
             shift[..., axis] = basis @ coefficients
             apart = values - points @ coefficients
             scatter[axis] = 1.4826 * float(np.median(np.abs(apart)))
-    return Lattice(nominal + shift * SCALE, strong, shift, scatter)
+    loose = int((plain & ~inside).sum())
+    return Lattice(nominal + shift * SCALE, strong, shift, scatter, loose=loose)
 
 
 def _accord(places: Floats, offsets: Floats) -> tuple[float, float]:

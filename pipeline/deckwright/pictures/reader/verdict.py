@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from deckwright.pictures.reader.contrast import Contrast
 from deckwright.pictures.reader.decide import Decision
-from deckwright.pictures.reader.faintplaces import something_behind
+from deckwright.pictures.reader.faintplaces import something_behind, texture
 from deckwright.pictures.reader.find import ASPECT, Outline
 from deckwright.pictures.reader.flaws import Flaws
 from deckwright.pictures.reader.lattice import Lattice
@@ -26,6 +26,10 @@ _LEAST_SUPPORT: Final = 0.55
 _MOST_NOISE: Final = 0.3  # of the contrast, pixel by pixel
 _MOST_SHIFT: Final = (0.75, 1.2)  # mm: along, well below half a column
 _MOST_SCATTER: Final = 0.3  # mm: punched at random within the limits of reading, 0.26
+_MOST_LOOSE: Final = 1  # holes that may lie off: a piece of chad, a punch that slipped
+_LEAST_LEVELS: Final = 8.0  # of 255, between paper and backing
+_MOST_TEXTURE: Final = 0.025  # of the contrast: beyond, faint holes cannot be told from paper
+_MOST_UNEVEN: Final = 0.18  # of the contrast, along the edges
 _LEAST_STEP: Final = 0.46  # a blur of 0.4 mm; a hole is 1.4 mm wide
 _ENOUGH: Final = 8  # holes that have a scatter to speak of
 _LEAD: Final = 0.1  # of agreement, by which one count of the columns is better than another
@@ -112,11 +116,18 @@ def verdict_of(
         faults["several cards"] = "there is more than one card in the picture"
     if something_behind(evidence):
         faults["doubled up"] = "something like paper lies behind its holes"
-    if evidence.noise > _MOST_NOISE or np.abs(contrast.step).max() < 8:  # noqa: PLR2004
+    if _too_alike(contrast, evidence):
         faults["low contrast"] = "paper and backing are too alike for so much noise"
     if sharpness < _LEAST_STEP + evidence.noise / 2:
         faults["blurred"] = "the picture is too blurred for holes to be told from paper"
     return Verdict(_kind(decision), tuple(faults), tuple(faults.values()))
+
+
+def _too_alike(contrast: Contrast, evidence: Evidence) -> bool:
+    """Return whether a hole in some shadow could pass for the unevenness of the paper."""
+    rough = evidence.noise > _MOST_NOISE or texture(evidence) > _MOST_TEXTURE
+    step = float(np.abs(contrast.step).max())
+    return bool(rough or contrast.noise > _MOST_UNEVEN or step < _LEAST_LEVELS)
 
 
 _FLAWS = {
@@ -139,7 +150,8 @@ def _shape_faults(outline: Outline, lattice: Lattice, clipped: tuple[str, ...]) 
     shift = np.abs(lattice.shift).reshape(-1, 2).max(axis=0)
     scattered = lattice.strong.sum() >= _ENOUGH and (lattice.scatter > _MOST_SCATTER).any()
     miscounted = lattice.strong.sum() >= _ENOUGH and lattice.rival > lattice.accord + _LEAD
-    if (shift > _MOST_SHIFT).any() or scattered or miscounted:
+    astray = miscounted or scattered or lattice.loose > _MOST_LOOSE
+    if (shift > _MOST_SHIFT).any() or astray:
         faults["holes off their places"] = "the holes do not fit the places that the edges tell"
     return faults
 

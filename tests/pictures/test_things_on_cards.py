@@ -1,0 +1,117 @@
+"""What lies on a card, lies behind it, or bends it, never passes for plain paper."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+pytest.importorskip("cv2", reason="pictures need the extra 'pictures'")
+
+import cv2
+
+from deckwright import clean_card
+from deckwright.pictures.card.geometry import CARD_HEIGHT, CARD_WIDTH, INCH, centres
+from deckwright.pictures.reader.reading import read_card
+from deckwright.pictures.simulator.clean import MARGIN
+
+PPI = 200
+PIXELS = PPI / INCH
+PATTERNS = np.array([0x800 >> (n % 12) for n in range(80)], np.uint16)
+
+
+def plain() -> np.ndarray:
+    """Return the picture, uint8 (h, w), of a card on a dark backing."""
+    return clean_card(PATTERNS, "", PPI).copy()
+
+
+def silent(reading) -> int:
+    return int(((reading.patterns != PATTERNS) & reading.decided).sum())
+
+
+def spot(along: float, down: float) -> tuple[int, int]:
+    """Return the pixel of a place in mm on the card."""
+    return round((along + MARGIN) * PIXELS), round((down + MARGIN) * PIXELS)
+
+
+def paper(image: np.ndarray) -> int:
+    return int(image[spot(100, 3)[::-1]])
+
+
+def covered(first: tuple[float, float], last: tuple[float, float]) -> np.ndarray:
+    """Return a card with something as light as its paper from one place to another, in mm."""
+    image = plain()
+    cv2.rectangle(image, spot(*first), spot(*last), paper(image), cv2.FILLED)
+    return image
+
+
+HOLE = centres()[1, 37]  # column 38 is punched in row 11
+
+
+@pytest.mark.parametrize(
+    ("first", "last"),
+    [
+        ((HOLE[0] - 3, -2.5), (HOLE[0] + 3, HOLE[1] + 3)),
+        ((HOLE[0] - 1.2, -2.5), (HOLE[0] + 1.2, CARD_HEIGHT + 2.5)),
+    ],
+    ids=["a clip", "a band"],
+)
+def test_what_lies_across_an_edge_hides_the_columns_below_it(first, last):
+    reading = read_card(covered(first, last))
+    assert silent(reading) == 0
+    assert reading.unsure[:, 37].all()
+    assert not reading.unsure[:, :30].any()
+    assert not reading.unsure[:, 46:].any()
+
+
+def test_a_finger_over_a_short_edge_hides_the_rows_below_it():
+    row = centres()[5, 4]  # column 5 is not punched there, column 6 is
+    reading = read_card(covered((-2.5, row[1] - 7), (30, row[1] + 7)))
+    assert silent(reading) == 0
+    assert reading.unsure[5, :12].all()
+    assert not reading.unsure[:, 40:].any()
+
+
+def bent(most: float) -> np.ndarray:
+    """Return a card whose columns are off by up to so many mm, its edges where they belong."""
+    image = plain()
+    down, along = np.indices(image.shape).astype(np.float32)
+    share = np.clip((along / PIXELS - MARGIN) / CARD_WIDTH, 0, 1)
+    off = most * np.where(share < 0.5, np.sin(2 * np.pi * share), 0)
+    from_there = (along + off * PIXELS).astype(np.float32)
+    return cv2.remap(image, from_there, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+@pytest.mark.parametrize("most", [0.2, 1.0, 1.4, 1.8, 2.2])
+def test_holes_that_fall_between_the_places_are_never_counted_to_a_neighbour(most):
+    reading = read_card(bent(most))
+    assert silent(reading) == 0
+    assert reading.bad == (most > 0.5)
+
+
+def mottled(step: float, grain: float) -> np.ndarray:
+    """Return a card on a backing lighter by `step` levels; holes lie in shadow as dark as paper."""
+    image = plain()
+    height, width = image.shape
+    backing = np.abs(image.astype(np.int32) - int(image[2, 2])) < 30
+    level = np.full((height, width), 150.0)
+    outside = np.ones((height, width), np.bool_)
+    low, high = spot(0, 0), spot(CARD_WIDTH, CARD_HEIGHT)
+    outside[low[1] : high[1], low[0] : high[0]] = False
+    level[backing] = 150 - 0.25 * step
+    level[backing & outside] = 150 + step
+    chance = np.random.default_rng(4)
+    spots = cv2.GaussianBlur(chance.normal(size=(height, width)), (0, 0), 1.5 * PIXELS)
+    level += np.where(backing, 0, grain * spots / spots.std())
+    return np.clip(level + chance.normal(0, 0.5, level.shape), 0, 255).astype(np.uint8)
+
+
+def test_holes_that_paper_could_hide_send_the_card_and_not_some_columns():
+    reading = read_card(mottled(20, 1.5))
+    assert silent(reading) == 0
+    assert "low contrast" in reading.facts.damages
+
+
+def test_the_same_card_with_more_contrast_is_read_or_asked_about():
+    reading = read_card(mottled(90, 0.5))
+    assert silent(reading) == 0
+    assert "low contrast" not in reading.facts.damages
