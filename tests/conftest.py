@@ -247,6 +247,12 @@ def make_job(tmp_path: Path) -> Any:
     return lambda *given, **tables: Workshop.job(tmp_path, *given, **tables)
 
 
+@pytest.fixture
+def unmeasured(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep coverage out of the processes that a test starts: there it loads and writes files."""
+    monkeypatch.delenv("COVERAGE_PROCESS_CONFIG", raising=False)
+
+
 @pytest.fixture(autouse=True)
 def nothing_is_left_behind() -> Iterator[None]:
     """Fail a test that leaves a thread or a child process; let each begin with a fresh log."""

@@ -147,6 +147,7 @@ def test_a_full_disk_stops_the_run_and_leaves_nothing(workers, small_disk, shop,
     assert shop.sums(tmp_path) == before
 
 
+@pytest.mark.usefixtures("unmeasured")
 def test_a_limit_on_file_size_stops_the_run_and_leaves_nothing(shop, tmp_path) -> None:
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))

@@ -6,9 +6,12 @@ import json
 import subprocess
 import sys
 
+import pytest
+
 UNNEEDED = {"multiprocessing", "structlog", "rich", "sqlite3", "PIL", "watchdog"}
 
 
+@pytest.mark.usefixtures("unmeasured")
 def test_a_run_of_a_small_deck_loads_neither_helpers_nor_what_only_a_service_needs(
     shop, tmp_path
 ) -> None:
