@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from deckwright.demo.files import DemoFiles, write_demo
+from deckwright.examine.deck import examine
+from deckwright.examine.model import Examination
 from deckwright.layout.checkdigits import check_characters
 
 Bytes = np.ndarray
@@ -54,6 +56,12 @@ def text_deck(cards: Bytes) -> bytes:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> DemoFiles:
     """Return the demo decks."""
     return write_demo(tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def january(demo: DemoFiles) -> Examination:
+    """Return the demo deck of January, examined."""
+    return examine([demo.decks[0]])
 
 
 @pytest.fixture

@@ -56,12 +56,6 @@ class Page(HTMLParser):
         self.words.append(data)
 
 
-@pytest.fixture(scope="module")
-def january(demo):
-    """Return the demo deck of January, examined."""
-    return examine([demo.decks[0]])
-
-
 def test_the_page_is_one_file_that_fetches_nothing(january) -> None:
     text = deck_report(january)
     page = Page(text)
@@ -162,9 +156,9 @@ def test_characters_of_which_nothing_is_seen_are_told_in_words(january) -> None:
     assert "    8-2: blank, or 'a'; 3 cells" in said
 
 
-def test_brief_shows_no_card(demo, shop) -> None:
+def test_brief_shows_no_card(january, demo, shop) -> None:
     said = shop.say("examine", demo.decks[0], "--brief")
-    first = examine([demo.decks[0]]).drawn[0].text[:20]
+    first = january.drawn[0].text[:20]
     assert first not in said.out
     assert "Guessed fields" in said.out
 
