@@ -19,7 +19,6 @@ from deckwright.errors import (
     AccountError,
     CarriedFileError,
     ConfigError,
-    DeckwrightError,
     GroupError,
     GroupTooLargeError,
     InterruptedRunError,
@@ -239,7 +238,7 @@ def _chain(error: BaseException) -> Iterator[BaseException]:
 
 def _is_own(error: BaseException, *, plugins: bool = False) -> bool:
     """Tell whether the program itself raised an error, and so wrote its text."""
-    if type(error).__module__ != DeckwrightError.__module__:
+    if not type(error).__module__.startswith("deckwright.errors."):
         return False
     frames = list(_walk(error.__traceback__))
     if not frames:
