@@ -115,3 +115,35 @@ def test_the_same_card_with_more_contrast_is_read_or_asked_about():
     reading = read_card(mottled(90, 0.5))
     assert silent(reading) == 0
     assert "low contrast" not in reading.facts.damages
+
+
+def labelled(colour: tuple[int, int, int], *, see_through: bool = False) -> np.ndarray:
+    """Return a card with a label or a stain of some colour, 30 by 20 mm, about a hole."""
+    image = np.repeat(plain()[..., None], 3, axis=2)
+    left, top = spot(HOLE[0] - 15, HOLE[1] - 6)
+    right, bottom = spot(HOLE[0] + 15, HOLE[1] + 14)
+    patch = image[top:bottom, left:right]
+    bare = patch[..., 0] > 128 if see_through else np.ones(patch.shape[:2], np.bool_)
+    patch[bare] = colour
+    return image
+
+
+LEVEL = paper(plain())
+
+
+@pytest.mark.parametrize(
+    "colour",
+    [(min(255, LEVEL + 25),) * 3, (LEVEL, LEVEL - 4, LEVEL - 40), (LEVEL - 60, LEVEL - 30, LEVEL)],
+    ids=["lighter", "yellow", "blue"],
+)
+def test_a_label_of_another_light_or_tint_hides_what_is_below_it(colour):
+    reading = read_card(labelled(colour))
+    assert silent(reading) == 0
+    assert reading.unsure[1, 33:43].all()
+    assert not reading.unsure[:, :28].any()
+
+
+def test_a_stain_that_lets_holes_through_hides_nothing():
+    reading = read_card(labelled((LEVEL, LEVEL - 20, LEVEL - 60), see_through=True))
+    assert silent(reading) == 0
+    assert not reading.unsure[:, 37].any()

@@ -12,6 +12,7 @@ from deckwright.cards.holes import gather_rows
 from deckwright.pictures.card.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, Cut, centres
 from deckwright.pictures.reader.backing import other_tint, sight_of
 from deckwright.pictures.reader.contrast import Contrast, edge_contrast, projected
+from deckwright.pictures.reader.covers import covered
 from deckwright.pictures.reader.decide import DEEPER, MOST_SPREAD, Decision, decide, shaded
 from deckwright.pictures.reader.find import NoOutline, Outline, find_card, framed
 from deckwright.pictures.reader.flatten import SCALE, Mapping, flat_card, mapping_of, reduced_for
@@ -232,6 +233,7 @@ def _finish(
     )
     turn = seen.orientation.turn
     unsure = decision.unsure | seen.flaws.hidden | outside | _faint(seen.contrast)
+    unsure |= covered(flat, seen.lattice.places, decision.hole & ~decision.unsure)
     if not outline.at_border.any():
         spots = seen.lattice.places + seen.evidence.offset * SCALE
         unsure |= other_tint(flat, spots, decision.hole & ~decision.unsure)
