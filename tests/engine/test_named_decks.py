@@ -220,8 +220,8 @@ def test_same_bytes_for_any_cut_and_executor(
     shop: Any, room: Any, tmp_path: Path, *, executor: bool
 ) -> None:
     """What is delivered does not depend on how the work is cut."""
-    cards = [(f"{n % 37:05}", "00012J", "A") for n in range(200)]
-    decks = [(3, 1, cards), (1, 2, cards[:90]), (7, 3, cards[50:])]
+    cards = [(f"{n % 37:05}", "00012J", "A") for n in range(90)]
+    decks = [(3, 1, cards), (1, 2, cards[:40]), (7, 3, cards[30:])]
     job = job_of(shop, tmp_path, decks, ordered=True, alone=False)
     given_decks = {
         name: shop.deck(tmp_path / f"{name}.dat", written(tmp_path, MEDIA[place], shift, some))

@@ -23,7 +23,7 @@ from deckwright.journal.events import events
 from deckwright.journal.logfile import card_events
 from deckwright.journal.reader import Journal
 from deckwright.journal.replay import replay
-from sets import DEAR
+from sets import DEAR, first_line
 from strategies import SIZES
 
 CARD = st.tuples(
@@ -248,15 +248,11 @@ def inline(job, shop, tmp_path_factory) -> tuple[Path, Path]:
     return deck, shop.run(job, deck, out=folder / "run", sizes=Sizes(20, 6)).folder
 
 
-def test_worker_processes_give_the_same_run_folder(job, shop, inline, tmp_path) -> None:
+@pytest.mark.parametrize("workers", first_line([2, 3], 3))
+def test_worker_processes_give_the_same_run_folder(workers, job, shop, inline, tmp_path) -> None:
     deck, run = inline
-    again = shop.run(job, deck, out=tmp_path / "run", sizes=Sizes(20, 6), workers=2).folder
-    assert shop.sums(again) == shop.sums(run)
-
-
-def test_three_worker_processes_give_the_same_run_folder(job, shop, inline, tmp_path) -> None:
-    deck, run = inline
-    again = shop.run(job, deck, out=tmp_path / "run", sizes=Sizes(20, 6), workers=3).folder
+    sizes = Sizes(20, 6)
+    again = shop.run(job, deck, out=tmp_path / "run", sizes=sizes, workers=workers).folder
     assert shop.sums(again) == shop.sums(run)
 
 
@@ -282,7 +278,9 @@ def test_time_zone_locale_and_hash_seed_change_no_byte(env, job, shop, tmp_path)
     assert shop.sums(tmp_path / "there") == shop.sums(here)
 
 
-def test_another_folder_and_another_working_directory_change_no_byte(shop, tmp_path) -> None:
+def test_another_folder_and_another_working_directory_change_no_byte(
+    shop, tmp_path, monkeypatch
+) -> None:
     runs = []
     for name in ("one", "another with blanks \xe9"):
         folder = tmp_path / name
@@ -291,7 +289,8 @@ def test_another_folder_and_another_working_directory_change_no_byte(shop, tmp_p
         layouts = {"receipts": shop.receipts, "copy": COPY}
         shop.job(folder, chain(shop), layouts, files={"depots": "depots.csv"})
         shop.deck(folder / "deck.txt", MANY)
-        said = shop.call("run", "job.toml", "deck.txt", "--out", "run", cwd=folder)
+        monkeypatch.chdir(folder)
+        said = shop.say("run", "job.toml", "deck.txt", "--out", "run")
         assert said.code == 0, said.err
         runs.append(shop.sums(folder / "run"))
     assert runs[0] == runs[1]

@@ -87,6 +87,7 @@ class TestEmit(StageContract):
     }
 
 
+@pytest.mark.slow
 class TestEmitThatCompletes(StageContract):
     kind = "emit"
     options = {  # noqa: RUF012
@@ -122,6 +123,7 @@ class TestFormOfTheGuide(StageContract):
         assert "holds a tab, which parts the headings" in said.err
 
 
+@pytest.mark.slow
 class TestCompletedFormOfTheGuide(StageContract):
     kind = "emit"
     options = {  # noqa: RUF012
@@ -192,6 +194,7 @@ columns = "79-80"
         (folder / "copy.toml").write_text(self.layout_of_copy, encoding="utf-8")
 
 
+@pytest.mark.slow
 class TestReproduceOverTheOldCard(TestReproduce):
     options = {**TestReproduce.options, "base": "card"}  # noqa: RUF012
 

@@ -86,6 +86,7 @@ def test_a_process_is_replaced_after_so_many_runs(place, cards) -> None:
         assert len(set(seen)) == 2
 
 
+@pytest.mark.slow
 def test_after_a_refresh_no_process_serves_again(place, cards) -> None:
     with place.pool() as hand:
         hand.run("good", cards)
@@ -188,6 +189,7 @@ def test_a_stop_at_any_moment_ends_each_run_once(share, place, cards) -> None:
             assert each.outcome != "done" or "out.1" in left
 
 
+@pytest.mark.slow
 def test_a_process_that_is_killed_while_it_rests_is_replaced(place, cards) -> None:
     with place.pool(workers=1) as hand:
         hand.run("good", cards)

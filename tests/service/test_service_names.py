@@ -54,7 +54,7 @@ def generated(count: int, seed: int = 1958) -> set[bytes]:
     return set(sorted(found)[:count]) if count < len(found) else found
 
 
-@pytest.mark.parametrize("count", sizes(8, slow=70, long=300))
+@pytest.mark.parametrize("count", sizes(slow=70, long=300))
 def test_every_name_is_taken_given_back_and_obeyed_nowhere(count) -> None:
     names = sorted(generated(count))
     assert len(names) == count
