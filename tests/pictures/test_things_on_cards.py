@@ -147,3 +147,36 @@ def test_a_stain_that_lets_holes_through_hides_nothing():
     reading = read_card(labelled((LEVEL, LEVEL - 20, LEVEL - 60), see_through=True))
     assert silent(reading) == 0
     assert not reading.unsure[:, 37].any()
+
+
+def overlapping(along: float, down: float, *, turned: float = 0.0) -> np.ndarray:
+    """Return a card that lies on another, which is moved by so many mm and turned by degrees."""
+    above = plain()
+    room = round(40 * PIXELS)
+    wide = np.full((above.shape[0] + 2 * room, above.shape[1] + 2 * room), int(above[2, 2]))
+    wide = wide.astype(np.uint8)
+    spots = [spot(*corner) for corner in ((0, 0), (CARD_WIDTH, CARD_HEIGHT))]
+    (left, top), (right, bottom) = spots
+    below = np.full((bottom - top, right - left), paper(above) - 12, np.uint8)
+    moved = np.array([room + left + along * PIXELS, room + top + down * PIXELS])
+    turn = cv2.getRotationMatrix2D((below.shape[1] / 2, below.shape[0] / 2), turned, 1)
+    turn[:, 2] += moved
+    cv2.warpAffine(below, turn, wide.shape[::-1], wide, borderMode=cv2.BORDER_TRANSPARENT)
+    wide[room + top : room + bottom, room + left : room + right] = above[top:bottom, left:right]
+    return wide
+
+
+@pytest.mark.parametrize(
+    ("along", "down", "turned"), [(30, 25, 0), (-25, 30, 4), (12, 20, 12), (0, 0, 30)]
+)
+def test_a_card_below_another_is_never_passed_over(along, down, turned):
+    reading = read_card(overlapping(along, down, turned=turned))
+    assert not reading.decided.any()
+    assert "several cards" in reading.facts.damages or reading.facts.kind == "not a card"
+    assert not reading.counted
+
+
+def test_a_card_alone_is_counted():
+    reading = read_card(plain())
+    assert reading.counted
+    assert not reading.needs_person

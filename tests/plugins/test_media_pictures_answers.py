@@ -139,6 +139,42 @@ def test_one_answer_says_that_a_picture_shows_no_card(tmp_path) -> None:
     assert said_of(tray, 1) == ["no card is on the picture, as AB says"]
 
 
+def beside(name: str) -> bytes:
+    """Return a picture of two cards, one below the other."""
+    return saved(np.concatenate([card(name), card(name)]))
+
+
+def test_answers_about_one_of_several_cards_are_taken_only_when_it_is_said_to_be_one(
+    tmp_path,
+) -> None:
+    deck, two = tmp_path / "deck.zip", beside(TEXT)
+    whole = [(n, format_pattern(int(h)) or "none", "AB") for n, h in enumerate(holes_of(TEXT), 1)]
+    tray = read(pictures(), deck, zipped({"a.png": two, LOOK: form(*whole)}))
+    assert {(1, "several-cards", "fatal"), (1, "answers-missing", "fatal")} <= set(odd_of(tray))
+    one = no_card(*whole, said="one card")
+    assert texts_of(read(pictures(), deck, zipped({"a.png": two, LOOK: one}))) == [TEXT]
+
+
+def half_seen() -> bytes:
+    """Return a picture whose right half lies in a shadow as dark as the backing."""
+    image = card(TEXT)
+    image[:, image.shape[1] // 2 :] = image[0, 0]
+    return saved(image)
+
+
+@pytest.mark.parametrize("picture", [beside(TEXT), half_seen()], ids=["two cards", "half a card"])
+def test_no_ruler_is_laid_on_what_is_not_one_whole_card(tmp_path, picture) -> None:
+    (tmp_path / "deck.zip").write_bytes(zipped({"a.png": picture}))
+    made = pictures()
+    made.use_folder(tmp_path)
+    (span,) = made.survey(tmp_path / "deck.zip", 10).spans
+    (tray,) = made.read(tmp_path / "deck.zip", span, 10)
+    assert (tray.text == ILLEGAL).all()
+    packed = io.BytesIO(b"".join(made.original(tmp_path / "deck.zip", 1)) + made.end())
+    with tarfile.open(fileobj=packed) as back:
+        assert sorted(back.getnames()) == ["a.png", LOOK]
+
+
 @pytest.mark.parametrize(
     ("picture", "data", "reason", "words"),
     [

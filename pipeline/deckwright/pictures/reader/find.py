@@ -34,6 +34,7 @@ axes and of slight bow share the rest, and the lattice of holes decides within i
 _LEAST_SHARE: Final = 0.12
 _LEAST_SUPPORT: Final = 0.6
 _LEAST_SEEN: Final = 0.1  # of an edge, that tells its course better than the outline of the paper
+_GROWN: Final = 1.02  # times an outline, so that its own edge is not counted as beyond it
 _BORDER: Final = 2  # pixels of the reduced picture: nearer than that is the picture's border
 _REACH: Final = 5  # pixels of the reduced picture to each side of an edge
 
@@ -75,6 +76,8 @@ class Outline:
         at_border: float64 (4), share of each edge that is the picture's border.
         contrast: how far paper stands out from the backing, in standard deviations of the backing.
         beside: size of the next largest piece of paper, as a share of this one.
+        outside: paper that hangs together with the card but lies beyond its outline, as a share.
+        hollow: share of the piece of paper's convex hull that is none.
     """
 
     corners: Floats
@@ -83,6 +86,8 @@ class Outline:
     at_border: Floats
     contrast: float
     beside: float = 0.0
+    outside: float = 0.0
+    hollow: float = 0.0
 
     @property
     def skew(self) -> float:
@@ -143,7 +148,24 @@ def _found(paper: Layer, factor: int, contrast: float) -> Outline | NoOutline:
     if blob is None:
         return NoOutline("nothing in the picture stands out from its border")
     outline = _outline(paper, blob, factor, contrast)
-    return replace(outline, beside=beside) if isinstance(outline, Outline) else outline
+    if isinstance(outline, NoOutline):
+        return outline
+    outside, hollow = _overhang(blob, outline.corners / factor - 0.5)
+    return replace(outline, beside=beside, outside=outside, hollow=hollow)
+
+
+def _overhang(blob: NDArray[np.int32], corners: Floats) -> tuple[float, float]:
+    """Return `Outline.outside` and `Outline.hollow` of a piece of paper (n, 2)."""
+    middle = corners.mean(axis=0)
+    grown = np.round(middle + (corners - middle) * _GROWN).astype(np.int32)
+    low = np.minimum(blob.min(axis=0), grown.min(axis=0))
+    size = np.maximum(blob.max(axis=0), grown.max(axis=0)) - low + 1
+    card, piece = (np.zeros(size[::-1], np.uint8) for _ in range(2))
+    cv2.fillPoly(card, [grown - low], [1])
+    cv2.fillPoly(piece, [blob - low], [1])
+    outside = float((piece & (1 - card)).sum() / max(1, card.sum()))
+    hull = cv2.contourArea(cv2.convexHull(blob))
+    return outside, float(1 - cv2.contourArea(blob) / max(1.0, hull))
 
 
 def framed(image: NDArray[np.uint8]) -> Outline:

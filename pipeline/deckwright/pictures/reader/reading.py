@@ -35,6 +35,9 @@ from deckwright.pictures.reader.verdict import Verdict, verdict_of, whole
 _ENOUGH: Final = 8  # plain holes that can speak for the card
 _LEAST_CONTRAST: Final = 0.4  # of what is usual on the card
 
+_UNCOUNTED: Final = {"several cards", "out of shape", "edge not seen", "holes off their places"}
+_MOST_STRETCH: Final = 0.08  # as verdict.py has it: a camera held aslant
+
 Picture = NDArray[np.uint8]
 _Stock = tuple[Cut, Backs]
 Places = NDArray[np.bool_]
@@ -120,6 +123,12 @@ class CardReading:
     def side_asked(self) -> bool:
         """Return whether all that keeps the card from being read is which of its sides is seen."""
         return self.facts.damages == ("which side",)
+
+    @property
+    def counted(self) -> bool:
+        """Return whether the outline is that of one whole card, so that columns can be counted."""
+        whole_card = not _UNCOUNTED & set(self.facts.damages)
+        return self.mapping is not None and whole_card and abs(self.facts.stretch) < _MOST_STRETCH
 
     @property
     def needs_person(self) -> bool:

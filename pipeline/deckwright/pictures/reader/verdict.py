@@ -36,6 +36,8 @@ _LEAD: Final = 0.1  # of agreement, by which one count of the columns is better 
 _MOST_STRETCH: Final = 0.08  # a camera held aslant by 20 degrees
 _STRETCH_ALONE: Final = 0.008  # without holes that confirm it: 1.5 mm of the length
 _BANNER_HOLES: Final = 60
+_OUTSIDE: Final = 0.08  # of the card: more than a finger
+_HOLLOW: Final = 0.01  # of the piece of paper: more than a cut corner takes
 _BESIDE: Final = 0.25  # of the card's size: a second card, or a piece of one
 
 
@@ -112,7 +114,7 @@ def verdict_of(
     faults.update(_shape_faults(outline, lattice, clipped))
     if not way.certain:
         faults["which side" if way.side_asked else "which way up"] = way.doubt
-    if outline.beside > _BESIDE:
+    if _several(outline):
         faults["several cards"] = "there is more than one card in the picture"
     if something_behind(evidence):
         faults["doubled up"] = "something like paper lies behind its holes"
@@ -121,6 +123,13 @@ def verdict_of(
     if sharpness < _LEAST_STEP + evidence.noise / 2:
         faults["blurred"] = "the picture is too blurred for holes to be told from paper"
     return Verdict(_kind(decision), tuple(faults), tuple(faults.values()))
+
+
+def _several(outline: Outline) -> bool:
+    """Return whether paper is seen that one card cannot have: beside it, or below it."""
+    # two that overlap have not the shape of one, and leave corners between them free
+    notched = outline.hollow > _HOLLOW and abs(outline.stretch) > _MOST_STRETCH
+    return outline.beside > _BESIDE or outline.outside > _OUTSIDE or notched
 
 
 def _too_alike(contrast: Contrast, evidence: Evidence) -> bool:

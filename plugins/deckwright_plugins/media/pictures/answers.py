@@ -21,8 +21,8 @@ SIDE = "side"
 """What stands in place of a column number where it is asked which side of the card is seen."""
 
 CARD = "card"
-"""The same where it may be said that the picture shows no card."""
-NO_CARD = "no card"
+"""The same where it may be said whether the picture shows a card."""
+NO_CARD, ONE_CARD = "no card", "one card"
 
 DOUBTED = "?"
 """Marks the rows of a column that are not sure."""
@@ -62,7 +62,7 @@ class Answers:
     """All that a person wrote.
 
     written: column to what stands in `holes` and `by`, right or not; also of `OF_SIDE` and
-    `AS_A_WHOLE`. no_card: who says that the picture shows no card.
+    `AS_A_WHOLE`. no_card, one_card: who says that the picture shows none, or one and no more.
     """
 
     of: Mapping[int, Answer] = field(default_factory=dict)
@@ -70,6 +70,7 @@ class Answers:
     fault: str = ""
     side: Side | None = None
     no_card: str = ""
+    one_card: str = ""
 
 
 def read_answers(data: bytes) -> Answers:
@@ -77,21 +78,21 @@ def read_answers(data: bytes) -> Answers:
     answers: dict[int, Answer] = {}
     written: dict[int, tuple[str, str]] = {}
     side: Side | None = None
-    no_card = ""
+    cards = {NO_CARD: "", ONE_CARD: ""}
     try:
         for line, (column, said, by) in _lines(data):
             written[column] = (said, by)
             if said and column == OF_SIDE:
                 side = _side(line, said, by)
             elif said and column == AS_A_WHOLE:
-                no_card = _no_card(line, said, by)
+                cards[_cards_seen(line, said, by)] = by
             elif said:
                 answers[column] = _answer(line, said, by)
     except AnswersError as error:
         return Answers({}, written, str(error))
-    if no_card and (answers or side):
+    if cards[NO_CARD] and (answers or side):
         return Answers({}, written, f"say {NO_CARD!r}, and answer other lines too")
-    return Answers(answers, written, side=side, no_card=no_card)
+    return Answers(answers, written, "", side, cards[NO_CARD], cards[ONE_CARD])
 
 
 def form(card: int, doubted: NDArray[np.bool_], columns: list[int], answers: Answers) -> bytes:
@@ -182,13 +183,17 @@ def _side(line: int, said: str, by: str) -> Side:
     return Side("front" if said.lower() == "front" else "back", by)
 
 
-def _no_card(line: int, said: str, by: str) -> str:
-    """Return who says that there is no card."""
+def _cards_seen(line: int, said: str, by: str) -> str:
+    """Return `NO_CARD` or `ONE_CARD`."""
     _must_be_named(line, by)
-    if " ".join(said.lower().replace("-", " ").split()) != NO_CARD:
-        msg = f"line {line} holds {plain(said[:20])!r}; write {NO_CARD!r}, or leave it empty"
+    told = " ".join(said.lower().replace("-", " ").split())
+    if told not in {NO_CARD, ONE_CARD}:
+        msg = (
+            f"line {line} holds {plain(said[:20])!r}; write {NO_CARD!r} or {ONE_CARD!r}, or leave "
+            "it empty"
+        )
         raise AnswersError(msg)
-    return by
+    return told
 
 
 def _must_be_named(line: int, by: str) -> None:

@@ -53,6 +53,8 @@ def form_files(seen: Seen, name: str) -> Iterator[bytes]:
     settled = seen.state == "read" or seen.answers.no_card
     if seen.image is None or reading.mapping is None or settled:
         return
+    if not reading.counted:  # a ruler of 80 columns would count them wrongly
+        return
     if (reading.bad and not reading.side_asked) or len(columns) > MOST_ENLARGED:
         picture = labelled_card(seen.image, reading.mapping)
         yield entry(f"{name}{PIECES}card.png", png_of(picture))

@@ -60,7 +60,10 @@ SAID: Mapping[str, str] = {
     ),
     "holes-off-their-places": "the holes do not fit the places that the edges tell",
     "doubled-up": "something like paper lies behind its holes",
-    "several-cards": "there is more than one card in the picture",
+    "several-cards": (
+        "there seems to be more than one card in the picture; take a picture of each, or say in "
+        "the job how many there are (cards_a_picture)"
+    ),
     "not-a-card": "no card is seen in the picture",
 }
 """Sentences on what the reader finds wrong with a card as a whole; for the rest its own words."""
@@ -284,6 +287,10 @@ def _take_answers(seen: Seen, reading: CardReading, answers: Answers) -> None:
     if reading.bad and len(answers.of) < COLUMNS:
         detail = f"{len(answers.of)} of {COLUMNS} columns are answered; a card that cannot be "
         seen.fail("answers-missing", detail + "read as a whole needs them all")
+        return
+    if "several cards" in reading.facts.damages and not answers.one_card:
+        detail = "more than one card seems to be in the picture; write 'one card' if that is not so"
+        seen.fail("answers-missing", detail)
         return
     for column, answer in sorted(answers.of.items()):
         place = column - 1
