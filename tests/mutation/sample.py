@@ -57,6 +57,8 @@ KEPT = (
     "tests/service/test_model.py",
     "tests/service/test_ledger_states.py",
     "tests/service/test_service_archive.py",
+    "tests/service/test_flushing.py",
+    "tests/service/test_power_cut.py",
 )
 PARTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "cards": ("cards/**/*.py", (UNIT, *WHOLE)),

@@ -30,6 +30,7 @@ from deckwright.service.system.places import (
     Workspace,
 )
 from service.contract import sha256
+from service.faults import FaultFs
 
 DATA = b"A card\n"
 TAKING = Taking("cards", "0" * 64)
@@ -291,6 +292,15 @@ def test_a_config_is_kept_once_and_a_broken_one_is_written_again(spool) -> None:
     spool.keep_config(digest, snapshot)
     assert path.read_bytes() == snapshot
     assert not path.with_suffix(".tmp").exists()
+
+
+def test_a_config_is_on_the_disk_before_it_counts_as_kept(tmp_path) -> None:
+    workspace, fs = Workspace(tmp_path / "w"), FaultFs()
+    workspace.used.mkdir(parents=True)
+    with closing(Ledger(tmp_path / "ledger.db")) as ledger:
+        Spool(workspace, fs, ledger, Clock()).keep_config(sha256(b"{}"), b"{}")
+    assert fs.trace[-2:] == [f"sync_folder {workspace.used}", "flush"]
+    assert fs.trace[-3].startswith("replace ")
 
 
 # ---- a start
