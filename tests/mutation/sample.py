@@ -39,8 +39,9 @@ from mutants import count, mutant
 LOADED = (np, pl, pydantic, rich.console, structlog)
 ROOT = Path(__file__).parents[2]
 CODE = ROOT / "pipeline" / "deckwright"
-UNIT, WHOLE = "tests/unit", ("tests/engine", "tests/journal", "tests/cli", "tests/plugins")
-TOLD = ("tests/journal", "tests/cli", "tests/docs", "tests/engine", "tests/plugins", UNIT)
+UNITS = ("tests/unit", "tests/identify", "tests/jobs", "tests/report")
+WHOLE = ("tests/engine", "tests/journal", "tests/cli", "tests/plugins")
+TOLD = ("tests/journal", "tests/cli", "tests/docs", "tests/engine", "tests/plugins", *UNITS)
 KEPT = (
     "tests/service/test_spool_steps.py",
     "tests/service/test_recovery.py",
@@ -61,9 +62,9 @@ KEPT = (
     "tests/service/test_power_cut.py",
 )
 PARTS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "cards": ("cards/**/*.py", (UNIT, *WHOLE)),
-    "layout": ("layout/**/*.py", (UNIT, *WHOLE)),
-    "engine": ("engine/**/*.py", (*WHOLE, UNIT)),
+    "cards": ("cards/**/*.py", ("tests/cards", "tests/layout", *UNITS, *WHOLE)),
+    "layout": ("layout/**/*.py", ("tests/layout", "tests/cards", *UNITS, *WHOLE)),
+    "engine": ("engine/**/*.py", (*WHOLE, "tests/layout", "tests/cards", *UNITS)),
     "journal": ("journal/**/*.py", TOLD),
     "spool": ("service/store/spool.py", KEPT),
     "ledger": ("service/store/ledger.py", KEPT),
