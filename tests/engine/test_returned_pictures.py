@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+
 from deckwright.report.drawing.cardview import card_view
 from deckwright.report.model import CardLine
 from drawing_help import BLANK, png
@@ -25,6 +27,19 @@ def test_a_card_that_is_not_read_as_a_whole_is_shown_by_its_picture(shop, tmp_pa
         page = (run.folder / name).read_text(encoding="utf-8")
         assert page.count("as it was photographed") == 1, name
         assert page.count("url(#hatch)") == 0
+        assert "zz.png" in page, "the picture is named"
+    links = {
+        "control.html": ('href="./out/reading.html"', 'href="./returned.html"', "NAME.look.csv"),
+        "returned.html": ('href="./out/reading.html"', 'href="./control.html"', "NAME.look.csv"),
+        "out/reading.html": ('"../control.html"', '"../returned.html"', "NAME.look.csv", "zz.png"),
+    }
+    for name, wanted in links.items():
+        page = (run.folder / name).read_text(encoding="utf-8")
+        assert [one for one in wanted if one not in page] == [], name
+    with (run.folder / "returned" / "reasons.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert rows
+    assert {row["original"] for row in rows} == {"zz.png"}
 
 
 def test_a_picture_stands_in_place_of_a_card_without_holes() -> None:

@@ -77,7 +77,7 @@ ConfigT = TypeVar("ConfigT", bound=MediumConfig)
 _GUARDED = {
     "__init__": None, "survey": Survey, "read": None, "encode": bytes, "with_media": None,
     "has_holes": bool, "use_folder": None, "settle_in": None, "record": bytes, "like": None,
-    "original": None,
+    "original": None, "original_name": str,
     "returned_name": str, "end": bytes, "finish": dict, "suffix": str, "card_bytes": None,
     "card_columns": None, "longest_line": None,
     "text_of": None, "holes_of": None,
@@ -187,6 +187,10 @@ class Medium(ABC, Generic[ConfigT]):
     def original(self, deck: Path, card: int) -> Iterator[bytes]:
         """Yield a card of a deck (from 1) as it came; asked for if `keeps_originals`."""
         raise NotImplementedError
+
+    def original_name(self, deck: Path, card: int) -> str:  # noqa: ARG002 # for media of files
+        """Return the name of the file in which a card (from 1) comes back, "" for none."""
+        return ""
 
     def returned_name(self, name: str) -> str:
         """Return the file name for cards that come back of a deck of this name."""

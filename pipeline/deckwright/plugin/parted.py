@@ -113,6 +113,10 @@ class PartedMedium(Medium[MediumConfig]):
         return self._base.original(deck, card)
 
     @override
+    def original_name(self, deck: Path, card: int) -> str:
+        return self._base.original_name(deck, card)
+
+    @override
     def returned_name(self, name: str) -> str:
         return self._base.returned_name(name)
 

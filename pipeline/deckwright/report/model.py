@@ -146,7 +146,8 @@ class CardLine:
     name of its deck and its number there, from 1, where the run has more than one; 0 for a card
     that a stage added. fields: those of its layout. notes: sentences about it that no column is
     marked for. asked: numbers (from 1) of the marks that are questions. picture: the card itself,
-    small, as PNG or JPEG, where it was read from one and is not read as a whole.
+    small, as PNG or JPEG, where it was read from one and is not read as a whole. original: name of
+    the file that it came in, where it has one of its own.
     """
 
     card: int
@@ -159,6 +160,12 @@ class CardLine:
     notes: Sequence[str] = ()
     asked: frozenset[int] = frozenset()
     picture: bytes = b""
+    original: str = ""
+
+    @property
+    def beside(self) -> str:
+        """What stands beside its name: its number in the run where that is another, its file."""
+        return ", ".join(filter(None, [run_number(self.card, self.deck), self.original]))
 
     @property
     def name(self) -> str:

@@ -43,6 +43,7 @@ from deckwright.plugin.stages import FinishStage, SinkStage
 from deckwright.plugin.values import Bench, Closing, DeckPart
 from deckwright.report.pages.returned import returned_page
 from deckwright.report.pages.sheet import control_sheet
+from deckwright.report.pages.todo import reading_report
 
 LIBRARIES = ("numpy", "polars", "pydantic", "pluggy", "structlog")
 
@@ -69,7 +70,8 @@ def close_run(ending: Ending) -> dict[str, object]:
         ending.run / "control.html", control_sheet(replace(shown, versions=versions(ending.plan)))
     )
     if shown.returned_page:
-        page = returned_page(shown.title, groups, shown.returned)
+        reading = reading_report(shown.files)
+        page = returned_page(shown.title, groups, shown.returned, reading)
         _write_text(ending.run / shown.returned_page, page)
     journal = None
     if _wants_record_log(ending):

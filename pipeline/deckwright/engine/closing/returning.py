@@ -7,7 +7,8 @@ no more memory than one with few.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator, Mapping
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -215,7 +216,15 @@ class _Writer:
                 columns.append("place_in_returned_deck")
             if listed.height:
                 listed = listed.with_columns(column=pl.coalesce("column", "first"))
-                append_csv(listed.select(*columns, *_REASON_COLUMNS), self.ending.run / name)
+                listed = listed.select(*columns, *_REASON_COLUMNS, *self._originals(listed))
+                append_csv(listed, self.ending.run / name)
+
+    def _originals(self, listed: pl.DataFrame) -> list[pl.Series]:
+        """Return the files in which the cards came, where a medium keeps them; else nothing."""
+        if not any(medium.keeps_originals for medium in self.media):
+            return []
+        names = original_names(self.ending.decks, self.media, listed["card"].to_list())
+        return [pl.Series("original", names, dtype=pl.String)]
 
     def _with_decks(self, entries: pl.DataFrame) -> pl.DataFrame:
         table = {"first_card": pl.Series(self.firsts, dtype=pl.Int64), "deck": self.names}
@@ -223,6 +232,25 @@ class _Writer:
         return joined.with_columns(
             (pl.col("card") - pl.col("first_card") + 1).alias("card_in_deck")
         )
+
+
+def original_names(
+    decks: Sequence[DeckPart], media: Sequence[Medium[Any]], cards: Sequence[int]
+) -> list[str]:
+    """Return the name of the file of each card, "" where its medium has none or a stage added it.
+
+    Args:
+        decks: the decks of a run.
+        media: of each deck.
+        cards: numbers in the run, from 1.
+    """
+    known: dict[int, str] = {}
+    firsts = [deck.first for deck in decks]
+    for card in cards:
+        at = bisect_right(firsts, card) - 1
+        if card not in known and card < firsts[at] + decks[at].cards:
+            known[card] = media[at].original_name(Path(decks[at].path), card - firsts[at] + 1)
+    return [known.get(card, "") for card in cards]
 
 
 def append_csv(frame: pl.DataFrame, path: Path) -> None:

@@ -16,6 +16,7 @@ from deckwright.engine.closing.lastwords import table_lines
 from deckwright.engine.closing.outfiles import writer_of
 from deckwright.engine.closing.reasoncounts import reason_counts
 from deckwright.engine.closing.returnedgroups import ReturnedGroups, numbers_said
+from deckwright.engine.closing.returning import original_names
 from deckwright.engine.closing.runfiles import RETURNED_PAGE, run_files
 from deckwright.engine.passes.tasks import added_base
 from deckwright.engine.planning.personal import columns_as_read
@@ -176,6 +177,8 @@ def _lines(
     plan = ending.plan
     slipped = set(out_of_place(fatal)) if plan.personal else set()
     spans = columns_as_read(plan.steps)
+    media = [plan.medium_of(deck) for deck in ending.decks]
+    names = original_names(ending.decks, media, first.cards.tolist())
     lines = []
     for place, card in enumerate(first.cards.tolist()):
         text = first.text[place]
@@ -197,6 +200,7 @@ def _lines(
                 fields[place],
                 (KEPT_BACK_NOTE,) if plan.personal else (),
                 picture=b"" if plan.personal else ending.pictures.get(card, b""),
+                original=names[place],
             ),
         )
     return lines

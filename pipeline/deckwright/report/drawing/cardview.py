@@ -11,7 +11,7 @@ from deckwright.report.drawing.cards import COLUMNS, card_scene, said
 from deckwright.report.drawing.embedding import embedded
 from deckwright.report.drawing.svg import to_svg
 from deckwright.report.html import drawn
-from deckwright.report.model import CardLine, Mark, run_number
+from deckwright.report.model import CardLine, Mark
 from deckwright.report.signs import shown
 
 ROW = 80
@@ -81,7 +81,7 @@ def card_view(card: CardLine, ident: str) -> CardView:
     return CardView(
         ident,
         card.name,
-        run_number(card.card, card.deck),
+        card.beside,
         reasons(card.marks),
         card.notes,
         drawing,

@@ -137,6 +137,7 @@ class ReadingPage:
         shown: at most 400 cards.
         worst: at most 48 columns.
         printed: at most 60 printed lines.
+        back: cards that come back for a person to look at.
     """
 
     deck: str
@@ -152,6 +153,7 @@ class ReadingPage:
     shown: tuple[ShownCard, ...] = field(default=())
     worst: tuple[ShownColumn, ...] = field(default=())
     printed: tuple[PrintedLine, ...] = field(default=())
+    back: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +192,9 @@ def reading_page(deck: ReadingPage) -> str:
         "Reading report",
         deck.deck,
         deck=deck,
+        home="../control.html",
+        returned="../returned.html",
+        back=_back(deck.back),
         sign=drawn(_sign(deck, adds_up=adds_up)),
         says=_says(deck, adds_up=adds_up),
         state="" if adds_up else "bad",
@@ -248,6 +253,18 @@ def _says(deck: ReadingPage, *, adds_up: bool) -> str:
     share = percent(deck.read / deck.cards)
     cards = f"{deck.read:,} of {plural(deck.cards, 'card')} ({share})"
     return f"{cards} {_were(deck.read)} read; {', and '.join(left)}."
+
+
+def _back(cards: int) -> str:
+    """Return where a person finds the pictures of the cards that come back."""
+    if not cards:
+        return ""
+    few = (
+        "The picture of the card that comes back lies"
+        if cards == 1
+        else (f"The pictures of the {cards:,} cards that come back lie")
+    )
+    return f"{few} in the folder returned beside this one, with forms NAME.look.csv to fill in."
 
 
 def _were(number: int) -> str:

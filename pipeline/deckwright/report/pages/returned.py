@@ -33,7 +33,7 @@ from deckwright.report.drawing.cards import (
 )
 from deckwright.report.drawing.cardview import RecordRow, address, reasons, record_rows
 from deckwright.report.html import drawn, page
-from deckwright.report.model import CardLine, Mark, ReturnedGroup, run_number
+from deckwright.report.model import CardLine, Mark, ReturnedGroup
 from deckwright.report.signs import shown
 from deckwright.wording import plural
 
@@ -84,13 +84,16 @@ class GroupView:
     numbers: str
 
 
-def returned_page(title: str, groups: Sequence[ReturnedGroup], returned: int) -> str:
+def returned_page(
+    title: str, groups: Sequence[ReturnedGroup], returned: int, reading: str = ""
+) -> str:
     """Return the page as HTML that needs no other file and no script.
 
     Args:
         title: of the job.
         groups: the returned cards by reason.
         returned: how many cards came back in all.
+        reading: address of the reading report, where the cards were pictures.
     """
     drawn_ones = sum(len(group.cards) for group in groups)
     words = "All" if drawn_ones == returned else f"{drawn_ones:,} of"
@@ -105,6 +108,7 @@ def returned_page(title: str, groups: Sequence[ReturnedGroup], returned: int) ->
         says=f"{words} {plural(returned, 'returned card')}, by reason. Hatched columns are at "
         f"fault.{rest}",
         home="control.html",
+        reading=reading,
         hatch=drawn(_DEFS),
         groups=[_view(place, group) for place, group in enumerate(groups, 1)],
     )
@@ -151,7 +155,7 @@ def small_card(card: CardLine, group: ReturnedGroup) -> SmallCard:
         rows, left_out = record_rows(card.text, card.marks)
     return SmallCard(
         card.name,
-        run_number(card.card, card.deck),
+        card.beside,
         small,
         address(card.picture),
         line,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from deckwright.report.model import ControlData, ReasonLine
+from deckwright.report.model import ControlData, FileLine, ReasonLine
 from deckwright.wording import plural
 
 
@@ -61,8 +61,13 @@ def _steps(control: ControlData) -> Iterator[Step]:
     yield Step(f"Compare {control.arrived:,} with the number of cards in the box; then sign below.")
 
 
+def reading_report(files: Sequence[FileLine]) -> str:
+    """Return the path of the reading report of pictures in a run folder, "" where there is none."""
+    return next((file.path for file in files if file.path.endswith("reading.html")), "")
+
+
 def _look(control: ControlData) -> Iterator[Step]:
-    reading = next((f.path for f in control.files if f.path.endswith("reading.html")), "")
+    reading = reading_report(control.files)
     if reading:
         yield Step("Look at the ", reading, "reading report", ": how each picture was read.")
     if control.returned and control.returned_page:
@@ -86,7 +91,9 @@ def _repair(control: ControlData) -> Iterator[Step]:
         for file in control.files
         if file.path.startswith("returned/") and file.path != "returned/reasons.csv"
     ]
-    if len(decks) == 1:
+    if reading_report(control.files):
+        yield _answer(decks)
+    elif len(decks) == 1:
         yield Step("Repair ", decks[0], decks[0], ", then run it again with the same job.")
     else:
         yield Step(
@@ -95,3 +102,13 @@ def _repair(control: ControlData) -> Iterator[Step]:
             "returned",
             ", then run them again with the same job.",
         )
+
+
+def _answer(decks: Sequence[str]) -> Step:
+    """Return what is done with pictures that come back."""
+    name, link = ("returned", "#files") if len(decks) > 1 else (decks[0], decks[0])
+    after = (
+        ", fill in the forms NAME.look.csv beside the pictures in doubt, then run the folder with "
+        "the same job; 'deckwright guide boxes' tells how."
+    )
+    return Step("Unpack ", link, name, after)

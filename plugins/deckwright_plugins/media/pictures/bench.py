@@ -11,7 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from deckwright import CardReading, column_picture, compare_print, jpeg_of, png_of, upright_card
-from deckwright_plugins.media.pictures.answers import COLUMNS
+from deckwright_plugins.media.pictures.answers import COLUMNS, NO_CARD
 from deckwright_plugins.media.pictures.desk import Picture, Seen
 
 SHOWN, WORST, PRINTED = 400, 48, 60
@@ -151,7 +151,8 @@ def _row(seen: Seen) -> dict[str, Any]:
         return row
     facts = reading.facts
     return row | {
-        "kind": facts.kind, "turn": facts.turn, "turn_certain": facts.turn_certain,
+        "kind": NO_CARD if seen.taken_out else facts.kind,
+        "turn": facts.turn, "turn_certain": facts.turn_certain,
         "skew": facts.skew, "ppi": facts.ppi, "stretch": facts.stretch,
         "backing": facts.backing, "contrast": facts.contrast, "noise": facts.noise,
         "sharpness": facts.sharpness, "holes": facts.holes,

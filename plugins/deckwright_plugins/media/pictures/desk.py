@@ -140,6 +140,11 @@ class Seen:
         """Return bool (80), decided columns that the printed line speaks against."""
         return np.zeros(COLUMNS, np.bool_) if self.printed is None else self.printed.doubtful
 
+    @property
+    def taken_out(self) -> bool:
+        """Return whether it is set aside since a person sees no card in the picture."""
+        return any(odd.reason == "no-card" for odd in self.odd)
+
     def fail(self, reason: str, detail: str, column: int = 0) -> None:
         """Enter why it comes back."""
         self.odd.append(Odd(reason, detail, column=column))

@@ -193,6 +193,12 @@ class Pictures(HoleMedium[PicturesConfig]):
             yield form.read_bytes()
 
     @override
+    def original_name(self, deck: Path, card: int) -> str:
+        index = self._index(deck)
+        _must_hold(index, deck, card)
+        return printable(index.name(index.places[card - 1]))
+
+    @override
     def returned_name(self, name: str) -> str:
         stem = name
         for suffix in (".gz", ".tgz", ".tar", ".zip"):

@@ -23,6 +23,7 @@ from deckwright import (
     ShownColumn,
     reading_page,
 )
+from deckwright_plugins.media.pictures.answers import NO_CARD
 from deckwright_plugins.media.pictures.bench import PRINTED, ROWS, SHOWN, WORST
 
 PARQUET, CSV, PAGE, LEFT = "reading.parquet", "reading.csv", "reading.html", "not-read.csv"
@@ -41,6 +42,7 @@ class _Sums:
     states: Counter[str] = field(default_factory=Counter)
     facts: Counter[str] = field(default_factory=Counter)
     answered: int = 0
+    no_card: int = 0
     unsure_columns: int = 0
     measured: int = 0
     holes: NDArray[np.float64] = field(default_factory=lambda: np.zeros(_PLACES))
@@ -50,6 +52,7 @@ class _Sums:
     def add(self, rows: pl.DataFrame) -> None:
         """Add the cards of a span."""
         self.states.update(rows["state"].to_list())
+        self.no_card += int((rows["kind"] == NO_CARD).sum())
         self.answered += int(rows["answered_columns"].sum())
         for row in rows.iter_rows(named=True):
             self.facts.update(_facts(row))
@@ -177,6 +180,7 @@ def _page(
         read=sums.states["read"],
         look=sums.states["look"],
         bad=sums.states["bad"],
+        back=sums.states["look"] + sums.states["bad"] - sums.no_card,
         silent_limit=SILENT_LIMIT,
         facts=tuple(sorted(sums.facts.items(), key=lambda fact: (-fact[1], fact[0]))),
         holes=sums.holes / max(1, sums.measured),

@@ -50,6 +50,7 @@ def block_main(context, missing=missing, environment=environment):
     cond_expr_undefined = Undefined
     if 0: yield None
     _block_vars = {}
+    l_0_reading = resolve('reading')
     l_0_hatch = resolve('hatch')
     l_0_groups = resolve('groups')
     try:
@@ -59,12 +60,23 @@ def block_main(context, missing=missing, environment=environment):
         def t_2(*unused):
             raise TemplateRuntimeError("No filter named 'length' found.")
     try:
+        t_1 = environment.filters['link']
+    except KeyError:
+        @internalcode
+        def t_1(*unused):
+            raise TemplateRuntimeError("No filter named 'link' found.")
+    try:
         t_3 = environment.filters['plural']
     except KeyError:
         @internalcode
         def t_3(*unused):
             raise TemplateRuntimeError("No filter named 'plural' found.")
     pass
+    if (undefined(name='reading') if l_0_reading is missing else l_0_reading):
+        pass
+        yield '<p>The pictures of these cards lie in the folder <span class="code">returned</span>, packed as one file. Beside each picture that is in doubt lies its form, <span class="code">NAME.look.csv</span>: fill it in, and run the unpacked folder with the same job. How each picture was read: <a href="'
+        yield escape(environment.finalize(t_1((undefined(name='reading') if l_0_reading is missing else l_0_reading))))
+        yield '">reading report</a>.</p>'
     yield escape(environment.finalize((undefined(name='hatch') if l_0_hatch is missing else l_0_hatch)))
     yield '\n'
     if (t_2((undefined(name='groups') if l_0_groups is missing else l_0_groups)) > 1):
@@ -224,4 +236,4 @@ def block_main(context, missing=missing, environment=environment):
     l_1_group = missing
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=13&2=16&4=20&6=46&7=68&8=70&11=73&15=85&16=89&17=95&19=102&20=107&21=111&22=118&23=125&24=127&25=160&26=175&27=178&25=191&29=192&30=197&31=208&35=216&36=219&37=221'
+debug_info = '1=13&2=16&4=20&6=46&7=75&8=80&9=82&12=85&16=97&17=101&18=107&20=114&21=119&22=123&23=130&24=137&25=139&26=172&27=187&28=190&26=203&30=204&31=209&32=220&36=228&37=231&38=233'

@@ -25,16 +25,25 @@ def block_lead(context, missing=missing, environment=environment):
     if 0: yield None
     _block_vars = {}
     l_0_deck = resolve('deck')
+    l_0_home = resolve('home')
     try:
-        t_1 = environment.filters['plural']
+        t_1 = environment.filters['link']
     except KeyError:
         @internalcode
         def t_1(*unused):
+            raise TemplateRuntimeError("No filter named 'link' found.")
+    try:
+        t_2 = environment.filters['plural']
+    except KeyError:
+        @internalcode
+        def t_2(*unused):
             raise TemplateRuntimeError("No filter named 'plural' found.")
     pass
     yield '<p class="soft">'
-    yield escape(environment.finalize(t_1(environment.getattr((undefined(name='deck') if l_0_deck is missing else l_0_deck), 'cards'), 'picture')))
-    yield ' of cards, each with 960 places for a hole</p>'
+    yield escape(environment.finalize(t_2(environment.getattr((undefined(name='deck') if l_0_deck is missing else l_0_deck), 'cards'), 'picture')))
+    yield ' of cards, each with 960 places for a hole. <a href="'
+    yield escape(environment.finalize(t_1((undefined(name='home') if l_0_home is missing else l_0_home))))
+    yield '">Back to the control sheet</a></p>'
 
 def block_main(context, missing=missing, environment=environment):
     resolve = context.resolve_or_missing
@@ -49,6 +58,8 @@ def block_main(context, missing=missing, environment=environment):
     l_0_sides = resolve('sides')
     l_0_state = resolve('state')
     l_0_unseen = resolve('unseen')
+    l_0_back = resolve('back')
+    l_0_returned = resolve('returned')
     l_0_facts = resolve('facts')
     l_0_unsure = resolve('unsure')
     l_0_scale = resolve('scale')
@@ -58,16 +69,30 @@ def block_main(context, missing=missing, environment=environment):
     l_0_holes = resolve('holes')
     l_0_groups = resolve('groups')
     l_0_of_all = resolve('of_all')
+    try:
+        t_1 = environment.filters['link']
+    except KeyError:
+        @internalcode
+        def t_1(*unused):
+            raise TemplateRuntimeError("No filter named 'link' found.")
     pass
     yield escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'verdict'), (undefined(name='sign') if l_0_sign is missing else l_0_sign), (undefined(name='says') if l_0_says is missing else l_0_says), (undefined(name='sides') if l_0_sides is missing else l_0_sides), (undefined(name='state') if l_0_state is missing else l_0_state), (undefined(name='unseen') if l_0_unseen is missing else l_0_unseen), _block_vars=_block_vars)))
-    yield '\n\n<section><h2>What the pictures show</h2>\n'
+    yield '\n\n'
+    if (undefined(name='back') if l_0_back is missing else l_0_back):
+        pass
+        yield '<p>'
+        yield escape(environment.finalize((undefined(name='back') if l_0_back is missing else l_0_back)))
+        yield ' <a href="'
+        yield escape(environment.finalize(t_1((undefined(name='returned') if l_0_returned is missing else l_0_returned))))
+        yield '">Returned cards</a></p>'
+    yield '\n<section><h2>What the pictures show</h2>\n'
     if (undefined(name='facts') if l_0_facts is missing else l_0_facts):
         pass
         yield '<p class="soft">A picture may show more than one of these.</p>\n'
         def macro():
-            t_2 = []
+            t_3 = []
             pass
-            t_2.extend((
+            t_3.extend((
                 '<table class="reasons">\n',
                 escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Pictures', 'Share', 'Found'], (0,)))),
                 '\n<tbody>',
@@ -76,7 +101,7 @@ def block_main(context, missing=missing, environment=environment):
                 l_2_deck = resolve('deck')
                 _loop_vars = {}
                 pass
-                t_2.extend((
+                t_3.extend((
                     '<tr>',
                     escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'number'), l_2_number, _loop_vars=_loop_vars))),
                     escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'bar'), l_2_number, environment.getattr((undefined(name='deck') if l_2_deck is missing else l_2_deck), 'cards'), l_2_share, _loop_vars=_loop_vars))),
@@ -85,10 +110,10 @@ def block_main(context, missing=missing, environment=environment):
                     '</td></tr>\n',
                 ))
             l_2_name = l_2_number = l_2_share = l_2_deck = missing
-            t_2.append(
+            t_3.append(
                 '</tbody></table>',
             )
-            return concat(t_2)
+            return concat(t_3)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'What the pictures show', caller=caller, _block_vars=_block_vars)
     else:
@@ -100,15 +125,15 @@ def block_main(context, missing=missing, environment=environment):
     yield escape(environment.finalize((undefined(name='scale') if l_0_scale is missing else l_0_scale)))
     yield '\n'
     def macro():
-        t_3 = []
+        t_4 = []
         l_1_doubt = resolve('doubt')
         pass
-        t_3.extend((
+        t_4.extend((
             '<figure>',
             escape(environment.finalize((undefined(name='doubt') if l_1_doubt is missing else l_1_doubt))),
             '</figure>',
         ))
-        return concat(t_3)
+        return concat(t_4)
     caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
     yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'How doubtful each place is', caller=caller, _block_vars=_block_vars)
     if (undefined(name='often') if l_0_often is missing else l_0_often):
@@ -147,12 +172,12 @@ def block_main(context, missing=missing, environment=environment):
             yield escape(environment.finalize(environment.getattr(l_1_one, 'beside')))
             yield '</small></figcaption>'
             def macro():
-                t_4 = []
+                t_5 = []
                 pass
-                t_4.append(
+                t_5.append(
                     escape(environment.finalize(environment.getattr(l_1_one, 'picture'))),
                 )
-                return concat(t_4)
+                return concat(t_5)
             caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
             yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), markup_join(('Printed line of ', environment.getattr(l_1_one, 'name'), ', ', environment.getattr(l_1_one, 'beside'), )), caller=caller, _loop_vars=_loop_vars)
             yield '</figure>\n'
@@ -163,14 +188,14 @@ def block_main(context, missing=missing, environment=environment):
         pass
         yield '<section><h2>Where the cards are punched</h2>\n<p>Each place is filled from below by the share of the cards that were read with a hole there; at the right, holes a card in each row.</p>\n'
         def macro():
-            t_5 = []
+            t_6 = []
             pass
-            t_5.extend((
+            t_6.extend((
                 '<figure>',
                 escape(environment.finalize((undefined(name='holes') if l_0_holes is missing else l_0_holes))),
                 '</figure>',
             ))
-            return concat(t_5)
+            return concat(t_6)
         caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
         yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'How often each place is punched', caller=caller, _block_vars=_block_vars)
         yield '</section>\n'
@@ -216,10 +241,10 @@ def block_main(context, missing=missing, environment=environment):
         yield '</section>\n'
     yield '\n<section><h2>What the words mean</h2>\n'
     def macro():
-        t_6 = []
+        t_7 = []
         l_1_words = resolve('words')
         pass
-        t_6.extend((
+        t_7.extend((
             '<table>',
             escape(environment.finalize(context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'heads'), ['Word', 'It means']))),
             '\n<tbody>',
@@ -227,7 +252,7 @@ def block_main(context, missing=missing, environment=environment):
         for (l_2_sign, l_2_word, l_2_meaning) in (undefined(name='words') if l_1_words is missing else l_1_words):
             _loop_vars = {}
             pass
-            t_6.extend((
+            t_7.extend((
                 '<tr><td class="word">',
                 escape(environment.finalize(l_2_sign)),
                 ' ',
@@ -237,13 +262,13 @@ def block_main(context, missing=missing, environment=environment):
                 '</td></tr>\n',
             ))
         l_2_sign = l_2_word = l_2_meaning = missing
-        t_6.append(
+        t_7.append(
             '</tbody></table>',
         )
-        return concat(t_6)
+        return concat(t_7)
     caller = Macro(environment, macro, None, (), False, False, False, context.eval_ctx.autoescape)
     yield context.call(environment.getattr((undefined(name='pieces') if l_0_pieces is missing else l_0_pieces), 'wide'), 'What the words mean', caller=caller, _block_vars=_block_vars)
     yield '</section>\n'
 
 blocks = {'lead': block_lead, 'main': block_main}
-debug_info = '1=13&2=16&4=20&6=39&7=62&10=64&11=67&12=72&13=75&11=93&18=98&19=100&20=102&21=114&23=120&27=123&31=138&35=141&39=162&42=165&45=178&46=181&47=183&48=187&50=191&56=218&57=227&56=245'
+debug_info = '1=13&2=16&4=20&6=48&7=79&9=81&12=89&13=92&14=97&15=100&13=118&20=123&21=125&22=127&23=139&25=145&29=148&33=163&37=166&41=187&44=190&47=203&48=206&49=208&50=212&52=216&58=243&59=252&58=270'
