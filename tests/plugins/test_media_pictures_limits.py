@@ -252,7 +252,7 @@ def bomb(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
 
 
-@pytest.mark.parametrize("size", [(5_000, 4_000), (60_000, 60_000)])
+@pytest.mark.parametrize("size", [(10_000, 7_000), (60_000, 60_000)])
 def test_a_picture_of_too_many_pixels_comes_back_unread(tmp_path, size) -> None:
     tray = read(pictures(), tmp_path / "d.zip", zipped({"a.png": CARD, "b.png": bomb(*size)}))
     assert odd_of(tray) == [(2, "too-large", "fatal")]
@@ -335,3 +335,39 @@ def test_a_spoilt_picture_is_read_or_refused_but_never_ends_the_run(change) -> N
             said = str(error)
         assert said.isprintable()
         assert said or loaded.image.dtype == np.uint8
+
+
+def checkered(mode: str) -> Image.Image:
+    """Return a picture of 1,300 by 900 with a wedge of light and a square."""
+    image = np.tile(np.linspace(20, 220, 1300), (900, 1))
+    image[300:600, 400:800] = 10
+    if mode == "I;16":
+        return Image.fromarray((image * 4).astype(np.uint16))
+    grey = Image.fromarray(image.astype(np.uint8))
+    return grey.convert(mode)
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "I;16", "RGBA", "1", "JPEG"])
+def test_a_picture_beyond_a_size_is_given_at_half_of_it(mode) -> None:
+    form, mode = ("JPEG", "RGB") if mode == "JPEG" else ("TIFF", mode)
+    data = saved(checkered(mode), form)
+    whole = load_picture(io.BytesIO(data), 10**7).image
+    half = load_picture(io.BytesIO(data), 10**7, halved_beyond=10**6).image
+    assert (whole.shape[:2], half.shape[:2]) == ((900, 1300), (450, 650))
+    means = whole.reshape(450, 2, 650, 2, -1).astype(float).mean(axis=(1, 3))
+    assert np.abs(means - half.reshape(means.shape)).max() <= (30 if form == "JPEG" else 1)
+    assert np.abs(means - half.reshape(means.shape)).mean() < 1
+    small = load_picture(io.BytesIO(data), 10**7, halved_beyond=2 * 10**6).image
+    assert small.shape == whole.shape
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("form", ["PNG", "JPEG", "TIFF"])
+def test_a_page_of_a4_at_600_pixels_an_inch_with_one_card_is_read(tmp_path, form) -> None:
+    page = np.full((7016, 4961, 3), 20, np.uint8)
+    one = card("00001", 600)
+    page[900 : 900 + one.shape[0], 80 : 80 + one.shape[1]] = one[..., None]
+    name = f"a.{form.lower()}"
+    tray = read(pictures(), tmp_path / "deck.zip", zipped({name: saved(page, form)}))
+    assert odd_of(tray) == []
+    assert texts_of(tray) == ["00001"]

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import BinaryIO, ClassVar, Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageOps, PngImagePlugin, UnidentifiedImageError
@@ -26,7 +27,7 @@ FORMATS: Final = ("PNG", "JPEG", "TIFF", "BMP", "WEBP")
 PICTURE_SUFFIXES: Final = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".bmp", ".webp")
 
 CARD_PIXELS: Final = 2 * 4425 * 1950
-"""Twice a card of 7.375 by 3.25 inches at 600 pixels per inch."""
+"""Twice a card of 7.375 by 3.25 inches at 600 pixels per inch: more than a card alone needs."""
 
 PAGE_PIXELS: Final = 9933 * 7016
 """A page of A3 (420 by 297 mm, ISO 216) at 600 pixels per inch."""
@@ -38,6 +39,7 @@ TIFF_MARKS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 """First bytes of a TIFF and of a BigTIFF (TIFF 6.0, section 2; BigTIFF from memory)."""
 
 _MARKS: Final = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"BM", *TIFF_MARKS)
+_BAND: Final = 512  # lines that are made smaller at a time
 _MOST_PAGES: Final = 100_000
 _SUBFILE: Final = 254  # tag NewSubfileType, TIFF 6.0 section 8: bit 0 a smaller copy, bit 2 a mask
 
@@ -86,13 +88,17 @@ def is_picture(head: bytes) -> bool:
     return head.startswith(_MARKS)
 
 
-def load_picture(file: BinaryIO, most_pixels: int, page: int | None = None) -> Loaded:
+def load_picture(
+    file: BinaryIO, most_pixels: int, page: int | None = None, halved_beyond: int = 0
+) -> Loaded:
     """Return the picture in a file.
 
     Args:
         file: open at its start.
         most_pixels: that it may have.
         page: of a TIFF, from 0; None for the only picture of a file.
+        halved_beyond: pixels from which on it is given at half its length and height, which
+            takes a quarter of the memory; 0: never.
 
     Raises:
         PictureError: it cannot be opened, or is too large.
@@ -101,8 +107,13 @@ def load_picture(file: BinaryIO, most_pixels: int, page: int | None = None) -> L
         image.seek(_only_page(image, file) if page is None else page)
         _must_be_small(image, most_pixels)
         one_card = ONE_CARD in getattr(image, "text", {})
+        width, height = image.size
+        large = 0 < halved_beyond < width * height
+        if large:
+            image.draft(None, (-(-width // 2), -(-height // 2)))  # of JPEG: smaller as it is read
         ImageOps.exif_transpose(image, in_place=True)
-        return Loaded(_eight_bits(image), one_card)
+        undrafted = max(image.size) > max(width, height) // 2 + 1
+        return Loaded(_halved(image) if large and undrafted else _eight_bits(image), one_card)
 
 
 def check_picture(file: BinaryIO, most_pixels: int) -> None:
@@ -221,6 +232,28 @@ def _eight_bits(image: Image.Image) -> Picture:
         ground = Image.new("RGBA", sheet.size, (0, 0, 0, 255))
         return np.asarray(Image.alpha_composite(ground, sheet).convert("RGB"), np.uint8)
     return np.asarray(image.convert("RGB"), np.uint8)
+
+
+def _halved(image: Image.Image) -> Picture:
+    """Return a picture at half its size as `_eight_bits` gives it, made band by band."""
+    width, height = (side // 2 for side in image.size)
+    if image.mode.startswith(("I", "F")):  # how many bits are in use tells the whole picture only
+        return _smaller(_eight_bits(image), width, height)
+    bands = [
+        _smaller(
+            _eight_bits(image.crop((0, 2 * top, 2 * width, 2 * min(top + _BAND, height)))),
+            width,
+            min(_BAND, height - top),
+        )
+        for top in range(0, height, _BAND)
+    ]
+    return np.concatenate(bands)
+
+
+def _smaller(image: Picture, width: int, height: int) -> Picture:
+    trimmed = image[: 2 * height, : 2 * width]
+    small = cv2.resize(trimmed, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.uint8)
 
 
 def _scaled(values: NDArray[np.generic]) -> Picture:

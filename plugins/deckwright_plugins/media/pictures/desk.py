@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright import (
+    CARD_PIXELS,
     ROWS,
     Box,
     CardReading,
@@ -207,10 +208,11 @@ class Desk:
     def _loaded(self, place: Place) -> Loaded:
         member = self._index.members[place.member]
         most, page = most_pixels(self._config), None if place.page < 0 else place.page
+        fine = 0 if place.box else CARD_PIXELS  # one card alone needs no more
         if page is not None and member.how != "deflated":
             with open_plain(self._data, member) as file:
-                return load_picture(file, most, page)
-        return load_picture(io.BytesIO(self._bytes(member)), most, page)
+                return load_picture(file, most, page, fine)
+        return load_picture(io.BytesIO(self._bytes(member)), most, page, fine)
 
     def _bytes(self, member: Member) -> bytes:
         return read_member(self._data, member, most_bytes(self._config))

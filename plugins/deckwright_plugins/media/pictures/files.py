@@ -16,9 +16,9 @@ from deckwright_plugins.media.pictures.options import PicturesConfig
 
 def most_pixels(config: PicturesConfig) -> int:
     """Return how many pixels a picture may have."""
-    from deckwright import CARD_PIXELS, PAGE_PIXELS  # noqa: PLC0415 # loads the picture libraries
+    from deckwright import PAGE_PIXELS  # noqa: PLC0415 # loads the picture libraries
 
-    return config.most_pixels or (CARD_PIXELS if config.cards_a_picture == 1 else PAGE_PIXELS)
+    return config.most_pixels or PAGE_PIXELS
 
 
 def most_bytes(config: PicturesConfig) -> int:

@@ -52,7 +52,7 @@ class PicturesConfig(MediumConfig):
     """Files that a deck may hold."""
 
     most_pixels: Annotated[int, Field(ge=0)] = 0
-    """Pixels that a picture may have; 0: two cards, or a page of A3, at 600 an inch."""
+    """Pixels that a picture may have; 0: those of a page of A3 at 600 an inch."""
 
     cards_a_task: Annotated[int, Field(ge=1, le=10_000)] = 32
     """Cards that a process reads at a time."""
