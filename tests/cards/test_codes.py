@@ -149,7 +149,6 @@ def test_a_codec_that_is_no_character_code_is_refused(name: str) -> None:
 def test_an_unknown_code_is_refused_with_near_names(name: str) -> None:
     with pytest.raises(UnknownCodeError) as caught:
         load_code(name)
-    assert caught.value.exit_code == 2
     assert ("'ebcdic'" in str(caught.value)) == ("ebcdi" in name)
     assert caught.value.exit_code == 2
 
