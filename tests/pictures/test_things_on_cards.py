@@ -180,3 +180,31 @@ def test_a_card_alone_is_counted():
     reading = read_card(plain())
     assert reading.counted
     assert not reading.needs_person
+
+
+def scored(*columns: int, ruled: bool) -> np.ndarray:
+    """Return a card with faint upright strokes beside places of row 3 and a rule below them."""
+    image = plain().astype(np.int16)
+    row = 5
+    free = [column for column in range(20, 60) if column % 12 != row]
+    for place in columns:
+        along, down = centres()[row, free[place]]
+        (left, top), (_, bottom) = spot(along - 0.7, down - 1.6), spot(along, down + 1.6)
+        image[top:bottom, left - 1 : left + 1] -= 22
+        if not ruled:
+            first, last = spot(along - 0.7, down + 1.5), spot(along + 0.7, down + 1.5)
+            image[first[1] - 1 : first[1] + 1, first[0] : last[0]] -= 22
+    if ruled:
+        first, last = (spot(*(centres()[row, column] + [0, 1.5])) for column in (15, 62))
+        image[first[1] - 1 : first[1] + 2, first[0] : last[0]] -= 22
+    return image.clip(0, 255).astype(np.uint8)
+
+
+def test_a_printed_rule_with_letters_on_it_is_no_second_card():
+    reading = read_card(scored(1, 9, 17, 25, 33, ruled=True))
+    assert "doubled up" not in reading.facts.damages
+    assert silent(reading) == 0
+
+
+def test_faint_outlines_of_holes_still_tell_a_second_card():
+    assert "doubled up" in read_card(scored(1, 9, 17, 25, 33, ruled=False)).facts.damages

@@ -27,6 +27,8 @@ _FAINT_SHORT: Final = 0.03
 _CALM: Final = 0.06
 _NO_HOLE: Final = 0.5
 _SEVERAL: Final = 3
+_RULE: Final = 6  # columns that a printed line runs along
+_HALF: Final = 0.5
 _MANY: Final = 120  # more than a row: a printed line may run along one
 
 
@@ -73,7 +75,24 @@ def something_behind(evidence: Evidence) -> bool:
     It lies behind many holes then; fibres and print make single lines, but no outlines.
     """
     long, short = _lined(evidence, _FAINT_LONG, _FAINT_SHORT)
+    printed = _ruled(short, long)
+    long, short = long & ~printed, short & ~printed
     return bool((long & short).sum() >= _SEVERAL or (long | short).sum() >= _MANY)
+
+
+def _ruled(short: Places, long: Places) -> Places:
+    """Return places along a line that is printed from column to column, as forms have them.
+
+    Holes side by side have their long edges too.
+    """
+    found = np.zeros(short.shape, np.bool_)
+    for row in range(len(short)):
+        steps = np.diff(np.concatenate([[0], short[row].astype(np.int8), [0]]))
+        starts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
+        for first, after in zip(starts, ends, strict=True):
+            if after - first >= _RULE and long[row, first:after].mean() < _HALF:
+                found[row, first:after] = True
+    return found
 
 
 def _lined(evidence: Evidence, long: float, short: float) -> tuple[Places, Places]:
