@@ -25,8 +25,8 @@ PPI = 200
 
 
 def pictures(**options: Any) -> Pictures:
-    """Return the medium."""
-    made: Pictures = medium(Pictures, **options)
+    """Return the medium; a person has said where the cut is, unless they say otherwise."""
+    made: Pictures = medium(Pictures, **{"cut": "upper-left", **options})
     return made
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from deckwright.layout.lastcards import LastCards
     from deckwright.layout.reading import Layout
     from deckwright.layout.tray import Tray, as_mask, kept_rows, legal_patterns, undefined
-    from deckwright.pictures.card.geometry import Cut
+    from deckwright.pictures.card.geometry import Cut, CutSaid
     from deckwright.pictures.files.intake import (
         CARD_PIXELS,
         PAGE_PIXELS,
@@ -128,7 +128,7 @@ _HOMES = {
     "layout.tray": ("Tray", "as_mask", "kept_rows", "legal_patterns", "undefined"),
     "pictures.simulator.clean": ("clean_card",),
     "pictures.show.cutouts": ("column_picture", "printed_line", "upright_card"),
-    "pictures.card.geometry": ("Cut",),
+    "pictures.card.geometry": ("Cut", "CutSaid"),
     "pictures.files.intake": (
         "CARD_PIXELS", "PAGE_PIXELS", "PICTURE_SUFFIXES", "TIFF_MARKS", "Loaded", "PictureError",
         "check_picture", "is_picture", "jpeg_of", "load_picture", "png_of", "tiff_pages",
@@ -194,6 +194,7 @@ __all__ = [
     "ColumnConfig",
     "ConfigModel",
     "Cut",
+    "CutSaid",
     "DeckLayouts",
     "DeckPart",
     "Decks",

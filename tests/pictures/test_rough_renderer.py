@@ -129,7 +129,8 @@ def test_a_front_with_its_cut_at_the_other_corner_is_not_read_backwards(printed)
 def test_the_picture_of_a_front_that_was_mirrored_is_turned_back(printed, axis):
     scene = rough.Scene(card_of(3), np.random.default_rng(3), **printed)
     picture = np.ascontiguousarray(np.flip(rough.render(scene), axis))
-    assert read_card(picture).side_asked
+    # digits in their rows tell it by themselves; other print raises the question
+    assert read_card(picture).side_asked == ("digits" not in printed)
     reading = read_card(picture, backs="read")
     assert np.array_equal(reading.patterns, card_of(3))
     assert not reading.needs_person, reading.why

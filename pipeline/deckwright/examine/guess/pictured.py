@@ -186,7 +186,9 @@ def _read(
     image, why = _picture(made, deck, card)
     if image is None:
         return None, (0, 0), why
-    cut = str(getattr(made.config, "cut", "upper-left")).replace("-", " ")
+    cut = str(getattr(made.config, "cut", "ask")).replace("-", " ")
+    # a look delivers nothing: by custom the upper left corner is cut
+    cut = "upper left" if cut == "ask" else cut
     return read_card(image, cut=cast("Any", cut)), (image.shape[1], image.shape[0]), ""
 
 

@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 Cut = Literal["upper left", "upper right", "none"]
 """Which corner of the front is cut off: upper left by custom, upper right on some stock."""
 
+CutSaid = Literal["upper left", "upper right", "none", "ask"]
+"""The same as a person says it; "ask" where nobody has said."""
+
 INCH: Final = 25.4
 """Millimetres in an inch, exactly."""
 

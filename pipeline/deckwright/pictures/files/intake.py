@@ -35,6 +35,9 @@ PAGE_PIXELS: Final = 9933 * 7016
 ONE_CARD: Final = "deckwright-one-card"
 """Key of the text in a PNG that was cut out of a page: it holds one card."""
 
+DRAWN: Final = "deckwright-drawn"
+"""Key of the text in a PNG that was drawn from the holes of a card."""
+
 TIFF_MARKS: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 """First bytes of a TIFF and of a BigTIFF (TIFF 6.0, section 2; BigTIFF from memory)."""
 
@@ -75,10 +78,13 @@ class Loaded:
     Attributes:
         image: uint8 (h, w) or (h, w, 3), red green blue.
         one_card: whether it says of itself that it holds one card.
+        drawn: whether it says of itself that it is no photograph but drawn by `clean_card`, whose
+            cards are cut at the upper left.
     """
 
     image: Picture
     one_card: bool
+    drawn: bool = False
 
 
 def is_picture(head: bytes) -> bool:
@@ -106,14 +112,16 @@ def load_picture(
     with _guarded(), Image.open(file, formats=FORMATS) as image:
         image.seek(_only_page(image, file) if page is None else page)
         _must_be_small(image, most_pixels)
-        one_card = ONE_CARD in getattr(image, "text", {})
+        said = getattr(image, "text", {})
+        one_card, drawn = (name in said for name in (ONE_CARD, DRAWN))
         width, height = image.size
         large = 0 < halved_beyond < width * height
         if large:
             image.draft(None, (-(-width // 2), -(-height // 2)))  # of JPEG: smaller as it is read
         ImageOps.exif_transpose(image, in_place=True)
         undrafted = max(image.size) > max(width, height) // 2 + 1
-        return Loaded(_halved(image) if large and undrafted else _eight_bits(image), one_card)
+        whole = _halved(image) if large and undrafted else _eight_bits(image)
+        return Loaded(whole, one_card, drawn)
 
 
 def check_picture(file: BinaryIO, most_pixels: int) -> None:
@@ -146,7 +154,7 @@ def tiff_pages(file: BinaryIO) -> list[int]:
     return pages
 
 
-def png_of(image: Picture, *, one_card: str = "", colours: int = 0) -> bytes:
+def png_of(image: Picture, *, one_card: str = "", drawn: bool = False, colours: int = 0) -> bytes:
     """Return an array as a PNG, without loss unless `colours` asks for fewer of them."""
     made = Image.fromarray(image)
     if colours:
@@ -154,6 +162,8 @@ def png_of(image: Picture, *, one_card: str = "", colours: int = 0) -> bytes:
     text = PngImagePlugin.PngInfo()
     if one_card:
         text.add_text(ONE_CARD, one_card)
+    if drawn:
+        text.add_text(DRAWN, "drawn from its holes, cut at the upper left")
     buffer = io.BytesIO()
     made.save(buffer, "PNG", pnginfo=text, compress_level=6)
     return buffer.getvalue()

@@ -1,7 +1,9 @@
-"""Which way a card lies: upright, upside down, back to front or both, told by its cut corner.
+"""Which way a card lies: upright, upside down, back to front or both, told by corner and print.
 
 The block of holes lies in the middle of the card, so its places look the same in all four ways, and
-every hole pattern is a possible one in any of them: the corner cut alone can tell.
+every hole pattern is a possible one in any of them. Printed digits tell all four apart. The cut
+corner does where a person has said which corner of the front it is; else it leaves the side open:
+the back of a card that is cut at the upper right looks like the front of one cut at the upper left.
 """
 
 from __future__ import annotations
@@ -12,7 +14,15 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from deckwright.pictures.card.geometry import CARD_HEIGHT, CARD_WIDTH, CUT_ALONG, CUT_DOWN, Cut
+from deckwright.pictures.card.geometry import (
+    CARD_HEIGHT,
+    CARD_WIDTH,
+    CUT_ALONG,
+    CUT_DOWN,
+    Cut,
+    CutSaid,
+)
+from deckwright.pictures.reader.sides import Print, print_doubts
 
 Floats = NDArray[np.float64]
 
@@ -30,52 +40,110 @@ _LEAST_MATCH: Final = 0.5
 _LEAST_LEAD: Final = 0.25
 
 
+Asked = Literal["", "side", "cut"]
+"""What a person is asked, where that alone is in doubt: the side, or the corner that is cut."""
+
+_UNSEEN: Final = "no corner cut tells which way up and which side it lies"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Orientation:
     """Which way a card lies.
 
     Attributes:
         turn: place in `TURNS`.
-        certain: whether one corner alone is cut off as a card's corner is.
+        certain: whether that is known.
         matches: float64 (4), how well each corner of the picture looks like the cut, up to 1.
         doubt: why it is not certain.
-        side_asked: whether all that is in doubt is which of its sides is seen.
+        asked: what a person is asked.
+        against_print: whether printed digits speak against it.
     """
 
     turn: int
     certain: bool
     matches: Floats
-    doubt: str = "no corner cut tells which way up and which side it lies"
-    side_asked: bool = False
+    doubt: str = _UNSEEN
+    asked: Asked = ""
+    against_print: bool = False
 
     @property
     def is_back(self) -> bool:
         """Return whether the back of the card is seen."""
         return self.turn in {2, 3}
 
-    def doubted(self, doubt: str) -> Orientation:
-        """Return the same in doubt about the side; doubt: why, after "its back is seen"."""
-        why = f"by its cut corner its back is seen{doubt}"
-        return replace(self, certain=False, doubt=why, side_asked=True)
-
-    def as_front(self) -> Orientation:
-        """Return the way in which a card lies whose front is seen, with its cut where it is."""
-        return replace(self, turn=self.turn % 2)
+    def doubted(self, doubt: str, asked: Asked = "", *, by_print: bool = False) -> Orientation:
+        """Return the same in doubt."""
+        return replace(self, certain=False, doubt=doubt, asked=asked, against_print=by_print)
 
 
-def orientation(matches: Floats, cut: Cut) -> Orientation:
-    """Return which way a card lies, by how well its corners match the cut.
+def orientation(
+    matches: Floats, cut: CutSaid, backs: Backs, seen: Print, *, striped: bool
+) -> Orientation:
+    """Return which way a card lies.
 
     Args:
         matches: float64 (4), as `cut_matches` gives it.
         cut: which corner of the front is cut off. With "none" cards are taken as they lie.
+        backs: what is done with a card whose back is seen by that corner.
+        seen: the print on it.
+        striped: whether a stripe runs along one of its long edges.
     """
+    printed = seen.way
     if cut == "none":
-        return Orientation(0, certain=True, matches=matches)
+        return _held_to_print(Orientation(0, certain=True, matches=matches), printed)
+    corner = cut_corner(matches)
+    if corner is None:
+        if printed is not None:
+            return Orientation(printed, certain=True, matches=matches)
+        likeliest = _CORNER_OF["upper left" if cut == "ask" else cut].index(int(matches.argmax()))
+        return Orientation(likeliest, certain=False, matches=matches)
+    if cut == "ask":
+        way = _by_any_corner(matches, corner, backs, printed)
+    else:
+        way = _by_that_corner(matches, corner, cut, backs, seen, striped=striped)
+    return _held_to_print(way, printed)
+
+
+def cut_corner(matches: Floats) -> int | None:
+    """Return the corner of the picture that is cut off; None unless it is one alone, and plain."""
     best = int(matches.argmax())
     lead = float(matches[best] - np.delete(matches, best).max())
-    certain = bool(matches[best] >= _LEAST_MATCH and lead >= _LEAST_LEAD)
-    return Orientation(_CORNER_OF[cut].index(best), certain, matches)
+    return best if matches[best] >= _LEAST_MATCH and lead >= _LEAST_LEAD else None
+
+
+def _by_that_corner(
+    matches: Floats, corner: int, cut: Cut, backs: Backs, seen: Print, *, striped: bool
+) -> Orientation:
+    """Return which way a card lies of which a person has said where its cut is."""
+    way = Orientation(_CORNER_OF[cut].index(corner), certain=True, matches=matches)
+    if not way.is_back or backs == "back" or way.turn == seen.way:
+        return way
+    if backs == "front":  # its cut is at the other corner
+        return replace(way, turn=way.turn % 2)
+    said = "by its cut corner its back is seen"
+    if print_doubts(seen, low=way.turn == len(TURNS) - 1, striped=striped):
+        return way.doubted(f"{said}, but there is print on it", "side")
+    return way.doubted(said, "side") if backs == "ask" else way
+
+
+def _by_any_corner(matches: Floats, corner: int, backs: Backs, printed: int | None) -> Orientation:
+    """Return which way a card lies of which nobody has said where its cut is."""
+    possible = [corners.index(corner) for corners in _CORNER_OF.values()]
+    told = {"front": min(possible), "back": max(possible)}.get(backs)
+    if told is None and printed in possible:
+        told = printed
+    if told is None:
+        way = Orientation(possible[0], certain=True, matches=matches)
+        return way.doubted("nobody has said which corner of its front is cut", "cut")
+    return Orientation(told, certain=True, matches=matches)
+
+
+def _held_to_print(way: Orientation, printed: int | None) -> Orientation:
+    """Return a way in doubt where printed digits tell another one."""
+    if printed is None or printed == way.turn or way.asked == "side":
+        return way
+    said = f"the digits printed on it stand as on a card that lies {TURNS[printed]}"
+    return way.doubted(said, by_print=True)
 
 
 def cut_probes() -> tuple[Floats, Floats]:

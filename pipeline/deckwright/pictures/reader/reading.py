@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.cards.holes import gather_rows
-from deckwright.pictures.card.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, Cut, centres
+from deckwright.pictures.card.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, CutSaid, centres
 from deckwright.pictures.reader.backing import other_tint, sight_of
 from deckwright.pictures.reader.contrast import Contrast, edge_contrast, projected
 from deckwright.pictures.reader.covers import covered
@@ -23,12 +23,13 @@ from deckwright.pictures.reader.orient import (
     TURNS,
     Backs,
     Orientation,
+    cut_corner,
     cut_matches,
     cut_probes,
     orientation,
 )
 from deckwright.pictures.reader.sharpness import edge_step
-from deckwright.pictures.reader.sides import print_doubts
+from deckwright.pictures.reader.sides import print_on
 from deckwright.pictures.reader.unmargined import backing_inside
 from deckwright.pictures.reader.verdict import Verdict, verdict_of, whole
 
@@ -39,7 +40,7 @@ _UNCOUNTED: Final = {"several cards", "out of shape", "edge not seen", "holes of
 _MOST_STRETCH: Final = 0.08  # as verdict.py has it: a camera held aslant
 
 Picture = NDArray[np.uint8]
-_Stock = tuple[Cut, Backs]
+_Stock = tuple[CutSaid, Backs]
 Places = NDArray[np.bool_]
 Scalar = TypeVar("Scalar", bound=np.generic)
 
@@ -66,8 +67,9 @@ class PictureFacts:
         scatter: standard deviation of the holes about their lattice, mm along and down.
         holes: how many places were decided as holes.
         damages: what is wrong: "torn", "folded", "clipped", "edge not seen", "out of shape",
-            "low contrast", "blurred", "which way up", "which side", "holes off their places",
-            "doubled up", "several cards", "not a card".
+            "low contrast", "blurred", "which way up", "which side", "which cut", "print against
+            it", "holes upside down", "holes off their places", "doubled up", "several cards", "not
+            a card".
     """
 
     kind: str = "not a card"
@@ -121,8 +123,8 @@ class CardReading:
 
     @property
     def side_asked(self) -> bool:
-        """Return whether all that keeps the card from being read is which of its sides is seen."""
-        return self.facts.damages == ("which side",)
+        """Return whether all that keeps a card from being read is which of its sides is seen."""
+        return self.facts.damages in {("which side",), ("which cut",)}
 
     @property
     def counted(self) -> bool:
@@ -148,12 +150,13 @@ class _Seen:
     sharpness: float
 
 
-def read_card(image: Picture, *, cut: Cut = "upper left", backs: Backs = "ask") -> CardReading:
+def read_card(image: Picture, *, cut: CutSaid = "upper left", backs: Backs = "ask") -> CardReading:
     """Return the reading of a picture of one card.
 
     Args:
         image: uint8 (h, w) or (h, w, 3), red green blue or blue green red alike.
-        cut: the corner of the front that is cut off on this stock; "none" takes cards as they lie.
+        cut: the corner of the front that is cut off on this stock; "none" takes cards as they lie,
+            "ask" reads only those of which print tells how they lie.
         backs: what is done with a card whose back is seen by that corner.
 
     Raises:
@@ -171,7 +174,7 @@ def read_card(image: Picture, *, cut: Cut = "upper left", backs: Backs = "ask") 
     return _read(image, outline, clipped, (cut, backs))
 
 
-def places_seen(image: Picture, *, cut: Cut = "upper left") -> NDArray[np.float64] | None:
+def places_seen(image: Picture, *, cut: CutSaid = "upper left") -> NDArray[np.float64] | None:
     """Return float64 (12, 80, 7), what is measured of each place on an upright card.
 
     See `measure.FEATURES`. None if no card with a plain edge is found. The model is fitted to this.
@@ -285,19 +288,12 @@ def _look(flat: Picture, contrast: Contrast, stock: _Stock) -> _Seen:
     evidence, contrast = _corrected(evidence, contrast, local)
     sight = sight_of(scale, evidence.ground, contrast)
     gone, beyond = (sight.gone(points) for points in cut_probes())
-    cut, backs = stock
-    way = orientation(cut_matches(gone, beyond), cut)
-    corner = int(way.matches.argmax()) if way.certain and cut != "none" else -1
-    if corner >= 0 and way.is_back:
-        usual, low = float(np.median(contrast.at(centres()))), way.turn == len(TURNS) - 1
-        print_at = {"light": contrast.light, "low": low, "striped": sight.striped}
-        if backs == "front":
-            way = way.as_front()
-        elif backs != "back" and print_doubts(scale, evidence, usual, **print_at):
-            way = way.doubted(", but there is print on it")
-        elif backs == "ask":
-            way = way.doubted("")
-    flaws = flaws_of(sight, evidence, corner)
+    usual = float(np.median(contrast.at(centres())))
+    seen = print_on(scale, evidence, usual, light=contrast.light)
+    matches = cut_matches(gone, beyond)
+    corner = cut_corner(matches) if stock[0] != "none" else None
+    way = orientation(matches, *stock, seen, striped=sight.striped)
+    flaws = flaws_of(sight, evidence, -1 if corner is None else corner)
     return _Seen(contrast, lattice, evidence, way, flaws, edge_step(scale, contrast))
 
 

@@ -1,12 +1,14 @@
-"""Whether a side of a card carries print, and whether that print is mirrored.
+"""What print tells of the side and the way that are seen of a card.
 
-The front of most stock is printed and the back is not. A card that shows its back by the cut corner
-and yet has print on it is either the picture of a front that was mirrored as a whole, or stock with
-its cut at another corner, which would be read backwards.
+The front of most stock is printed and the back is not. Where each column has its digits printed in
+their rows, these alone tell how a card lies. A card that shows its back by the cut corner and yet
+has print on it is either the picture of a front that was mirrored as a whole, or stock with its cut
+at another corner, which would be read backwards.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -30,6 +32,11 @@ _MANY: Final = 0.3  # of the columns: more than a note by hand takes
 _MOST: Final = 0.5  # of the places
 _PAPER: Final = 0.5  # of the contrast: beyond is a hole
 _FIRST_DIGIT: Final = 2  # rows 12 and 11 carry none
+_LEAST_FIT: Final = 0.55  # correlation of averaged digits; without print it is below 0.45
+_LEAST_LEAD: Final = 0.1  # over the next best way
+_STANDS_OUT: Final = 4.0
+# for each of `orient.TURNS`: whether rows and columns run the other way
+_FLIPS: Final = ((False, False), (True, True), (False, True), (True, False))
 _DIGITS_SURE: Final = 0.4  # summed over the digits, of correlation
 _DIGITS_FRONT: Final = -0.6  # most fronts are below, few backs without print
 _LETTERS_SURE: Final = 2.5  # standard deviations
@@ -37,25 +44,64 @@ _ONE_SIDED: Final = "BCDEFGJKLNPRSZ2345679"  # unlike their mirror images
 _LETTERS: Final = 15  # characters that can tell
 
 
-def print_doubts(
-    scale: Layer, evidence: Evidence, contrast: float, *, light: bool, low: bool, striped: bool
-) -> bool:
-    """Return whether what looks like the back of a card carries print that is not mirrored.
+@dataclass(frozen=True, slots=True, eq=False)
+class Print:
+    """The print on a flat card.
+
+    Attributes:
+        ink: float32 (h, w), the card on the scale of its contrast, darker than paper above 0.
+        paper: bool (12, 80), places without a hole.
+        noise: standard deviation of paper.
+        fits: float64 (4, 10), how well the digit printed at the places of a row, averaged over
+            them, looks like the one that belongs there, for each of `orient.TURNS`; nan for none.
+        strength: how far the strokes of the averaged digits stand out from the paper about them.
+    """
+
+    ink: Layer
+    paper: NDArray[np.bool_]
+    noise: float
+    fits: Floats
+    strength: float
+
+    @property
+    def way(self) -> int | None:
+        """Return the place in `orient.TURNS` that printed digits tell; None where they do not."""
+        if np.isnan(self.fits).all() or self.strength < _STANDS_OUT * self.noise:
+            return None
+        fits = np.nanmean(self.fits, axis=1)
+        best = int(fits.argmax())
+        lead = fits[best] - np.delete(fits, best).max()
+        return best if fits[best] >= _LEAST_FIT and lead >= _LEAST_LEAD else None
+
+
+def print_on(scale: Layer, evidence: Evidence, contrast: float, *, light: bool) -> Print:
+    """Return the print on a card.
 
     Args:
         scale: float32 (h, w), the flat card on the scale of its contrast.
         evidence: what was measured of it.
         contrast: usual contrast of the card on that scale.
         light: whether the backing is lighter than the paper.
+    """
+    ink = (-scale if light else scale) / np.float32(contrast)
+    paper = evidence.features[..., 0] < _PAPER
+    fits, strength = _digits_on(ink, paper)
+    return Print(ink, paper, evidence.noise, fits, strength)
+
+
+def print_doubts(seen: Print, *, low: bool, striped: bool) -> bool:
+    """Return whether what looks like the back of a card carries print that is not mirrored.
+
+    Args:
+        seen: the print on it.
         low: whether the top edge of the front lies at the bottom of the picture.
         striped: whether a stripe runs along one of its long edges.
     """
-    ink = (-scale if light else scale) / np.float32(contrast)
-    least = _INK + 3 * evidence.noise
-    paper = evidence.features[..., 0] < _PAPER
+    ink, paper, least = seen.ink, seen.paper, _INK + 3 * seen.noise
     rows = slice(_FIRST_DIGIT, None) if not low else slice(None, ROWS - _FIRST_DIGIT)
     # averaged over the card, print shows that is too faint to be seen place by place
-    told = _digits_told(ink, paper, low=low)
+    back, front = (3, 1) if low else (2, 0)
+    told = float(np.nansum(seen.fits[back] - seen.fits[front]))
     if told < _DIGITS_FRONT:
         return True
     digits = _inked(_places(ink)[rows][paper[rows]], least)
@@ -106,18 +152,22 @@ def _letters_told(cells: Layer, *, low: bool) -> float:
     return float(np.mean(apart) / (np.std(apart) / np.sqrt(len(apart)) + 1e-6))
 
 
-def _digits_told(ink: Layer, paper: NDArray[np.bool_], *, low: bool) -> float:
-    """Return how much better digits fit as they are than mirrored, summed over the ten."""
-    places, told = _places(ink), 0.0
-    for digit in range(10):
-        row = digit + _FIRST_DIGIT if not low else ROWS - 1 - digit - _FIRST_DIGIT
-        if not paper[row].any():
-            continue
-        glyph = places[row][paper[row]].mean(axis=0)
-        glyph = glyph[::-1] if low else glyph[:, ::-1]
-        shapes = _shapes(str(digit))
-        told += _fit(glyph, shapes) - _fit(np.ascontiguousarray(glyph[:, ::-1]), shapes)
-    return told
+def _digits_on(ink: Layer, paper: NDArray[np.bool_]) -> tuple[Floats, float]:
+    """Return the fits (4, 10) of averaged digits, and how far these stand out."""
+    places = _places(ink)
+    glyphs = [
+        places[row][paper[row]].mean(axis=0) if paper[row].any() else None for row in range(ROWS)
+    ]
+    apart = [float(glyph.max() - np.median(glyph)) for glyph in glyphs if glyph is not None]
+    fits = np.full((len(_FLIPS), 10), np.nan)
+    for turn, (low, mirrored) in enumerate(_FLIPS):
+        for digit in range(10):
+            row = digit + _FIRST_DIGIT
+            glyph = glyphs[ROWS - 1 - row if low else row]
+            if glyph is not None:
+                glyph = glyph[:: -1 if low else 1, :: -1 if mirrored else 1]
+                fits[turn, digit] = _fit(glyph, _shapes(str(digit)))
+    return fits, float(np.median(apart)) if apart else 0.0
 
 
 @lru_cache(maxsize=64)

@@ -38,6 +38,8 @@ _STRETCH_ALONE: Final = 0.008  # without holes that confirm it: 1.5 mm of the le
 _BANNER_HOLES: Final = 60
 _OUTSIDE: Final = 0.08  # of the card: more than a finger
 _HOLLOW: Final = 0.01  # of the piece of paper: more than a cut corner takes
+_LEAST_ODD: Final = 3  # columns; one or two may be mispunched
+_MORE_ODD: Final = 4
 _BESIDE: Final = 0.25  # of the card's size: a second card, or a piece of one
 
 
@@ -113,7 +115,9 @@ def verdict_of(
         faults[name] = _FLAWS[name]
     faults.update(_shape_faults(outline, lattice, clipped))
     if not way.certain:
-        faults["which side" if way.side_asked else "which way up"] = way.doubt
+        faults["print against it" if way.against_print else _ASKED[way.asked]] = way.doubt
+    elif lies_upside_down(decision.hole, way):
+        faults["holes upside down"] = "its holes make characters only when it is turned upside down"
     if _several(outline):
         faults["several cards"] = "there is more than one card in the picture"
     if something_behind(evidence):
@@ -139,10 +143,22 @@ def _too_alike(contrast: Contrast, evidence: Evidence) -> bool:
     return bool(rough or contrast.noise > _MOST_UNEVEN or step < _LEAST_LEVELS)
 
 
+_ASKED: Final = {"": "which way up", "side": "which side", "cut": "which cut"}
 _FLAWS = {
     "torn": "paper is missing; please check the card",
     "folded": "a corner is folded over",
 }
+
+
+def lies_upside_down(holes: Places, way: Orientation) -> bool:
+    """Return whether holes (12, 80) as seen make characters rather when the card is turned about.
+
+    No character of a card code has two holes in rows 1 to 7; the letters S to X do once they lie
+    upside down.
+    """
+    rows = holes[::-1] if way.turn in {1, 3} else holes
+    odd, turned = (int((side[3:10].sum(axis=0) > 1).sum()) for side in (rows, rows[::-1]))
+    return odd >= _LEAST_ODD and odd > _MORE_ODD * turned
 
 
 def _shape_faults(outline: Outline, lattice: Lattice, clipped: tuple[str, ...]) -> dict[str, str]:

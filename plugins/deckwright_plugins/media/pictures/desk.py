@@ -17,7 +17,7 @@ from deckwright import (
     ROWS,
     Box,
     CardReading,
-    Cut,
+    CutSaid,
     Loaded,
     PictureError,
     PrintedOpinion,
@@ -42,8 +42,9 @@ from deckwright_plugins.media.pictures.options import PicturesConfig
 State = Literal["read", "look", "bad"]
 Picture = NDArray[np.uint8]
 
-_CUTS: Mapping[str, Cut] = {"upper-left": "upper left", "upper-right": "upper right",
-                            "none": "none"}  # fmt: skip
+_CUTS: Mapping[str, CutSaid] = {
+    "ask": "ask", "upper-left": "upper left", "upper-right": "upper right", "none": "none",
+}  # fmt: skip
 _NAMED = 8
 
 SAID: Mapping[str, str] = {
@@ -59,6 +60,12 @@ SAID: Mapping[str, str] = {
         "by its cut corner its back is seen; write front or back in its form, or say in the job "
         "which corner of the front is cut (cut), or that backs occur (backs = 'read')"
     ),
+    "which-cut": (
+        "nobody has said which corner of its front is cut, and no print tells which side is seen; "
+        "say it in the job, for all cards at once (cut), or write front or back in its form"
+    ),
+    "print-against-it": "the digits printed on it stand as on a card that lies another way",
+    "holes-upside-down": "its holes make characters only when it is turned upside down",
     "holes-off-their-places": "the holes do not fit the places that the edges tell",
     "doubled-up": "something like paper lies behind its holes",
     "several-cards": (
@@ -182,7 +189,7 @@ class Desk:
         side = seen.answers.side
         backs = side.seen if side else self._config.backs
         try:
-            seen.reading = read_card(seen.image, cut=_CUTS[self._config.cut], backs=backs)
+            seen.reading = read_card(seen.image, cut=self._cut(), backs=backs)
         except Exception as error:  # noqa: BLE001 # one odd picture must not end a whole run
             seen.fail("reader-failed", f"the reader fails on it with {type(error).__name__}")
             return seen
@@ -191,6 +198,12 @@ class Desk:
             seen.printed = compare_print(seen.image, seen.reading, said, recognise=True)
         _decide(seen, seen.reading, self._config.banners)
         return seen
+
+    def _cut(self) -> CutSaid:
+        """Return which corner of the card is cut whose picture was taken last."""
+        cut = _CUTS[self._config.cut]
+        drawn = self._last is not None and self._last[1].drawn
+        return "upper left" if cut == "ask" and drawn else cut
 
     def picture(self, place: Place) -> Picture:
         """Return the picture of a card.

@@ -167,7 +167,7 @@ class Pictures(HoleMedium[PicturesConfig]):
         for line, patterns in zip(text, holes, strict=True):
             full = np.zeros(_WIDTH, np.uint16)
             full[: len(patterns)] = patterns
-            png = png_of(clean_card(full, alphabet.decode(line.tobytes())))
+            png = png_of(clean_card(full, alphabet.decode(line.tobytes())), drawn=True)
             # the place of a card in the deck is not known here, so its name cannot tell it
             name = f"{DRAWN}{hashlib.sha256(png).hexdigest()[:16]}.png"
             pieces.append(entry(name, png))

@@ -36,8 +36,9 @@ class PicturesConfig(MediumConfig):
     order: Literal["name", "archive"] = "name"
     """Pictures follow each other by name, numbers in it counted; or as they lie in the archive."""
 
-    cut: Literal["upper-left", "upper-right", "none"] = "upper-left"
-    """The corner of the front that is cut off; `none` takes every card as it lies."""
+    cut: Literal["ask", "upper-left", "upper-right", "none"] = "ask"
+    """The corner of the front that is cut off; `none` takes every card as it lies; `ask` returns
+    cards of which print does not tell how they lie."""
 
     backs: Literal["ask", "read"] = "ask"
     """Cards whose back is seen by that corner: a person is asked each time; or they are read."""
