@@ -65,7 +65,7 @@ def test_events_of_a_run_of_one_deck_need_no_deck(shop, tmp_path) -> None:
 
 def test_the_reading_report_names_the_card_of_the_deck(shop, tmp_path) -> None:
     chain = shop.chain()
-    chain[0] = {"kind": "decode", "medium": {"kind": "pictures"}}
+    chain[0] = {"kind": "decode", "medium": {"kind": "pictures", "cut": "upper-left"}}
     decks = []
     for name in ("one", "two"):
         deck = tmp_path / f"{name}.zip"

@@ -96,7 +96,7 @@ def test_pictures_tell_holes_that_were_read_and_say_which_columns_were_not(shop,
     drawn = {"b.png": saved(clean_card(holes)), "c.png": saved(half_punched("00003000300", 20))}
     box.write_bytes(zipped({**named_cards(["00001000100"], "a-{}.png"), **drawn}))
     layout = LAYOUT.replace("SEVERITY", "fatal")
-    job = shop.job(tmp_path, chain({"kind": "pictures"}), {"receipts": layout})
+    job = shop.job(tmp_path, chain({"kind": "pictures", "cut": "upper-left"}), {"receipts": layout})
     illegal, unsure = listed(shop.run(job, box).folder, "fatal")
     assert illegal["reason"] == "illegal-pattern"
     assert (illegal["column"], illegal["found"]) == (str(COLUMN), f"000[{HOLES}]00")

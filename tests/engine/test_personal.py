@@ -347,7 +347,10 @@ def test_a_master_that_fails_is_named_without_its_text(shop, tmp_path) -> None:
 def test_pictures_are_refused_beside_personal_fields(shop, tmp_path) -> None:
     pytest.importorskip("cv2")
     chain = stages()
-    chain[0] = {"kind": "decode", "medium": {"kind": "pictures", "code": "ascii-card"}}
+    chain[0] = {
+        "kind": "decode",
+        "medium": {"kind": "pictures", "code": "ascii-card", "cut": "upper-left"},
+    }
     job, _ = make(shop, tmp_path, stages=chain)
     said = shop.say("check", job)
     assert said.code == 2

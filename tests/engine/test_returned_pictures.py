@@ -12,7 +12,8 @@ from picture_help import card, named_cards, saved, zipped
 
 def test_a_card_that_is_not_read_as_a_whole_is_shown_by_its_picture(shop, tmp_path) -> None:
     chain = [
-        {"kind": "decode", "medium": {"kind": "pictures"}, "most_returned": "100 %"},
+        {"kind": "decode", "medium": {"kind": "pictures", "cut": "upper-left"},
+         "most_returned": "100 %"},
         {"kind": "emit", "output": [{"file": "o.txt", "form": "deck"}]},
     ]  # fmt: skip
     box = tmp_path / "box.zip"

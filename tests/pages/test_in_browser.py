@@ -47,7 +47,11 @@ def pages(tmp_path_factory, shop) -> dict[str, str]:
     made["control sheet, several decks"] = text(several / "control.html")
     made["returned cards, several decks"] = text(several / "returned.html")
     chain = shop.chain()
-    chain[0] = {"kind": "decode", "medium": {"kind": "pictures"}, "most_returned": "100 %"}
+    chain[0] = {
+        "kind": "decode",
+        "medium": {"kind": "pictures", "cut": "upper-left"},
+        "most_returned": "100 %",
+    }
     box = folder / "box.zip"
     box.write_bytes(zipped({**named_cards([GOOD, BAD, GOOD]), "zz.png": b"no picture"}))
     of_pictures = shop.run(shop.job(folder, chain, name="pictures"), box, out=folder / "p").folder

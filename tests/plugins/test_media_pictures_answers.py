@@ -24,6 +24,7 @@ from deckwright_plugins.media.pictures.index import build_index
 from deckwright_plugins.media.pictures.options import PicturesConfig
 from media_help import property_test, read
 from picture_help import (
+    CODE,
     card,
     foldered,
     half_punched,
@@ -241,6 +242,30 @@ def test_a_card_seen_from_behind_is_asked_about_and_then_read(tmp_path) -> None:
     assert texts_of(read(pictures(backs="read"), deck, zipped({"a.png": BACK}))) == [TEXT]
 
 
+def test_where_nobody_has_said_the_cut_it_is_asked_once_for_all_cards(tmp_path) -> None:
+    deck = tmp_path / "deck.zip"
+    asking = pictures(cut="ask")
+    front = saved(card(TEXT))
+    tray = read(asking, deck, zipped({"a.png": front}))
+    assert odd_of(tray) == [(1, "which-cut", "fatal")]
+    assert "say it in the job, for all cards at once (cut)" in said_of(tray, 1)[0]
+    assert (tray.text == ILLEGAL).all()
+    tray = read(asking, deck, zipped({"a.png": front, LOOK: side("front")}))
+    assert texts_of(tray) == [TEXT]
+    tray = read(asking, deck, zipped({"a.png": BACK, LOOK: side("back")}))
+    assert texts_of(tray) == [TEXT]
+    assert texts_of(read(pictures(cut="upper-left"), deck, zipped({"a.png": front}))) == [TEXT]
+
+
+def test_cards_that_the_program_has_drawn_say_where_their_cut_is(tmp_path) -> None:
+    """A returned deck of cards that a stage changed is read again by the job that made it."""
+    asking = pictures(cut="ask")
+    text = CODE.alphabet.encode(TEXT.ljust(80))
+    cards = np.frombuffer(text, np.uint8)[None]
+    data = asking.encode(cards, None, None, CODE.alphabet) + asking.end()
+    assert texts_of(read(asking, tmp_path / "again.tar", data)) == [TEXT]
+
+
 def test_the_side_is_one_question_and_its_columns_are_the_next(tmp_path) -> None:
     members = {"a.png": saved(half_punched(TEXT, 3, 10)[:, ::-1])}
     for answer in (None, side("back"), side("back", *RIGHT)):
@@ -336,7 +361,7 @@ JOB = """
 title = "Two rounds"
 [[stage]]
 kind = "decode"
-medium = { kind = "pictures" }
+medium = { kind = "pictures", cut = "upper-left" }
 most_returned = "100 %"
 [[stage]]
 kind = "validate"

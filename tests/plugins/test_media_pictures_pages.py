@@ -140,7 +140,8 @@ form = "deck"
 
 def job(folder: Path, kind: str = "pictures") -> Path:
     path = folder / "job.toml"
-    path.write_text(JOB.replace("KIND", kind), "utf-8")
+    said = '", cut = "upper-left' if kind == "pictures" else ""
+    path.write_text(JOB.replace("KIND", kind + said), "utf-8")
     return path
 
 

@@ -13,7 +13,11 @@ from service.house import house
 
 GOOD, UNSURE = "00001000007", "00002000009"
 STAGES = [
-    {"kind": "decode", "medium": {"kind": "pictures"}, "most_returned": "100 %"},
+    {
+        "kind": "decode",
+        "medium": {"kind": "pictures", "cut": "upper-left"},
+        "most_returned": "100 %",
+    },
     {"kind": "validate", "layout": "stock"},
     {"kind": "emit", "output": [{"file": "cards.csv", "form": "csv"}]},
 ]
