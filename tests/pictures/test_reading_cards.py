@@ -43,7 +43,9 @@ def test_a_card_is_read_or_marked_in_every_condition(condition, backing):
     reading = read_card(card.image, backs="read")
     assert silent(reading, card.patterns) == 0
     assert not reading.bad, reading.why
-    assert reading.unsure_columns.mean() < 0.3
+    # what lies below a stain that may be a label is asked
+    most = 0.5 if "stain" in condition else 0.3
+    assert reading.unsure_columns.mean() < most
     assert reading.facts.backing == backing
 
 
