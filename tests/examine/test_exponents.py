@@ -47,6 +47,12 @@ def test_the_unit_holds_every_number_exactly(texts) -> None:
     assert read == [Decimal(text.strip()) for text in texts]
 
 
+@given(texts=st.lists(st.text("0159.+-ED ", min_size=6, max_size=6), min_size=1, max_size=20))
+def test_whatever_else_stands_there_does_no_harm(texts) -> None:
+    options = exponent_options(cells_of(texts), len(texts))
+    assert options is None or options["kind"] == "exponent"
+
+
 @pytest.mark.parametrize(
     ("texts", "form"),
     [

@@ -13,7 +13,7 @@ from deckwright.jobs.exponentforms import MAX_FIGURES
 
 _NUMBER = re.compile(
     r" *(?P<sign>[+-]?)(?P<whole>\d*)(?P<point>\.?)(?P<behind>\d*)"
-    r"(?P<letter>[ED]?)(?P<power>[+-]?\d*) *"
+    r"(?P<letter>[ED]?)(?P<power>[+-]\d+|(?<=[ED])\d+) *"
 )
 _SAMPLED = 2_000  # cards, beyond which a smaller unit may stand among those not seen
 _SPARE = 2
@@ -29,7 +29,6 @@ def exponent_options(cells: NDArray[np.uint8], looked_at: int) -> dict[str, obje
     """
     texts = Counter(bytes(column).decode("latin-1") for column in cells.T)
     parts = [(found, times) for text, times in texts.items() if (found := _NUMBER.fullmatch(text))]
-    parts = [(found, times) for found, times in parts if found["power"] and found["power"][-1:]]
     if not parts:
         return None
     unit, most = _range([found for found, _ in parts])
