@@ -89,9 +89,14 @@ def test_the_proposed_job_reads_the_pictures(archive, shop, tmp_path) -> None:
     said = shop.say("examine", archive, "--brief", "--propose", tmp_path / "p", "--code", "ebcdic")
     assert said.code == 0, said.err
     assert f"Pictures ({CARDS} PNG): {CARDS} cards" in said.out
-    run = shop.say("run", tmp_path / "p" / "box.toml", archive, "--out", tmp_path / "out")
-    assert run.code == 0, run.err
-    assert shop.control(tmp_path / "out")["stages"][0]["in"] == CARDS
+    job = tmp_path / "p" / "box.toml"
+    text = job.read_text("utf-8")
+    assert "say which corner is cut" in " ".join(text.replace("\n#", "").split())
+    for name, cut, read in (("asked", "", 0), ("told", ', cut = "upper-left"', CARDS)):
+        job.write_text(text.replace('kind = "pictures"', f'kind = "pictures"{cut}'), "utf-8")
+        run = shop.say("run", job, archive, "--out", tmp_path / name)
+        assert run.code == 0, run.err
+        assert f"= {read} out" in run.out
 
 
 def test_pictures_that_nothing_installed_can_read_are_named_all_the_same(

@@ -15,6 +15,10 @@ from deckwright.wording import percent
 MOST_RETURNED = 0.03
 """Share of the cards that guessed checks may return together; the others only list them."""
 
+_CUT = (
+    "Look at one card, its printed side up, and say which corner is cut: cut = 'upper-left', or "
+    "'upper-right', or 'none'. Until then only cards with digits printed in their rows are read."
+)
 _WRAP = 96
 _LONGEST = 56  # characters, so that a name with `-cards` behind is still one of a job
 _WORDS = {
@@ -82,6 +86,7 @@ def job_text(found: Examination, layout: str) -> str:
         "[[stage]]",
         'kind = "decode"',
         *_comment(_medium_reason(found)),
+        *(_comment(_CUT) if found.pictures and "cut" not in found.reading.options else ()),
         f"medium = {toml(found.reading.options)}",
         'most_returned = "100 %"',
         "",

@@ -106,6 +106,7 @@ def picture_lines(facts: PictureFacts) -> list[tuple[str, str]]:
         ("Pixels per inch", f"{ppi}, by the length of the cards"),
         ("Shown", ", ".join(_shown(what, n) for what, n in facts.what.items()) or "nothing"),
         ("Lying", ", ".join(part for part in (turns, unknown) if part) or "not known"),
+        ("Cut", "taken to be at the upper left of the fronts, where --medium says nothing else"),
         ("Sureness", share if facts.columns else "no card could be read"),
         ("Damages", damages or "none seen"),
     ]
