@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import takewhile
+
 from deckwright.examine.fields.datespans import CERTAIN_DATE, DateSpan
 from deckwright.examine.fields.found import FieldSpan
 from deckwright.examine.guess.checkfinding import CheckGuess, name_of
@@ -27,7 +29,7 @@ def sequence_guess(look: Look, span: FieldSpan, facts: SequenceFacts) -> Guess:
         first=first,
         last=last,
         what="running number",
-        strength=strength_of(span.sure, facts.numbers, "likely" if before else "strong"),
+        strength=strength_of(span.sure, facts.numbers, "likely" if before else _most_of(facts)),
         share=share,
         chance=0.1,
         sentence=sequence_sentence(facts),
@@ -36,6 +38,17 @@ def sequence_guess(look: Look, span: FieldSpan, facts: SequenceFacts) -> Guess:
         failing=failing_of(look, first, last, options),
         sure=span.sure,
     )
+
+
+def _most_of(facts: SequenceFacts) -> Strength:
+    """Return the strongest word for a counter: days of sorted dates count up too, with gaps."""
+    width = facts.last - facts.first + 1
+    ends = zip(f"{facts.start:0{width}}", f"{facts.end:0{width}}", strict=False)
+    alike = takewhile(lambda digits: digits[0] == digits[1], ends)
+    broken = facts.shuffled or facts.again or facts.unread
+    broken = broken or facts.gaps or facts.step_downs or facts.doubles
+    # digits that never change may be a field of their own
+    return "likely" if broken or any(digit != "0" for digit, _ in alike) else "strong"
 
 
 def _before_counter(look: Look, column: int) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from deckwright.examine.fields.found import FieldSpan
 from deckwright.examine.guess.columns import BLANK
 from deckwright.examine.model import BLANK as BLANK_CLASS
 from deckwright.examine.model import LETTER
-from deckwright.examine.strengths import Strength, strength_of
+from deckwright.examine.strengths import Strength
 
 MOST_TYPES = 12
 """Values of a code that divides a deck, at most."""
@@ -251,9 +251,8 @@ def _division(
     away = np.abs(means - overall).sum(axis=2) / 2
     away[:, same] = 0
     told = float((away * weights[:, None]).sum()) - _A_TYPE * len(groups)
-    strength = strength_of(float(apart.max()), len(key), "likely")
     named = tuple(tuple(values[place] for place in group) for group in groups)
-    return Division(*span, named, tuple(differ.tolist()), told, strength)
+    return Division(*span, named, tuple(differ.tolist()), told)
 
 
 def _same_text(classes: NDArray[np.uint8], place: int) -> NDArray[np.intp]:

@@ -138,7 +138,9 @@ def _readings(
     if held.shares["point"] >= _FITS and held.with_sign(_POINT) > _FITS:
         options = {"kind": "decimal", "decimals": _behind(held), "point": "punched"}
         found.append(("decimal number", {**options, **sign, **fill}, "strong"))
-    if held.shares["exponent"] >= _FITS:
+    # digits, a sign and digits again may be two numbers with their signs behind them
+    plain = max(held.with_sign(_EXPONENT), held.with_sign(_POINT)) >= _FITS
+    if held.shares["exponent"] >= _FITS and plain:
         exact = exponent_options(held.cells, held.looked_at)
         if exact is not None:
             found.append(("number with exponent", exact, "strong"))
@@ -157,7 +159,8 @@ def _digits(held: _Cells, width: int) -> tuple[str, dict[str, object], Strength]
     leading_zero = float((held.cells[0] == ZERO).mean())
     if leading_zero < _UNEVEN / 10 and width > 2:  # noqa: PLR2004
         return "number or name in digits", {"kind": "digits"}, "strong"
-    return "whole number", {"kind": "whole"}, "strong"
+    # nothing tells a number filled with zeros from a code, a month and day, a part of a year
+    return "whole number", {"kind": "whole"}, "possible"
 
 
 def _behind(held: _Cells) -> int:
