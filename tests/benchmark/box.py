@@ -27,7 +27,7 @@ JOB = """
 title = "A box"
 [[stage]]
 kind = "decode"
-medium = { kind = "pictures" }
+medium = { kind = "pictures", cut = "upper-left" }
 [[stage]]
 kind = "validate"
 layout = "card"

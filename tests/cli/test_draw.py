@@ -65,7 +65,13 @@ def test_cards_in_pictures_are_found_to_be_pictures_and_drawn_anew(shop, tmp_pat
     deck = tmp_path / "box.zip"
     deck.write_bytes(zipped(named_cards(CARDS)))
     out = tmp_path / "again.svg"
-    assert shop.say("draw", deck, 3, "--out", out).code == 0
+    asked = tmp_path / "asked.svg"
+    assert shop.say("draw", deck, 3, "--out", asked).code == 0
+    svg = asked.read_text(encoding="utf-8")
+    assert not holes_of(svg).any()
+    assert any("nobody has said which corner" in text for text in texts(svg))
+    medium = '{ kind = "pictures", cut = "upper-left" }'
+    assert shop.say("draw", deck, 3, "--medium", medium, "--out", out).code == 0
     assert np.array_equal(holes_of(out.read_text(encoding="utf-8")), picture_holes_of(CARDS[2]))
 
 
