@@ -9,9 +9,9 @@ Strength = Literal["holds", "strong", "likely", "possible"]
 
 MEANINGS: dict[Strength, str] = {
     "holds": "counted on every card of the deck; nothing in it is a guess",
-    "strong": "a guess; of such guesses on invented decks fewer than 1 in 100 were wrong",
-    "likely": "a guess; of such guesses fewer than 1 in 10 were wrong",
-    "possible": "a guess that is often wrong, or on too few cards to tell",
+    "strong": "a guess; of such guesses on decks of another hand 2 in 100 were wrong",
+    "likely": "a guess; of such guesses on decks of another hand 4 in 100 were wrong",
+    "possible": "a guess that is often wrong, 26 in 100 were, or on too few cards to tell",
 }
 """What each word says of a guess; the legend of page and terminal."""
 
