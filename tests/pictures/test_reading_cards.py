@@ -138,7 +138,7 @@ def test_a_front_is_never_asked_about(turned):
 
 
 def test_a_card_without_a_cut_corner_is_not_guessed():
-    image = simulate_card(SPARSE, "clean", ppi=150, seed=8, backing="dark").image.copy()
+    image = simulate_card(SPARSE & 0xFFE, "clean", ppi=150, seed=8, backing="dark").image.copy()
     paper = image[image.shape[0] // 2, 60]
     image[30:120, 34:90] = paper
     reading = read_card(image)

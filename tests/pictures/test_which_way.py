@@ -91,12 +91,13 @@ def punched(text: str) -> np.ndarray:
 
 
 @pytest.mark.parametrize("turn", [1, 3])
-def test_letters_speak_against_a_card_that_lies_upside_down(turn) -> None:
-    reading = read_card(laid(punched(LETTERS), turn), cut="none")
+@pytest.mark.parametrize("text", [LETTERS, "A CABIN, 12 BEDS, ICE BAG"])
+def test_letters_speak_against_a_card_that_lies_upside_down(text, turn) -> None:
+    reading = read_card(laid(punched(text), turn), cut="none")
     assert reading.facts.damages == ("holes upside down",)
-    again = read_card(punched(LETTERS), cut="none")
+    again = read_card(punched(text), cut="none")
     assert not again.bad
-    assert np.array_equal(again.patterns, holes_of(LETTERS))
+    assert np.array_equal(again.patterns, holes_of(text))
 
 
 def test_digits_that_are_legal_either_way_raise_no_doubt() -> None:

@@ -57,6 +57,7 @@ class Orientation:
         doubt: why it is not certain.
         asked: what a person is asked.
         against_print: whether printed digits speak against it.
+        as_it_lies: whether nothing but a person's word says so.
     """
 
     turn: int
@@ -65,6 +66,7 @@ class Orientation:
     doubt: str = _UNSEEN
     asked: Asked = ""
     against_print: bool = False
+    as_it_lies: bool = False
 
     @property
     def is_back(self) -> bool:
@@ -90,7 +92,8 @@ def orientation(
     """
     printed = seen.way
     if cut == "none":
-        return _held_to_print(Orientation(0, certain=True, matches=matches), printed)
+        way = Orientation(0, certain=True, matches=matches, as_it_lies=printed is None)
+        return _held_to_print(way, printed)
     corner = cut_corner(matches)
     if corner is None:
         if printed is not None:

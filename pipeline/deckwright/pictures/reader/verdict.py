@@ -154,11 +154,20 @@ def lies_upside_down(holes: Places, way: Orientation) -> bool:
     """Return whether holes (12, 80) as seen make characters rather when the card is turned about.
 
     No character of a card code has two holes in rows 1 to 7; the letters S to X do once they lie
-    upside down.
+    upside down. Letters A to I have one there and one in row 9 then, which is rare: that counts
+    where nothing else tells how the card lies.
     """
     rows = holes[::-1] if way.turn in {1, 3} else holes
-    odd, turned = (int((side[3:10].sum(axis=0) > 1).sum()) for side in (rows, rows[::-1]))
+    odd, turned = (_odd_columns(side, way) for side in (rows, rows[::-1]))
     return odd >= _LEAST_ODD and odd > _MORE_ODD * turned
+
+
+def _odd_columns(holes: Places, way: Orientation) -> int:
+    low = holes[3:10].sum(axis=0)
+    odd = low > 1
+    if way.as_it_lies:
+        odd |= (low > 0) & holes[11]
+    return int(odd.sum())
 
 
 def _shape_faults(outline: Outline, lattice: Lattice, clipped: tuple[str, ...]) -> dict[str, str]:
