@@ -363,7 +363,7 @@ def _types(
         f"{sum(map(len, inside))} values, and with them "
         f"changes what columns {ranges([column + 1 for column in division.apart])} hold{counts_up}"
     )
-    return Types(division.first + 1, sentence, tuple(found), division.strength, division.last + 1)
+    return Types(division.first + 1, sentence, tuple(found), last=division.last + 1)
 
 
 _NAMED_BY = 3  # values at most that name a type of cards

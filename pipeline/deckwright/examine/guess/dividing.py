@@ -13,7 +13,6 @@ from deckwright.examine.fields.found import FieldSpan
 from deckwright.examine.guess.columns import BLANK
 from deckwright.examine.model import BLANK as BLANK_CLASS
 from deckwright.examine.model import LETTER
-from deckwright.examine.strengths import Strength
 
 MOST_TYPES = 12
 """Values of a code that divides a deck, at most."""
@@ -52,7 +51,6 @@ class Division:
     groups: tuple[tuple[bytes, ...], ...]
     apart: tuple[int, ...]
     told: float = 0.0
-    strength: Strength = "possible"
 
     @property
     def values(self) -> list[bytes]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 Cut = Literal["upper left", "upper right", "none"]
 """Which corner of the front is cut off: upper left by custom, upper right on some stock."""
 
-CutSaid = Literal["upper left", "upper right", "none", "ask"]
+CutSaid = Cut | Literal["ask"]
 """The same as a person says it; "ask" where nobody has said."""
 
 INCH: Final = 25.4

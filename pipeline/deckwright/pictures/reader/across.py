@@ -19,7 +19,7 @@ from deckwright.pictures.card.geometry import (
     ROW_PITCH,
     centres,
 )
-from deckwright.pictures.reader.backing import Sight
+from deckwright.pictures.reader.backing import Sight, stretches
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.bool_]
@@ -69,7 +69,7 @@ def _spans(sight: Sight, edge: int) -> Iterator[_Span]:
     if usual < _USUAL:
         return
     found: list[_Span] = []
-    for first, last in _runs(level < _OTHER * usual):
+    for first, last in stretches(level < _OTHER * usual, _LEAST):
         span = (float(along[first]), float(along[last]))
         if found and span[0] - found[-1][1] < _JOINED:
             found[-1] = (found[-1][0], span[1])
@@ -83,10 +83,3 @@ def _beside(edge: int, along: Floats, depth: float) -> Floats:
     far = {0: -depth, 1: CARD_WIDTH + depth, 2: CARD_HEIGHT + depth, 3: -depth}[edge]
     across = np.full_like(along, far)
     return np.stack([along, across] if edge % 2 == 0 else [across, along], axis=-1)
-
-
-def _runs(other: Places) -> Iterator[tuple[int, int]]:
-    steps = np.diff(np.concatenate([[0], other.astype(np.int8), [0]]))
-    for first, after in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
-        if after - first >= _LEAST:
-            yield int(first), int(after) - 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -99,6 +100,14 @@ def other_tint(flat: Picture, spots: Floats, holes: Places) -> Places:
         slack = max(slack, 6 * 1.4826 * float(np.median(apart)))
     found[holes] = apart > slack
     return found
+
+
+def stretches(seen: Places, least: int) -> Iterator[tuple[int, int]]:
+    """Yield the first and the last place of each stretch of at least so many in a row (n)."""
+    steps = np.diff(np.concatenate([[0], seen.astype(np.int8), [0]]))
+    for first, after in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
+        if after - first >= least:
+            yield int(first), int(after) - 1
 
 
 def _beside(flat: Picture) -> Floats:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.pictures.card.geometry import CARD_HEIGHT, CARD_WIDTH
-from deckwright.pictures.reader.curves import reweighted
+from deckwright.pictures.reader.curves import reweighted, spread
 from deckwright.pictures.reader.flatten import MARGIN
 
 Floats = NDArray[np.float64]
@@ -50,7 +50,7 @@ class Contrast:
 
     def at(self, places: Floats) -> Floats:
         """Return the local contrast at places (..., 2) in mm."""
-        return np.asarray(np.clip(_field_basis(places) @ self.field, 0.2, 5))
+        return np.asarray(np.clip(field_basis(places) @ self.field, 0.2, 5))
 
     def corrected(self, places: Floats, levels: Floats) -> Contrast:
         """Return the scale that gives holes their level of 1.
@@ -62,7 +62,7 @@ class Contrast:
             levels: float64 (n), how far they stand out on this scale.
         """
         local = self.at(places)
-        basis = _field_basis(places)
+        basis = field_basis(places)
         apart = (levels - 1) * local
         guess = np.full(len(apart), float(np.median(apart)))
         change = reweighted(basis, apart, guess, 0.03, _HOLD)
@@ -102,15 +102,16 @@ def _made(places: Floats, inside: Floats, steps: Floats, step: Floats) -> Contra
     weights = np.linalg.solve(blame, step)
     weights = weights / (step @ weights)
     local = steps @ weights
-    basis = _field_basis(places)
+    basis = field_basis(places)
     field = reweighted(basis, local, np.ones(len(local)), 0.05, np.array([0.0, *_HOLD[1:]]))
     level = inside @ weights
     fit = basis @ reweighted(basis, level, np.full(len(level), np.median(level)), 0.02, _HOLD * 0.1)
-    noise = float(1.4826 * np.median(np.abs(level - fit)))
+    noise = spread(level - fit)
     return Contrast(weights, field, bool(step.sum() > 0), step, noise)
 
 
-def _field_basis(places: Floats) -> Floats:
+def field_basis(places: Floats) -> Floats:
+    """Return float64 (..., 6), the terms of a smooth field at places (..., 2) in mm."""
     u = places[..., 0] / CARD_WIDTH * 2 - 1
     v = places[..., 1] / CARD_HEIGHT * 2 - 1
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)

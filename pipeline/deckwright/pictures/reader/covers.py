@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from deckwright.pictures.card.geometry import (
-    CARD_HEIGHT,
-    CARD_WIDTH,
     COLUMN_PITCH,
     COLUMNS,
     ROW_PITCH,
     ROWS,
 )
+from deckwright.pictures.reader.contrast import field_basis
+from deckwright.pictures.reader.curves import spread
 from deckwright.pictures.reader.flatten import MARGIN, SCALE
 
 Floats = NDArray[np.float64]
@@ -49,8 +49,8 @@ def covered(flat: Picture, places: Floats, holes: Places) -> Places:
     middles = np.concatenate([places[:1] - step, places + step])[1:-1]  # (11, 80, 2)
     apart = _apart(_light(flat, middles), middles)
     light, tint = apart[..., 1], np.abs(apart[..., [0, 2]] - apart[..., 1:2]).max(axis=-1)
-    odd = light > max(_LIGHTER, _SPREADS * _spread(light))
-    odd |= tint > max(_TINTED, _SPREADS * _spread(tint))
+    odd = light > max(_LIGHTER, _SPREADS * spread(light - np.median(light)))
+    odd |= tint > max(_TINTED, _SPREADS * spread(tint - np.median(tint)))
     odd[odd.mean(axis=1) > _STRIPE] = False
     count, piece = cv2.connectedComponents(odd.astype(np.uint8), connectivity=8)
     hidden = np.zeros((ROWS - 1, COLUMNS), np.bool_)
@@ -95,10 +95,7 @@ def _light(flat: Picture, middles: Floats) -> Floats:
 
 def _apart(light: Floats, middles: Floats) -> Floats:
     """Return how far each cell is from a smooth field through most of them, colour by colour."""
-    where = (middles + 0.5) / SCALE - MARGIN
-    u = where[..., 0].ravel() / CARD_WIDTH * 2 - 1
-    v = where[..., 1].ravel() / CARD_HEIGHT * 2 - 1
-    basis = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    basis = field_basis(((middles + 0.5) / SCALE - MARGIN).reshape(-1, 2))
     values = light.reshape(-1, 3)
     kept = np.ones(len(values), np.bool_)
     fitted = values
@@ -107,7 +104,3 @@ def _apart(light: Floats, middles: Floats) -> Floats:
         size = np.abs(values - fitted).max(axis=1)
         kept = size <= 3 * max(0.01, float(np.median(size)))
     return np.asarray((values - fitted).reshape(light.shape))
-
-
-def _spread(values: Floats) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))

@@ -43,9 +43,9 @@ def reweighted(
     found: Floats = np.zeros(basis.shape[1])
     for _ in range(_ROUNDS):
         apart = values - guess
-        spread = max(scale, 1.4826 * float(np.median(np.abs(apart)))) if len(apart) else scale
+        far = max(scale, spread(apart)) if len(apart) else scale
         # Tukey's biweight: nothing beyond 4.685 standard deviations counts
-        weight = np.clip(1 - (apart / (4.685 * spread)) ** 2, 0, None) ** 2
+        weight = np.clip(1 - (apart / (4.685 * far)) ** 2, 0, None) ** 2
         moments = basis.T * weight
         tiny = 1e-9 * np.eye(basis.shape[1])
         found = np.asarray(
@@ -53,6 +53,11 @@ def reweighted(
         )
         guess = basis @ found
     return np.asarray(found)
+
+
+def spread(apart: Floats) -> float:
+    """Return the standard deviation that most of some differences from their middle have."""
+    return 1.4826 * float(np.median(np.abs(apart)))
 
 
 def robust_field(light: Layer, frame: NDArray[np.bool_]) -> tuple[Layer, Floats]:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deckwright.pictures.reader.curves import spread
 from deckwright.pictures.reader.faintplaces import ghosts
 from deckwright.pictures.reader.measure import FEATURES, Evidence
 
@@ -180,7 +181,7 @@ def _alike(values: Floats, sample: Places, least: float) -> Places:
 def _usual(values: Floats) -> tuple[float, float]:
     """Return the median and the standard deviation of most of some values."""
     usual = float(np.median(values))
-    return usual, 1.4826 * float(np.median(np.abs(values - usual)))
+    return usual, spread(values - usual)
 
 
 def _like_paper(evidence: Evidence, *, light: bool) -> Places:

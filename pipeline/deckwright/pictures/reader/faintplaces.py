@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from deckwright.pictures.reader.backing import stretches
 from deckwright.pictures.reader.measure import Evidence
 
 Floats = NDArray[np.float64]
@@ -87,11 +88,10 @@ def _ruled(short: Places, long: Places) -> Places:
     """
     found = np.zeros(short.shape, np.bool_)
     for row in range(len(short)):
-        steps = np.diff(np.concatenate([[0], short[row].astype(np.int8), [0]]))
-        starts, ends = np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)
-        for first, after in zip(starts, ends, strict=True):
-            if after - first >= _RULE and long[row, first:after].mean() < _HALF:
-                found[row, first:after] = True
+        for first, last in stretches(short[row], _RULE):
+            along = slice(first, last + 1)
+            if long[row, along].mean() < _HALF:
+                found[row, along] = True
     return found
 
 

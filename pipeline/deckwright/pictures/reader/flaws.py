@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,7 +21,7 @@ from deckwright.pictures.card.geometry import (
     centres,
 )
 from deckwright.pictures.reader.across import lain_across
-from deckwright.pictures.reader.backing import Sight
+from deckwright.pictures.reader.backing import Sight, stretches
 from deckwright.pictures.reader.measure import Evidence
 
 Floats = NDArray[np.float64]
@@ -71,13 +70,13 @@ class Flaws:
     hidden: NDArray[np.bool_]
 
 
-def flaws_of(sight: Sight, evidence: Evidence, cut_corner: int) -> Flaws:
+def flaws_of(sight: Sight, evidence: Evidence, cut_corner: int | None) -> Flaws:
     """Return what is wrong with a card.
 
     Args:
         sight: the flat card.
         evidence: what was measured of it.
-        cut_corner: the corner that is cut off (0 upper left, clockwise), -1 for none.
+        cut_corner: the corner that is cut off (0 upper left, clockwise), None for none.
     """
     round_ones = _rounded(sight)
     gaps = [gap for gap in edge_gaps(sight) if not _is_usual(gap, cut_corner, round_ones)]
@@ -108,17 +107,12 @@ def edge_gaps(sight: Sight) -> list[Gap]:
         across = far if edge in {1, 2} else depth
         places = np.stack([along, across] if edge % 2 == 0 else [across, along], axis=-1)
         gone = sight.gone(places)
-        found = [Gap(edge, float(along[a]), float(along[b])) for a, b in _runs(gone)]
+        found = [
+            Gap(edge, float(along[a]), float(along[b])) for a, b in stretches(gone, _LEAST_RUN)
+        ]
         # no paper can be missing along a whole edge that was found by its paper: a printed stripe
         gaps += [gap for gap in found if gap.length < _STRIPE * length]
     return gaps
-
-
-def _runs(gone: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    steps = np.diff(np.concatenate([[0], gone.astype(np.int8), [0]]))
-    for first, after in zip(np.flatnonzero(steps == 1), np.flatnonzero(steps == -1), strict=True):
-        if after - first >= _LEAST_RUN:
-            yield int(first), int(after) - 1
 
 
 def _ends(gap: Gap) -> tuple[bool, bool]:
@@ -151,7 +145,7 @@ def _rounded(sight: Sight) -> NDArray[np.bool_]:
     return np.asarray((~sight.gone(places)).mean(axis=1) > 0.5)  # noqa: PLR2004 - most
 
 
-def _is_usual(gap: Gap, cut_corner: int, round_ones: NDArray[np.bool_]) -> bool:
+def _is_usual(gap: Gap, cut_corner: int | None, round_ones: NDArray[np.bool_]) -> bool:
     """Return whether a gap is what the corner cut takes, or a rounded corner."""
     length = CARD_WIDTH if gap.edge % 2 == 0 else CARD_HEIGHT
     for corner in range(4):

@@ -19,7 +19,7 @@ from deckwright.pictures.card.geometry import (
     ROWS,
     centres,
 )
-from deckwright.pictures.reader.curves import reweighted
+from deckwright.pictures.reader.curves import reweighted, spread
 from deckwright.pictures.reader.flatten import MARGIN, SCALE
 
 Floats = NDArray[np.float64]
@@ -115,7 +115,7 @@ def _fitted(
             coefficients = reweighted(points, values, guess, 0.1, _HOLD)
             shift[..., axis] = basis @ coefficients
             apart = values - points @ coefficients
-            scatter[axis] = 1.4826 * float(np.median(np.abs(apart)))
+            scatter[axis] = spread(apart)
     loose = int((plain & ~inside).sum())
     return Lattice(nominal + shift * SCALE, strong, shift, scatter, loose=loose)
 

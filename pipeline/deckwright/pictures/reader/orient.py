@@ -53,7 +53,7 @@ class Orientation:
     Attributes:
         turn: place in `TURNS`.
         certain: whether that is known.
-        matches: float64 (4), how well each corner of the picture looks like the cut, up to 1.
+        corner: of the picture, that is cut off (0 upper left, clockwise); None for none.
         doubt: why it is not certain.
         asked: what a person is asked.
         against_print: whether printed digits speak against it.
@@ -62,7 +62,7 @@ class Orientation:
 
     turn: int
     certain: bool
-    matches: Floats
+    corner: int | None = None
     doubt: str = _UNSEEN
     asked: Asked = ""
     against_print: bool = False
@@ -92,22 +92,22 @@ def orientation(
     """
     printed = seen.way
     if cut == "none":
-        way = Orientation(0, certain=True, matches=matches, as_it_lies=printed is None)
+        way = Orientation(0, certain=True, as_it_lies=printed is None)
         return _held_to_print(way, printed)
-    corner = cut_corner(matches)
+    corner = _cut_corner(matches)
     if corner is None:
         if printed is not None:
-            return Orientation(printed, certain=True, matches=matches)
+            return Orientation(printed, certain=True)
         likeliest = _CORNER_OF["upper left" if cut == "ask" else cut].index(int(matches.argmax()))
-        return Orientation(likeliest, certain=False, matches=matches)
+        return Orientation(likeliest, certain=False)
     if cut == "ask":
-        way = _by_any_corner(matches, corner, backs, printed)
+        way = _by_any_corner(corner, backs, printed)
     else:
-        way = _by_that_corner(matches, corner, cut, backs, seen, striped=striped)
+        way = _by_that_corner(corner, cut, backs, seen, striped=striped)
     return _held_to_print(way, printed)
 
 
-def cut_corner(matches: Floats) -> int | None:
+def _cut_corner(matches: Floats) -> int | None:
     """Return the corner of the picture that is cut off; None unless it is one alone, and plain."""
     best = int(matches.argmax())
     lead = float(matches[best] - np.delete(matches, best).max())
@@ -115,10 +115,10 @@ def cut_corner(matches: Floats) -> int | None:
 
 
 def _by_that_corner(
-    matches: Floats, corner: int, cut: Cut, backs: Backs, seen: Print, *, striped: bool
+    corner: int, cut: Cut, backs: Backs, seen: Print, *, striped: bool
 ) -> Orientation:
     """Return which way a card lies of which a person has said where its cut is."""
-    way = Orientation(_CORNER_OF[cut].index(corner), certain=True, matches=matches)
+    way = Orientation(_CORNER_OF[cut].index(corner), certain=True, corner=corner)
     if not way.is_back or backs == "back" or way.turn == seen.way:
         return way
     if backs == "front":  # its cut is at the other corner
@@ -129,16 +129,16 @@ def _by_that_corner(
     return way.doubted(said, "side") if backs == "ask" else way
 
 
-def _by_any_corner(matches: Floats, corner: int, backs: Backs, printed: int | None) -> Orientation:
+def _by_any_corner(corner: int, backs: Backs, printed: int | None) -> Orientation:
     """Return which way a card lies of which nobody has said where its cut is."""
     possible = [corners.index(corner) for corners in _CORNER_OF.values()]
     told = {"front": min(possible), "back": max(possible)}.get(backs)
     if told is None and printed in possible:
         told = printed
     if told is None:
-        way = Orientation(possible[0], certain=True, matches=matches)
+        way = Orientation(possible[0], certain=True, corner=corner)
         return way.doubted("nobody has said which corner of its front is cut", "cut")
-    return Orientation(told, certain=True, matches=matches)
+    return Orientation(told, certain=True, corner=corner)
 
 
 def _held_to_print(way: Orientation, printed: int | None) -> Orientation:

@@ -13,6 +13,7 @@ from deckwright.pictures.card.geometry import COLUMNS, HOLE_HEIGHT, INCH, ROWS, 
 from deckwright.pictures.reader.backing import other_tint, sight_of
 from deckwright.pictures.reader.contrast import Contrast, edge_contrast, projected
 from deckwright.pictures.reader.covers import covered
+from deckwright.pictures.reader.curves import spread
 from deckwright.pictures.reader.decide import DEEPER, MOST_SPREAD, Decision, decide, shaded
 from deckwright.pictures.reader.find import NoOutline, Outline, find_card, framed
 from deckwright.pictures.reader.flatten import SCALE, Mapping, flat_card, mapping_of, reduced_for
@@ -23,7 +24,6 @@ from deckwright.pictures.reader.orient import (
     TURNS,
     Backs,
     Orientation,
-    cut_corner,
     cut_matches,
     cut_probes,
     orientation,
@@ -31,13 +31,12 @@ from deckwright.pictures.reader.orient import (
 from deckwright.pictures.reader.sharpness import edge_step
 from deckwright.pictures.reader.sides import print_on
 from deckwright.pictures.reader.unmargined import backing_inside
-from deckwright.pictures.reader.verdict import Verdict, verdict_of, whole
+from deckwright.pictures.reader.verdict import MOST_STRETCH, Verdict, verdict_of, whole
 
 _ENOUGH: Final = 8  # plain holes that can speak for the card
 _LEAST_CONTRAST: Final = 0.4  # of what is usual on the card
 
 _UNCOUNTED: Final = {"several cards", "out of shape", "edge not seen", "holes off their places"}
-_MOST_STRETCH: Final = 0.08  # as verdict.py has it: a camera held aslant
 
 Picture = NDArray[np.uint8]
 _Stock = tuple[CutSaid, Backs]
@@ -130,7 +129,7 @@ class CardReading:
     def counted(self) -> bool:
         """Return whether the outline is that of one whole card, so that columns can be counted."""
         whole_card = not _UNCOUNTED & set(self.facts.damages)
-        return self.mapping is not None and whole_card and abs(self.facts.stretch) < _MOST_STRETCH
+        return self.mapping is not None and whole_card and abs(self.facts.stretch) < MOST_STRETCH
 
     @property
     def needs_person(self) -> bool:
@@ -290,10 +289,8 @@ def _look(flat: Picture, contrast: Contrast, stock: _Stock) -> _Seen:
     gone, beyond = (sight.gone(points) for points in cut_probes())
     usual = float(np.median(contrast.at(centres())))
     seen = print_on(scale, evidence, usual, light=contrast.light)
-    matches = cut_matches(gone, beyond)
-    corner = cut_corner(matches) if stock[0] != "none" else None
-    way = orientation(matches, *stock, seen, striped=sight.striped)
-    flaws = flaws_of(sight, evidence, -1 if corner is None else corner)
+    way = orientation(cut_matches(gone, beyond), *stock, seen, striped=sight.striped)
+    flaws = flaws_of(sight, evidence, way.corner)
     return _Seen(contrast, lattice, evidence, way, flaws, edge_step(scale, contrast))
 
 
@@ -310,7 +307,7 @@ def _corrected(
         return evidence, contrast
     other = contrast.corrected(centres()[plain], evidence.features[plain, 0])
     moved = evidence.on_scale(local, other.at(centres()))
-    apart = 1.4826 * float(np.median(np.abs(moved.features[plain, 0] - 1)))
+    apart = spread(moved.features[plain, 0] - 1)
     darkest, lightest = shaded(light=contrast.light)
     backing = darkest < np.median(evidence.features[plain, 0]) < lightest + DEEPER
     return (moved, other) if backing and apart < MOST_SPREAD else (evidence, contrast)

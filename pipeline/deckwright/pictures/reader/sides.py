@@ -50,6 +50,7 @@ class Print:
 
     Attributes:
         ink: float32 (h, w), the card on the scale of its contrast, darker than paper above 0.
+        places: float32 (12, 80, h, w), the ink at the places of holes and what is about them.
         paper: bool (12, 80), places without a hole.
         noise: standard deviation of paper.
         fits: float64 (4, 10), how well the digit printed at the places of a row, averaged over
@@ -58,6 +59,7 @@ class Print:
     """
 
     ink: Layer
+    places: Layer
     paper: NDArray[np.bool_]
     noise: float
     fits: Floats
@@ -85,8 +87,9 @@ def print_on(scale: Layer, evidence: Evidence, contrast: float, *, light: bool) 
     """
     ink = (-scale if light else scale) / np.float32(contrast)
     paper = evidence.features[..., 0] < _PAPER
-    fits, strength = _digits_on(ink, paper)
-    return Print(ink, paper, evidence.noise, fits, strength)
+    places = _places(ink)
+    fits, strength = _digits_on(places, paper)
+    return Print(ink, places, paper, evidence.noise, fits, strength)
 
 
 def print_doubts(seen: Print, *, low: bool, striped: bool) -> bool:
@@ -104,7 +107,7 @@ def print_doubts(seen: Print, *, low: bool, striped: bool) -> bool:
     told = float(np.nansum(seen.fits[back] - seen.fits[front]))
     if told < _DIGITS_FRONT:
         return True
-    digits = _inked(_places(ink)[rows][paper[rows]], least)
+    digits = _inked(seen.places[rows][paper[rows]], least)
     if len(digits) and digits.mean() > _MOST:
         return told < _DIGITS_SURE
     lines = [_cells(ink, low=at_bottom) for at_bottom in (False, True)]
@@ -152,9 +155,8 @@ def _letters_told(cells: Layer, *, low: bool) -> float:
     return float(np.mean(apart) / (np.std(apart) / np.sqrt(len(apart)) + 1e-6))
 
 
-def _digits_on(ink: Layer, paper: NDArray[np.bool_]) -> tuple[Floats, float]:
+def _digits_on(places: Layer, paper: NDArray[np.bool_]) -> tuple[Floats, float]:
     """Return the fits (4, 10) of averaged digits, and how far these stand out."""
-    places = _places(ink)
     glyphs = [
         places[row][paper[row]].mean(axis=0) if paper[row].any() else None for row in range(ROWS)
     ]

@@ -22,6 +22,9 @@ Places = NDArray[np.bool_]
 
 EDGES: Final = ("top", "right", "bottom", "left")
 
+MOST_STRETCH: Final = 0.08
+"""Off the shape of a card, of a camera held aslant by 20 degrees."""
+
 _LEAST_SUPPORT: Final = 0.55
 _MOST_NOISE: Final = 0.3  # of the contrast, pixel by pixel
 _MOST_SHIFT: Final = (0.75, 1.2)  # mm: along, well below half a column
@@ -33,7 +36,6 @@ _MOST_UNEVEN: Final = 0.18  # of the contrast, along the edges
 _LEAST_STEP: Final = 0.46  # a blur of 0.4 mm; a hole is 1.4 mm wide
 _ENOUGH: Final = 8  # holes that have a scatter to speak of
 _LEAD: Final = 0.1  # of agreement, by which one count of the columns is better than another
-_MOST_STRETCH: Final = 0.08  # a camera held aslant by 20 degrees
 _STRETCH_ALONE: Final = 0.008  # without holes that confirm it: 1.5 mm of the length
 _BANNER_HOLES: Final = 60
 _OUTSIDE: Final = 0.08  # of the card: more than a finger
@@ -116,7 +118,7 @@ def verdict_of(
     faults.update(_shape_faults(outline, lattice, clipped))
     if not way.certain:
         faults["print against it" if way.against_print else _ASKED[way.asked]] = way.doubt
-    elif lies_upside_down(decision.hole, way):
+    elif _lies_upside_down(decision.hole, way):
         faults["holes upside down"] = "its holes make characters only when it is turned upside down"
     if _several(outline):
         faults["several cards"] = "there is more than one card in the picture"
@@ -132,7 +134,7 @@ def verdict_of(
 def _several(outline: Outline) -> bool:
     """Return whether paper is seen that one card cannot have: beside it, or below it."""
     # two that overlap have not the shape of one, and leave corners between them free
-    notched = outline.hollow > _HOLLOW and abs(outline.stretch) > _MOST_STRETCH
+    notched = outline.hollow > _HOLLOW and abs(outline.stretch) > MOST_STRETCH
     return outline.beside > _BESIDE or outline.outside > _OUTSIDE or notched
 
 
@@ -150,7 +152,7 @@ _FLAWS = {
 }
 
 
-def lies_upside_down(holes: Places, way: Orientation) -> bool:
+def _lies_upside_down(holes: Places, way: Orientation) -> bool:
     """Return whether holes (12, 80) as seen make characters rather when the card is turned about.
 
     No character of a card code has two holes in rows 1 to 7; the letters S to X do once they lie
@@ -178,7 +180,7 @@ def _shape_faults(outline: Outline, lattice: Lattice, clipped: tuple[str, ...]) 
     if weak:
         faults["edge not seen"] = f"the {' and '.join(weak)} edge is not plain to see"
     stretch = abs(outline.stretch)
-    limit = _MOST_STRETCH if _confirmed(lattice) else _STRETCH_ALONE
+    limit = MOST_STRETCH if _confirmed(lattice) else _STRETCH_ALONE
     if stretch > limit and not clipped:
         faults["out of shape"] = f"its shape is {100 * outline.stretch:+.1f} % off that of a card"
     shift = np.abs(lattice.shift).reshape(-1, 2).max(axis=0)
