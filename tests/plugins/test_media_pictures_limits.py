@@ -15,7 +15,7 @@ import pytest
 from PIL import Image, features
 
 from deckwright import PictureError, UnreadableDeckError, load_picture
-from deckwright_plugins.media.pictures import members
+from deckwright_plugins.media.pictures import desk, members
 from deckwright_plugins.media.pictures.index import build_index
 from deckwright_plugins.media.pictures.options import PicturesConfig
 from media_help import must_be_one_sentence, read, trays
@@ -359,6 +359,21 @@ def test_a_picture_beyond_a_size_is_given_at_half_of_it(mode) -> None:
     assert np.abs(means - half.reshape(means.shape)).mean() < 1
     small = load_picture(io.BytesIO(data), 10**7, halved_beyond=2 * 10**6).image
     assert small.shape == whole.shape
+
+
+def test_a_page_that_is_read_at_half_its_size_comes_back_as_large_as_it_came(
+    tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setattr(desk, "CARD_PIXELS", 10**5)
+    pages = [Image.fromarray(card(text, 400)) for text in ("00001", "00002")]
+    deck = tmp_path / "two.tif"
+    deck.write_bytes(saved(pages[0], "TIFF", save_all=True, append_images=pages[1:]))
+    made = pictures()
+    assert texts_of(read_deck(made, deck)) == ["00001", "00002"]
+    packed = io.BytesIO(b"".join(made.original(deck, 2)) + made.end())
+    with tarfile.open(fileobj=packed) as archive:
+        back = archive.extractfile(archive.getnames()[0]).read()
+    assert (load_picture(io.BytesIO(back), 10**7).image == np.asarray(pages[1])).all()
 
 
 @pytest.mark.slow

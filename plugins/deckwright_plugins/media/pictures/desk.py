@@ -168,7 +168,7 @@ class Desk:
         cv2.setNumThreads(1)  # the processes of a run share the cores
         self._config, self._index, self._said = config, index, said
         self._data = Path(index.data)
-        self._last: tuple[tuple[int, int], Loaded] | None = None
+        self._last: tuple[tuple[int, int, int], Loaded] | None = None
 
     def seen(self, card: int) -> Seen:
         """Return a card, from 1. Whatever is wrong with its picture stands in the answer."""
@@ -178,7 +178,9 @@ class Desk:
             if place.fault:
                 seen.fail("cards-on-picture", place.fault)
                 return seen
-            seen.image = self.picture(place)
+            # one card alone needs no more pixels
+            loaded = self._loaded(place, 0 if place.box else CARD_PIXELS)
+            seen.image = _part(loaded, place)
         except PictureError as error:
             seen.fail(error.reason, f"the picture {error}")
             return seen
@@ -189,7 +191,7 @@ class Desk:
         side = seen.answers.side
         backs = side.seen if side else self._config.backs
         try:
-            seen.reading = read_card(seen.image, cut=self._cut(), backs=backs)
+            seen.reading = read_card(seen.image, cut=self._cut(loaded), backs=backs)
         except Exception as error:  # noqa: BLE001 # one odd picture must not end a whole run
             seen.fail("reader-failed", f"the reader fails on it with {type(error).__name__}")
             return seen
@@ -199,33 +201,34 @@ class Desk:
         _decide(seen, seen.reading, self._config.banners)
         return seen
 
-    def _cut(self) -> CutSaid:
-        """Return which corner of the card is cut whose picture was taken last."""
+    def _cut(self, loaded: Loaded) -> CutSaid:
+        """Return which corner of a card is cut, as its job or its picture says."""
         cut = _CUTS[self._config.cut]
-        drawn = self._last is not None and self._last[1].drawn
-        return "upper left" if cut == "ask" and drawn else cut
+        return "upper left" if cut == "ask" and loaded.drawn else cut
 
     def picture(self, place: Place) -> Picture:
-        """Return the picture of a card.
+        """Return the picture of a card, as large as it came.
 
         Raises:
             PictureError, MemberError: it cannot be opened.
         """
-        key = (place.member, place.page)
+        return _part(self._loaded(place, 0), place)
+
+    def _loaded(self, place: Place, halved_beyond: int) -> Loaded:
+        """Return the picture that a card is in; the last one is kept, since cards share them."""
+        key = (place.member, place.page, halved_beyond)
         if self._last is None or self._last[0] != key:
             self._last = None  # first, so that not two of them are held
-            self._last = (key, self._loaded(place))
-        image = self._last[1].image
-        return Box.from_numbers(place.box).of(image) if place.box else image
+            self._last = (key, self._opened(place, halved_beyond))
+        return self._last[1]
 
-    def _loaded(self, place: Place) -> Loaded:
+    def _opened(self, place: Place, halved_beyond: int) -> Loaded:
         member = self._index.members[place.member]
         most, page = most_pixels(self._config), None if place.page < 0 else place.page
-        fine = 0 if place.box else CARD_PIXELS  # one card alone needs no more
         if page is not None and member.how != "deflated":
             with open_plain(self._data, member) as file:
-                return load_picture(file, most, page, fine)
-        return load_picture(io.BytesIO(self._bytes(member)), most, page, fine)
+                return load_picture(file, most, page, halved_beyond)
+        return load_picture(io.BytesIO(self._bytes(member)), most, page, halved_beyond)
 
     def _bytes(self, member: Member) -> bytes:
         return read_member(self._data, member, most_bytes(self._config))
@@ -238,6 +241,10 @@ class Desk:
             return read_answers(self._bytes(found[0])) if found else Answers()
         except (MemberError, AnswersError) as error:
             return Answers(fault=str(error))
+
+
+def _part(loaded: Loaded, place: Place) -> Picture:
+    return Box.from_numbers(place.box).of(loaded.image) if place.box else loaded.image
 
 
 def _decide(seen: Seen, reading: CardReading, banners: str) -> None:
